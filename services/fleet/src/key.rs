@@ -1,0 +1,345 @@
+//! Ids and resource names: how things are told apart, and how their names are written.
+
+use std::fmt;
+
+/// An id that is not 1 to 63 lower-case letters, digits and hyphens beginning with a letter or digit.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[error("`{shown}` is not an id: use 1 to 63 lower-case letters, digits and hyphens, beginning with a letter or digit")]
+pub struct NotAnId {
+    shown: String,
+}
+
+/// A resource name that does not have the expected form.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[error("`{shown}` is not a name of the form `{form}`")]
+pub struct NotAName {
+    shown: String,
+    form: &'static str,
+}
+
+/// The beginning of a text, for messages: bad input may be very long.
+pub fn shown(text: &str) -> String {
+    const MOST: usize = 80;
+    if text.chars().count() <= MOST {
+        return text.to_owned();
+    }
+    let mut start: String = text.chars().take(MOST).collect();
+    start.push('…');
+    start
+}
+
+fn checked_id(text: &str) -> Result<String, NotAnId> {
+    let bytes = text.as_bytes();
+    let fits = (1..=63).contains(&bytes.len())
+        && bytes[0] != b'-'
+        && bytes.iter().all(|b| b.is_ascii_lowercase() || b.is_ascii_digit() || *b == b'-');
+    if fits { Ok(text.to_owned()) } else { Err(NotAnId { shown: shown(text) }) }
+}
+
+macro_rules! id {
+    ($(#[$doc:meta])* $name:ident) => {
+        $(#[$doc])*
+        #[derive(Debug, Clone, PartialEq, Eq, Hash, PartialOrd, Ord)]
+        pub struct $name(String);
+
+        impl $name {
+            /// Checks the text and makes the id.
+            pub fn new(text: &str) -> Result<Self, NotAnId> {
+                checked_id(text).map(Self)
+            }
+
+            /// Makes the id from a UUID, for resources whose caller gave none.
+            pub fn from_uuid(uuid: uuid::Uuid) -> Self {
+                Self(uuid.hyphenated().to_string())
+            }
+
+            /// The id's text.
+            pub fn as_str(&self) -> &str {
+                &self.0
+            }
+        }
+
+        impl fmt::Display for $name {
+            fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+                f.write_str(&self.0)
+            }
+        }
+    };
+}
+
+id!(
+    /// Tells a site apart.
+    SiteId
+);
+id!(
+    /// Tells a furnace apart within its site.
+    FurnaceId
+);
+id!(
+    /// Tells a programme apart within its furnace.
+    ProgrammeId
+);
+id!(
+    /// Tells a gauge apart within its site.
+    GaugeId
+);
+id!(
+    /// Tells a ring batch apart within the network.
+    BatchId
+);
+id!(
+    /// Tells a reading apart within its site.
+    ReadingId
+);
+id!(
+    /// Tells an adjustment apart within its site.
+    AdjustmentId
+);
+id!(
+    /// Tells a furnace event apart within its site.
+    EventId
+);
+id!(
+    /// Tells a gauge check apart within its site.
+    CheckId
+);
+
+/// A furnace of a site.
+#[derive(Debug, Clone, PartialEq, Eq, Hash, PartialOrd, Ord)]
+pub struct FurnaceKey {
+    /// The site it stands in.
+    pub site: SiteId,
+    /// The furnace.
+    pub furnace: FurnaceId,
+}
+
+/// A programme of a furnace.
+#[derive(Debug, Clone, PartialEq, Eq, Hash, PartialOrd, Ord)]
+pub struct ProgrammeKey {
+    /// The furnace it runs on.
+    pub furnace: FurnaceKey,
+    /// The programme.
+    pub programme: ProgrammeId,
+}
+
+/// A gauge of a site.
+#[derive(Debug, Clone, PartialEq, Eq, Hash, PartialOrd, Ord)]
+pub struct GaugeKey {
+    /// The site it belongs to.
+    pub site: SiteId,
+    /// The gauge.
+    pub gauge: GaugeId,
+}
+
+/// A reading of a furnace.
+#[derive(Debug, Clone, PartialEq, Eq, Hash, PartialOrd, Ord)]
+pub struct ReadingKey {
+    /// The furnace that was read.
+    pub furnace: FurnaceKey,
+    /// The reading.
+    pub reading: ReadingId,
+}
+
+/// An adjustment of a furnace.
+#[derive(Debug, Clone, PartialEq, Eq, Hash, PartialOrd, Ord)]
+pub struct AdjustmentKey {
+    /// The furnace that was adjusted.
+    pub furnace: FurnaceKey,
+    /// The adjustment.
+    pub adjustment: AdjustmentId,
+}
+
+/// An event of a furnace.
+#[derive(Debug, Clone, PartialEq, Eq, Hash, PartialOrd, Ord)]
+pub struct EventKey {
+    /// The furnace it happened to.
+    pub furnace: FurnaceKey,
+    /// The event.
+    pub event: EventId,
+}
+
+/// A check of a gauge.
+#[derive(Debug, Clone, PartialEq, Eq, Hash, PartialOrd, Ord)]
+pub struct CheckKey {
+    /// The gauge that was checked.
+    pub gauge: GaugeKey,
+    /// The check.
+    pub check: CheckId,
+}
+
+/// Splits a name at its slashes when its fixed words are those of `form`, for example
+/// `sites/{site}/gauges/{gauge}`; gives the variable parts.
+fn parts<'n, const N: usize>(name: &'n str, form: &'static str) -> Result<[&'n str; N], NotAName> {
+    let fault = || NotAName { shown: shown(name), form };
+    let mut found = [""; N];
+    let mut at = 0;
+    let mut given = name.split('/');
+    for wanted in form.split('/') {
+        let segment = given.next().ok_or_else(fault)?;
+        if wanted.starts_with('{') {
+            found[at] = segment;
+            at += 1;
+        } else if wanted != segment {
+            return Err(fault());
+        }
+    }
+    if given.next().is_some() {
+        return Err(fault());
+    }
+    Ok(found)
+}
+
+/// Why a resource name was not understood.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+pub enum BadName {
+    /// The fixed words are wrong.
+    #[error(transparent)]
+    Form(#[from] NotAName),
+    /// One of the ids is wrong.
+    #[error(transparent)]
+    Id(#[from] NotAnId),
+}
+
+impl SiteId {
+    /// Reads `sites/{site}`.
+    pub fn parse(name: &str) -> Result<Self, BadName> {
+        let [site] = parts(name, "sites/{site}")?;
+        Ok(Self::new(site)?)
+    }
+
+    /// Writes `sites/{site}`.
+    pub fn name(&self) -> String {
+        format!("sites/{self}")
+    }
+}
+
+impl BatchId {
+    /// Reads `ringBatches/{ring_batch}`.
+    pub fn parse(name: &str) -> Result<Self, BadName> {
+        let [batch] = parts(name, "ringBatches/{ring_batch}")?;
+        Ok(Self::new(batch)?)
+    }
+
+    /// Writes `ringBatches/{ring_batch}`.
+    pub fn name(&self) -> String {
+        format!("ringBatches/{self}")
+    }
+}
+
+impl FurnaceKey {
+    /// Reads `sites/{site}/furnaces/{furnace}`.
+    pub fn parse(name: &str) -> Result<Self, BadName> {
+        let [site, furnace] = parts(name, "sites/{site}/furnaces/{furnace}")?;
+        Ok(Self { site: SiteId::new(site)?, furnace: FurnaceId::new(furnace)? })
+    }
+
+    /// Writes `sites/{site}/furnaces/{furnace}`.
+    pub fn name(&self) -> String {
+        format!("sites/{}/furnaces/{}", self.site, self.furnace)
+    }
+}
+
+impl ProgrammeKey {
+    /// Reads `sites/{site}/furnaces/{furnace}/programmes/{programme}`.
+    pub fn parse(name: &str) -> Result<Self, BadName> {
+        let [site, furnace, programme] =
+            parts(name, "sites/{site}/furnaces/{furnace}/programmes/{programme}")?;
+        Ok(Self {
+            furnace: FurnaceKey { site: SiteId::new(site)?, furnace: FurnaceId::new(furnace)? },
+            programme: ProgrammeId::new(programme)?,
+        })
+    }
+
+    /// Writes `sites/{site}/furnaces/{furnace}/programmes/{programme}`.
+    pub fn name(&self) -> String {
+        format!("{}/programmes/{}", self.furnace.name(), self.programme)
+    }
+}
+
+impl GaugeKey {
+    /// Reads `sites/{site}/gauges/{gauge}`.
+    pub fn parse(name: &str) -> Result<Self, BadName> {
+        let [site, gauge] = parts(name, "sites/{site}/gauges/{gauge}")?;
+        Ok(Self { site: SiteId::new(site)?, gauge: GaugeId::new(gauge)? })
+    }
+
+    /// Writes `sites/{site}/gauges/{gauge}`.
+    pub fn name(&self) -> String {
+        format!("sites/{}/gauges/{}", self.site, self.gauge)
+    }
+}
+
+impl ReadingKey {
+    /// Reads `sites/{site}/furnaces/{furnace}/readings/{reading}`.
+    pub fn parse(name: &str) -> Result<Self, BadName> {
+        let [site, furnace, reading] =
+            parts(name, "sites/{site}/furnaces/{furnace}/readings/{reading}")?;
+        Ok(Self {
+            furnace: FurnaceKey { site: SiteId::new(site)?, furnace: FurnaceId::new(furnace)? },
+            reading: ReadingId::new(reading)?,
+        })
+    }
+
+    /// Writes `sites/{site}/furnaces/{furnace}/readings/{reading}`.
+    pub fn name(&self) -> String {
+        format!("{}/readings/{}", self.furnace.name(), self.reading)
+    }
+}
+
+impl AdjustmentKey {
+    /// Reads `sites/{site}/furnaces/{furnace}/adjustments/{adjustment}`.
+    pub fn parse(name: &str) -> Result<Self, BadName> {
+        let [site, furnace, adjustment] =
+            parts(name, "sites/{site}/furnaces/{furnace}/adjustments/{adjustment}")?;
+        Ok(Self {
+            furnace: FurnaceKey { site: SiteId::new(site)?, furnace: FurnaceId::new(furnace)? },
+            adjustment: AdjustmentId::new(adjustment)?,
+        })
+    }
+
+    /// Writes `sites/{site}/furnaces/{furnace}/adjustments/{adjustment}`.
+    pub fn name(&self) -> String {
+        format!("{}/adjustments/{}", self.furnace.name(), self.adjustment)
+    }
+}
+
+impl EventKey {
+    /// Writes `sites/{site}/furnaces/{furnace}/events/{event}`.
+    pub fn name(&self) -> String {
+        format!("{}/events/{}", self.furnace.name(), self.event)
+    }
+}
+
+impl CheckKey {
+    /// Writes `sites/{site}/gauges/{gauge}/checks/{check}`.
+    pub fn name(&self) -> String {
+        format!("{}/checks/{}", self.gauge.name(), self.check)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_furnace_name_reads_back_as_written() {
+        let key = FurnaceKey::parse("sites/porto/furnaces/k2").expect("well formed");
+        assert_eq!(key.name(), "sites/porto/furnaces/k2");
+    }
+
+    #[test]
+    fn wrong_words_and_wrong_ids_are_told_apart() {
+        assert!(matches!(FurnaceKey::parse("sites/porto/gauges/k2"), Err(BadName::Form(_))));
+        assert!(matches!(FurnaceKey::parse("sites/Porto/furnaces/k2"), Err(BadName::Id(_))));
+        assert!(matches!(FurnaceKey::parse("sites/porto/furnaces/k2/x"), Err(BadName::Form(_))));
+        assert!(matches!(SiteId::parse("sites/"), Err(BadName::Id(_))));
+        assert!(matches!(SiteId::parse(""), Err(BadName::Form(_))));
+    }
+
+    #[test]
+    fn a_long_wrong_name_is_cut_in_the_message() {
+        let long = "x".repeat(10_000);
+        let message = SiteId::new(&long).expect_err("too long").to_string();
+        assert!(message.len() < 300, "{message}");
+    }
+}

@@ -1,0 +1,23 @@
+//! The rules of a calibration fleet, as pure functions.
+//!
+//! Sites, furnaces, programmes, ring batches, gauges, readings and adjustments: what is a valid
+//! one, what may happen to it, and what follows. Nothing here reads a clock, makes an id, draws a
+//! random number or touches a database: the moment and the ids are arguments, and a function
+//! returns what happened or why not.
+
+pub mod adjustment;
+pub mod caller;
+pub mod caution;
+pub mod event;
+pub mod furnace;
+pub mod gauge;
+pub mod key;
+pub mod programme;
+pub mod reading;
+pub mod refusal;
+pub mod ring_batch;
+pub mod schedule;
+pub mod site;
+pub mod tracking;
+pub mod versioned;
+pub mod violation;

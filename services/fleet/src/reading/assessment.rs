@@ -1,0 +1,529 @@
+//! From a checked report and what is known, to an evaluation, questions and advice.
+
+use jiff::Timestamp;
+use jiff::civil::Date;
+use ringtrue_calibration::decision::{Advice, Limits, Policy, Reason};
+use ringtrue_calibration::evaluation::{
+    Evaluation, EvaluationError, Observation, RingObservation, Setting, ThermocoupleObservation, evaluate,
+};
+use ringtrue_calibration::gauge::{Gauge as KnownGauge, Pooled};
+use ringtrue_calibration::hold;
+use ringtrue_calibration::offset::{Noise, OffsetState};
+use ringtrue_calibration::plausibility::{self, Prediction, alternatives, questions};
+use ringtrue_calibration::programme::Cycle;
+use ringtrue_calibration::ring_table::RingTable;
+use ringtrue_calibration::rings::Ring;
+
+use super::{AskedQuestion, Method, Purpose, Report, RingMeasurement};
+use crate::caution;
+use crate::event::FurnaceEvent;
+use crate::furnace::{Furnace, FurnaceState};
+use crate::gauge::{Gauge, GaugeCheck};
+use crate::key::{ReadingId, ReadingKey};
+use crate::programme::Programme;
+use crate::refusal::Refusal;
+use crate::ring_batch::RingBatch;
+use crate::schedule::next_due_on;
+use crate::site::Site;
+use crate::tracking::{TrackPoint, TrackedOffset, carried_forward, confirms, following};
+use crate::violation::Violations;
+
+/// Everything on record that bears on a reading, as of its firing.
+#[derive(Debug, Clone)]
+pub struct Known<'a> {
+    /// The site.
+    pub site: &'a Site,
+    /// The furnace.
+    pub furnace: &'a Furnace,
+    /// The programme that was fired.
+    pub programme: &'a Programme,
+    /// Batch and gauge; none for a thermocouple.
+    pub rings: Option<KnownRings<'a>>,
+    /// What was known of the offset before this firing; none at a furnace's first reading.
+    pub tracked: Option<&'a TrackedOffset>,
+    /// The furnace's events since then, in order.
+    pub events: &'a [FurnaceEvent],
+    /// The site's other furnaces.
+    pub twins: Vec<Twin<'a>>,
+    /// A reading of the same furnace and programme fired within six hours, if there is one.
+    pub same_firing: Option<SameFiring>,
+}
+
+/// What is known about the rings and what measured them.
+#[derive(Debug, Clone)]
+pub struct KnownRings<'a> {
+    /// Their batch.
+    pub batch: &'a RingBatch,
+    /// The gauge.
+    pub gauge: &'a Gauge,
+    /// Its latest check.
+    pub check: Option<&'a GaugeCheck>,
+    /// Its pooled repeatability.
+    pub pooled: Option<Pooled>,
+    /// Other released batches of the network.
+    pub other_batches: Vec<&'a RingBatch>,
+    /// A ring of this reading that an earlier reading used already: its number and where it was seen.
+    pub used_ring: Option<(String, ReadingKey)>,
+}
+
+/// Another furnace of the same site.
+#[derive(Debug, Clone)]
+pub struct Twin<'a> {
+    /// What people call it.
+    pub display_name: &'a str,
+    /// What is known of its offset.
+    pub tracked: &'a TrackedOffset,
+}
+
+/// An earlier reading that may be of the same firing.
+#[derive(Debug, Clone, PartialEq)]
+pub struct SameFiring {
+    /// The earlier reading.
+    pub reading: ReadingId,
+    /// Who measured it.
+    pub performed_by: String,
+    /// When it was measured.
+    pub measured_at: Timestamp,
+}
+
+/// Why a reading was not taken.
+#[derive(Debug, Clone, PartialEq, thiserror::Error)]
+pub enum Refused {
+    /// Values are wrong.
+    #[error("{0}")]
+    Violations(Violations),
+    /// Records forbid it.
+    #[error(transparent)]
+    Refusal(#[from] Refusal),
+}
+
+/// What follows from a reading, before anything is stored.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Assessed {
+    /// Setpoint of the firing, °C.
+    pub setpoint_c: f64,
+    /// Everything the evaluation depends on besides the report and the batch's tables, kept so that
+    /// it can be reproduced.
+    pub inputs: Inputs,
+    /// The evaluation.
+    pub evaluation: Evaluation,
+    /// All questions, answered or not.
+    pub questions: Vec<AskedQuestion>,
+    /// Cautions for the next act.
+    pub cautions: Vec<String>,
+    /// Day by which the next calibration is due, local.
+    pub next_due_on: Date,
+    /// What the tracking takes from this reading; none when it is not evaluable or for practice.
+    pub point: Option<TrackPoint>,
+    /// The furnace's offset after this reading; none as above.
+    pub tracked: Option<TrackedOffset>,
+}
+
+impl Assessed {
+    /// The refusal when a question is still open.
+    pub fn settled(self) -> Result<Self, Refusal> {
+        let open: Vec<AskedQuestion> =
+            self.questions.iter().filter(|asked| !asked.answered).cloned().collect();
+        if open.is_empty() { Ok(self) } else { Err(Refusal::OpenQuestions { questions: open }) }
+    }
+}
+
+/// What an evaluation depends on besides the report and the batch's tables.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Inputs {
+    /// The schedule.
+    pub cycle: Cycle,
+    /// Setpoint of the firing, °C.
+    pub setpoint_c: f64,
+    /// Setpoint on the controller when the advice was given, °C.
+    pub current_setpoint_c: f64,
+    /// True peak wanted, °C.
+    pub target_c: f64,
+    /// Limits of the setpoint.
+    pub limits: Limits,
+    /// The decision rule.
+    pub policy: Policy,
+    /// The offset before this reading, carried forward to its firing.
+    pub prior: Option<OffsetState>,
+    /// Whether the reading before confirms this one.
+    pub confirmed: bool,
+    /// Assumptions about how offsets wander.
+    pub noise: Noise,
+    /// Position whose rings count; the first ring's when empty.
+    pub reference_position: String,
+    /// The gauge; none for a thermocouple.
+    pub gauge: Option<KnownGauge>,
+    /// Uncertainty that the batch's papers state, °C.
+    pub batch_expanded_uncertainty_c: Option<f64>,
+    /// Whether an assumed activation energy may be used.
+    pub accepts_assumed_energy: bool,
+}
+
+/// Works an evaluation out again from what was kept.
+pub fn reproduced(
+    inputs: &Inputs,
+    method: &Method,
+    tables: &[RingTable],
+) -> Result<Evaluation, EvaluationError> {
+    let setting = Setting {
+        cycle: &inputs.cycle,
+        setpoint_c: inputs.setpoint_c,
+        current_setpoint_c: inputs.current_setpoint_c,
+        target_c: inputs.target_c,
+        limits: inputs.limits,
+        policy: inputs.policy,
+        prior: inputs.prior,
+        confirmed: inputs.confirmed,
+        noise: inputs.noise,
+        reference_position: (!inputs.reference_position.is_empty())
+            .then_some(inputs.reference_position.as_str()),
+    };
+    match (method, &inputs.gauge) {
+        (Method::Thermocouple(thermocouple), _) => evaluate(
+            &Observation::Thermocouple(ThermocoupleObservation {
+                kind: thermocouple.kind,
+                indication: thermocouple.indication,
+                correction_c: thermocouple.correction_c,
+                expanded_uncertainty_c: thermocouple.expanded_uncertainty_c,
+                position: thermocouple.position.clone(),
+            }),
+            &setting,
+        ),
+        (Method::Rings(measured), Some(gauge)) => {
+            let rings: Vec<Ring> = measured.rings.iter().map(|r| r.ring.clone()).collect();
+            evaluate(
+                &Observation::Rings(RingObservation {
+                    rings: &rings,
+                    tables,
+                    batch_expanded_uncertainty_c: inputs.batch_expanded_uncertainty_c,
+                    gauge,
+                    accepts_assumed_energy: inputs.accepts_assumed_energy,
+                }),
+                &setting,
+            )
+        }
+        (Method::Rings(_), None) => {
+            Err(EvaluationError::NotFinite { field: "gauge".to_owned() })
+        }
+    }
+}
+
+/// Evaluates a report against what is known. Changes nothing.
+pub fn assess(known: &Known, report: &Report, key: &ReadingId) -> Result<Assessed, Refused> {
+    check_usable(known, report)?;
+    let noise = Noise::default();
+    let zone = known.site.details.zone();
+    let programme = &known.programme.details;
+    let setpoint_c = report.setpoint_c.unwrap_or(programme.setpoint_c);
+    let prior = known
+        .tracked
+        .map(|tracked| carried_forward(tracked, known.events, report.fired_at, &noise));
+    let mut inputs = Inputs {
+        cycle: programme.cycle(),
+        setpoint_c,
+        current_setpoint_c: current_setpoint_c(known, report, setpoint_c),
+        target_c: programme.target_c(),
+        limits: Limits {
+            setpoint_step_c: known.furnace.details.setpoint_step_c,
+            lowest_setpoint_c: programme.lowest_setpoint_c(),
+            highest_setpoint_c: programme.highest_setpoint_c(&known.furnace.details),
+            largest_step_c: known.site.details.largest_step_c,
+        },
+        policy: Policy {
+            tolerance_c: known.furnace.details.tolerance_c.unwrap_or(known.site.details.tolerance_c),
+            action_band_c: known.site.details.action_band_c,
+            full_compensation: known.site.details.full_compensation,
+            ..Policy::default()
+        },
+        prior,
+        confirmed: false,
+        noise,
+        reference_position: known.furnace.details.reference_position.clone(),
+        gauge: known.rings.as_ref().map(|rings| {
+            let measured_on = report.measured_at.to_zoned_datetime(zone.clone()).date();
+            rings.gauge.details.known(rings.check, rings.pooled, measured_on, &zone)
+        }),
+        batch_expanded_uncertainty_c: known
+            .rings
+            .as_ref()
+            .and_then(|rings| rings.batch.details.stated_expanded_uncertainty_c),
+        accepts_assumed_energy: known.site.details.accepts_assumed_hold_correction,
+    };
+    let tables: &[RingTable] =
+        known.rings.as_ref().map_or(&[], |rings| rings.batch.details.tables.as_slice());
+    let mut evaluation = reproduced(&inputs, &report.method, tables)
+        .map_err(|fault| refused(&fault, &inputs, &report.method, tables))?;
+    if let Some(tracked) = known.tracked
+        && confirms(
+            tracked,
+            known.events,
+            report.fired_at,
+            evaluation.observed_offset_c,
+            evaluation.budget.independent_c,
+        )
+    {
+        inputs.confirmed = true;
+        evaluation = reproduced(&inputs, &report.method, tables)
+            .map_err(|fault| refused(&fault, &inputs, &report.method, tables))?;
+    }
+    add_notices(known, report, setpoint_c, &inputs, &mut evaluation);
+    let questions = asked(known, report, &inputs, &evaluation);
+    let raises = evaluation
+        .decision
+        .as_ref()
+        .is_some_and(|decision| decision.advised_setpoint_c > inputs.current_setpoint_c);
+    let advice: Option<Advice> = evaluation.decision.as_ref().map(|decision| decision.advice);
+    let counts = evaluation.evaluable && report.purpose != Purpose::Practice;
+    let point = counts.then(|| TrackPoint {
+        reading: key.clone(),
+        fired_at: report.fired_at,
+        setpoint_c,
+        observed_offset_c: evaluation.observed_offset_c,
+        independent_c: evaluation.budget.independent_c,
+        shared_c: evaluation.budget.shared_c,
+        mean_mm: evaluation.rings.first().map_or(0.0, |ring| ring.mean_mm),
+    });
+    let tracked = match (&point, evaluation.state) {
+        (Some(point), Some(state)) => Some(following(known.tracked, point.clone(), state)),
+        _ => None,
+    };
+    Ok(Assessed {
+        setpoint_c,
+        inputs,
+        evaluation,
+        questions,
+        cautions: caution::after(advice, raises),
+        next_due_on: next_due_on(&known.site.details, report.fired_at),
+        point,
+        tracked,
+    })
+}
+
+/// Whether furnace, batch and gauge may be used for this reading.
+fn check_usable(known: &Known, report: &Report) -> Result<(), Refusal> {
+    if known.furnace.details.state == FurnaceState::Retired {
+        return Err(Refusal::FurnaceRetired { furnace: known.furnace.key.clone() });
+    }
+    if let Some(rings) = &known.rings {
+        let fired_on = report.fired_at.to_zoned_datetime(known.site.details.zone()).date();
+        rings.batch.details.usable(&rings.batch.key, fired_on)?;
+        if !rings.gauge.details.in_use {
+            return Err(Refusal::GaugeWithdrawn { gauge: rings.gauge.key.clone() });
+        }
+    }
+    Ok(())
+}
+
+/// What the controller shows now: the setpoint as found unless an adjustment was confirmed after
+/// this firing.
+fn current_setpoint_c(known: &Known, report: &Report, setpoint_c: f64) -> f64 {
+    match known.programme.details.last_change {
+        Some(change) if change.changed_at > report.fired_at => known.programme.details.setpoint_c,
+        _ => setpoint_c,
+    }
+}
+
+fn add_notices(
+    known: &Known,
+    report: &Report,
+    setpoint_c: f64,
+    inputs: &Inputs,
+    evaluation: &mut Evaluation,
+) {
+    let confirmed_c = known.programme.details.setpoint_c;
+    let changed_since = known
+        .programme
+        .details
+        .last_change
+        .is_some_and(|change| change.changed_at > report.fired_at);
+    if (setpoint_c - confirmed_c).abs() > 1e-9 && !changed_since {
+        evaluation.notices.push(Reason {
+            code: "SETPOINT_NOT_AS_CONFIRMED",
+            text: format!(
+                "The firing was at {setpoint_c} °C, but the setpoint confirmed last is {confirmed_c} °C; \
+                 confirm an adjustment with what the panel shows."
+            ),
+        });
+    }
+    if let (Some(rings), Some(gauge)) = (&known.rings, &inputs.gauge) {
+        match gauge.check {
+            Some(check) if !check.in_date => evaluation.notices.push(Reason {
+                code: "GAUGE_CHECK_OUT_OF_DATE",
+                text: format!(
+                    "{} is past its check date; its permissible error is back in the uncertainty. Check it \
+                     on a reference block.",
+                    rings.gauge.details.display_name
+                ),
+            }),
+            None => evaluation.notices.push(Reason {
+                code: "GAUGE_NEVER_CHECKED",
+                text: format!(
+                    "{} has no check on a reference block on record; a check is the cheapest gain in accuracy.",
+                    rings.gauge.details.display_name
+                ),
+            }),
+            Some(_) => {}
+        }
+    }
+    if known.furnace.details.state == FurnaceState::InService {
+        evaluation.notices.push(Reason {
+            code: "FURNACE_IN_SERVICE",
+            text: "The furnace is out for service; release it before patients' work is fired.".to_owned(),
+        });
+    }
+    if report.purpose == Purpose::Practice {
+        evaluation.notices.push(Reason {
+            code: "PRACTICE",
+            text: "A practice reading: kept, but not part of the furnace's offset. Do not adjust from it."
+                .to_owned(),
+        });
+    }
+}
+
+/// The plausibility questions with their standing.
+fn asked(
+    known: &Known,
+    report: &Report,
+    inputs: &Inputs,
+    evaluation: &Evaluation,
+) -> Vec<AskedQuestion> {
+    let (Method::Rings(measured), Some(rings)) = (&report.method, &known.rings) else {
+        return Vec::new();
+    };
+    let tables = &rings.batch.details.tables;
+    let plan = hold::plan(tables, &inputs.cycle, inputs.accepts_assumed_energy);
+    let Some(table) = tables.get(plan.table_index) else {
+        return Vec::new();
+    };
+    let plain_rings: Vec<Ring> = measured.rings.iter().map(|r| r.ring.clone()).collect();
+    let other_batches: Vec<(String, &RingTable)> = rings
+        .other_batches
+        .iter()
+        .filter_map(|other| {
+            let plan = hold::plan(&other.details.tables, &inputs.cycle, false);
+            let table = other.details.tables.get(plan.table_index)?;
+            Some((other.details.code.clone(), table))
+        })
+        .collect();
+    let prediction = |state: &OffsetState| {
+        let estimate = state.estimate(inputs.setpoint_c);
+        Prediction {
+            offset_c: estimate.offset_c,
+            standard_uncertainty_c: estimate.standard_uncertainty_c,
+        }
+    };
+    let twins: Vec<(String, Prediction)> = known
+        .twins
+        .iter()
+        .map(|twin| (twin.display_name.to_owned(), prediction(&twin.tracked.state)))
+        .collect();
+    let context = plausibility::Context {
+        rings: &plain_rings,
+        table,
+        other_batches: &other_batches,
+        setpoint_c: inputs.setpoint_c,
+        gauge_bias_mm: inputs.gauge.as_ref().and_then(|g| g.check).map_or(0.0, |check| check.bias_mm),
+        hold_correction_c: evaluation.hold.as_ref().map_or(0.0, |hold| hold.correction_c),
+        prediction: inputs.prior.as_ref().map(prediction),
+        twins: &twins,
+        hours_since_firing: Some(report.measured_at.duration_since(report.fired_at).as_secs_f64() / 3600.0),
+        ring_temperature_c: measured.ring_temperature_c,
+        zero_mm: measured.zero_mm,
+        // Asking for a zero reading every time would train people to click past questions; a zero
+        // that is recorded and off is asked about.
+        zero_recorded: true,
+        same_ring_seen: rings
+            .used_ring
+            .as_ref()
+            .map(|(serial, reading)| format!("ring {serial} in {}", reading.name())),
+        same_firing: known.same_firing.as_ref().map(|earlier| words_for(earlier, known.site)),
+        last_change: last_change_since(known, report),
+        previous_offset_c: known.tracked.map(|tracked| tracked.last.observed_offset_c),
+        measurement_uncertainty_c: evaluation.budget.combined_c,
+        exact_repeats: exact_repeats(known, measured),
+    };
+    questions(&context)
+        .into_iter()
+        .map(|mut question| {
+            question.field = request_field(&question.field);
+            AskedQuestion { answered: report.answered.contains(question.code.code()), question }
+        })
+        .collect()
+}
+
+/// The change of setpoint confirmed between the reading before and this firing.
+fn last_change_since(known: &Known, report: &Report) -> Option<plausibility::SetpointChange> {
+    let change = known.programme.details.last_change?;
+    let after_last = known.tracked.is_none_or(|tracked| change.changed_at > tracked.last.fired_at);
+    (after_last && change.changed_at < report.fired_at)
+        .then_some(plausibility::SetpointChange { from_c: change.from_c, to_c: change.to_c })
+}
+
+/// How often in a row, this reading included, the first ring gave the same mean to the last digit.
+fn exact_repeats(known: &Known, measured: &RingMeasurement) -> u32 {
+    let Some(first) = measured.rings.first() else {
+        return 0;
+    };
+    let mut sum = 0.0;
+    let mut count = 0.0;
+    for diameter in &first.ring.diameters_mm {
+        sum += diameter;
+        count += 1.0;
+    }
+    let mean_mm: f64 = sum / count;
+    match known.tracked {
+        Some(tracked) if (tracked.last.mean_mm - mean_mm).abs() < 1e-9 => tracked.same_mean_run + 1,
+        _ => 1,
+    }
+}
+
+fn words_for(earlier: &SameFiring, site: &Site) -> String {
+    let measured = earlier.measured_at.to_zoned_datetime(site.details.zone());
+    let who = if earlier.performed_by.is_empty() { "somebody" } else { &earlier.performed_by };
+    format!("{who} at {}", measured.strftime("%H:%M on %Y-%m-%d"))
+}
+
+/// Path in the request of a field that the mathematics names.
+fn request_field(field: &str) -> String {
+    match field {
+        "setpoint_c" | "fire_time" | "measure_time" => format!("reading.{field}"),
+        "batch" => "reading.rings.ring_batch".to_owned(),
+        _ => format!("reading.rings.{field}"),
+    }
+}
+
+/// Turns a fault of the mathematics into a violation of the request, with what may have been meant.
+fn refused(
+    fault: &EvaluationError,
+    inputs: &Inputs,
+    method: &Method,
+    tables: &[RingTable],
+) -> Refused {
+    let mut violations = Violations::default();
+    let field = match method {
+        Method::Rings(_) => request_field(&fault.field()),
+        Method::Thermocouple(_) => format!("reading.thermocouple.{}", fault.field()),
+    };
+    let mut message = fault.to_string();
+    if let (EvaluationError::OutOfTable { ring, .. }, Method::Rings(measured)) = (fault, method) {
+        let plan = hold::plan(tables, &inputs.cycle, inputs.accepts_assumed_energy);
+        let expected_c = inputs.prior.as_ref().map_or(inputs.setpoint_c, |prior| {
+            inputs.setpoint_c + prior.estimate(inputs.setpoint_c).offset_c
+        });
+        if let (Some(measured), Some(table)) = (measured.rings.get(*ring), tables.get(plan.table_index)) {
+            for (at, &diameter) in measured.ring.diameters_mm.iter().enumerate() {
+                let inside = table.temperature_at(diameter).is_ok();
+                if let (false, Some(best)) = (inside, alternatives(diameter, table, expected_c).first()) {
+                    let shown = best.value_mm;
+                    message.push_str(&format!(
+                        ". Value {} reads {diameter}: did you read {shown:.2} mm ({:.0} °C)?",
+                        at + 1,
+                        best.temperature_c
+                    ));
+                }
+            }
+        }
+    }
+    violations.add(field, fault.reason(), message);
+    Refused::Violations(violations)
+}

@@ -1,0 +1,111 @@
+//! Why a valid request was refused: one variant per reason that a person could be told.
+
+use jiff::civil::Date;
+
+use crate::key::{BatchId, FurnaceKey, GaugeKey, ReadingKey};
+use crate::reading::AskedQuestion;
+
+/// A refusal; nothing was changed.
+#[derive(Debug, Clone, PartialEq, thiserror::Error)]
+pub enum Refusal {
+    /// The furnace is retired.
+    #[error("{} is retired and takes no more records; choose another furnace", furnace.name())]
+    FurnaceRetired {
+        /// The furnace.
+        furnace: FurnaceKey,
+    },
+    /// The batch is on hold or withdrawn.
+    #[error(
+        "{} is {}{}; fire a ring of a released batch",
+        batch.name(),
+        if *withdrawn { "withdrawn" } else { "on hold" },
+        if reason.is_empty() { String::new() } else { format!(" ({reason})") }
+    )]
+    BatchNotReleased {
+        /// The batch.
+        batch: BatchId,
+        /// Whether it is withdrawn for good.
+        withdrawn: bool,
+        /// Why.
+        reason: String,
+    },
+    /// The rings were fired after the batch had expired.
+    #[error(
+        "{} expired on {expires_on}, the ring was fired on {fired_on}; fire a ring of a batch in date",
+        batch.name()
+    )]
+    BatchExpired {
+        /// The batch.
+        batch: BatchId,
+        /// Last day on which its rings may be fired.
+        expires_on: Date,
+        /// Local date of the firing.
+        fired_on: Date,
+    },
+    /// The gauge is withdrawn.
+    #[error("{} is withdrawn; measure with a gauge in use", gauge.name())]
+    GaugeWithdrawn {
+        /// The gauge.
+        gauge: GaugeKey,
+    },
+    /// Values are doubtful and the caller has not confirmed them.
+    #[error(
+        "{} open question(s): {}; correct the values, or list the codes in reading.answered_questions to \
+         confirm them",
+        questions.len(),
+        words(questions)
+    )]
+    OpenQuestions {
+        /// The questions not yet answered.
+        questions: Vec<AskedQuestion>,
+    },
+    /// The reading was amended already.
+    #[error(
+        "{} was amended already; amend its latest version {}",
+        reading.name(),
+        by.name()
+    )]
+    AmendedAlready {
+        /// The version asked for.
+        reading: ReadingKey,
+        /// The version that took its place.
+        by: ReadingKey,
+    },
+}
+
+impl Refusal {
+    /// Stable code in UPPER_SNAKE; never renamed.
+    pub fn reason(&self) -> &'static str {
+        match self {
+            Self::FurnaceRetired { .. } => "FURNACE_RETIRED",
+            Self::BatchNotReleased { withdrawn: true, .. } => "BATCH_WITHDRAWN",
+            Self::BatchNotReleased { withdrawn: false, .. } => "BATCH_ON_HOLD",
+            Self::BatchExpired { .. } => "BATCH_EXPIRED",
+            Self::GaugeWithdrawn { .. } => "GAUGE_WITHDRAWN",
+            Self::OpenQuestions { .. } => "OPEN_QUESTIONS",
+            Self::AmendedAlready { .. } => "AMENDED_ALREADY",
+        }
+    }
+
+    /// Field of a reading request that the refusal is about.
+    pub fn field(&self) -> &'static str {
+        match self {
+            Self::FurnaceRetired { .. } => "parent",
+            Self::BatchNotReleased { .. } | Self::BatchExpired { .. } => "reading.rings.ring_batch",
+            Self::GaugeWithdrawn { .. } => "reading.rings.gauge",
+            Self::OpenQuestions { .. } => "reading",
+            Self::AmendedAlready { .. } => "name",
+        }
+    }
+}
+
+fn words(questions: &[AskedQuestion]) -> String {
+    let mut all = String::new();
+    for (at, asked) in questions.iter().enumerate() {
+        if at > 0 {
+            all.push(' ');
+        }
+        all.push_str(&asked.question.text);
+    }
+    all
+}

@@ -1,0 +1,85 @@
+//! When the next calibration is due, in the site's zone.
+
+use jiff::civil::Date;
+use jiff::{Span, Timestamp};
+
+use crate::site::SiteDetails;
+
+/// Day by which the next calibration is due after a firing: the last calibration day within the
+/// site's interval, moved to the working day before when it falls on a closed day. At least monthly
+/// and on a fixed day is common practice (no source).
+pub fn next_due_on(site: &SiteDetails, fired_at: Timestamp) -> Date {
+    let fired_on = fired_at.to_zoned_datetime(site.zone()).date();
+    let last = fired_on
+        .checked_add(Span::new().days(site.calibration_interval_days))
+        .unwrap_or(Date::MAX);
+    let mut due = last;
+    if let Some(day) = site.calibration_day {
+        for back in 0..7 {
+            let candidate = last.checked_sub(Span::new().days(back)).unwrap_or(last);
+            if candidate.weekday() == day && candidate > fired_on {
+                due = candidate;
+                break;
+            }
+        }
+    }
+    for back in 0..7 {
+        let candidate = due.checked_sub(Span::new().days(back)).unwrap_or(due);
+        if candidate > fired_on && !site.closed_days.contains(&candidate.weekday()) {
+            return candidate;
+        }
+    }
+    due
+}
+
+#[cfg(test)]
+mod tests {
+    use jiff::civil::{Weekday, date};
+
+    use super::*;
+
+    fn site(interval: i32, closed: &[Weekday]) -> SiteDetails {
+        SiteDetails {
+            time_zone: "Europe/Berlin".to_owned(),
+            calibration_day: Some(Weekday::Friday),
+            calibration_interval_days: interval,
+            closed_days: closed.to_vec(),
+            ..SiteDetails::default()
+        }
+    }
+
+    fn at(text: &str) -> Timestamp {
+        text.parse().expect("a moment")
+    }
+
+    #[test]
+    fn a_friday_firing_is_due_again_on_the_friday_four_weeks_later() {
+        assert_eq!(next_due_on(&site(28, &[]), at("2026-11-20T18:00:00Z")), date(2026, 12, 18));
+    }
+
+    #[test]
+    fn a_firing_on_another_day_falls_back_to_the_calibration_day() {
+        // Monday evening; 28 days later is a Monday, so the Friday before it.
+        assert_eq!(next_due_on(&site(28, &[]), at("2026-11-23T18:00:00Z")), date(2026, 12, 18));
+    }
+
+    #[test]
+    fn the_local_date_counts_not_the_one_in_utc() {
+        // 23:30 UTC on Thursday is Friday in Berlin.
+        assert_eq!(next_due_on(&site(7, &[]), at("2026-11-19T23:30:00Z")), date(2026, 11, 27));
+    }
+
+    #[test]
+    fn an_interval_shorter_than_a_week_is_due_within_it() {
+        assert_eq!(next_due_on(&site(3, &[]), at("2026-11-20T12:00:00Z")), date(2026, 11, 23));
+    }
+
+    #[test]
+    fn a_closed_day_moves_the_due_date_to_the_working_day_before() {
+        let closed = [Weekday::Saturday, Weekday::Sunday];
+        // Wednesday + 3 days is Saturday; the Friday before is the calibration day and open.
+        assert_eq!(next_due_on(&site(3, &closed), at("2026-11-18T12:00:00Z")), date(2026, 11, 20));
+        // Friday + 2 days is Sunday, closed like Saturday: nothing earlier is after the firing.
+        assert_eq!(next_due_on(&site(2, &closed), at("2026-11-20T12:00:00Z")), date(2026, 11, 22));
+    }
+}

@@ -1,0 +1,159 @@
+//! Laboratories: their zone, their calibration day and their house rules.
+
+use jiff::civil::Weekday;
+use jiff::tz::TimeZone;
+
+use crate::key::SiteId;
+use crate::versioned::Versioned;
+use crate::violation::Violations;
+
+/// A laboratory location.
+pub type Site = Versioned<SiteId, SiteDetails>;
+
+/// What callers give of a site.
+#[derive(Debug, Clone, PartialEq)]
+pub struct SiteDetails {
+    /// What people call it.
+    pub display_name: String,
+    /// IANA name of its time zone.
+    pub time_zone: String,
+    /// The fixed day on which it calibrates.
+    pub calibration_day: Option<Weekday>,
+    /// Longest time between calibrations, days.
+    pub calibration_interval_days: i32,
+    /// Weekdays on which nobody works.
+    pub closed_days: Vec<Weekday>,
+    /// Tolerance about the target, ±°C.
+    pub tolerance_c: f64,
+    /// Smallest error worth an adjustment, °C.
+    pub action_band_c: f64,
+    /// Largest change that one unconfirmed reading may advise, °C.
+    pub largest_step_c: f64,
+    /// Whether an assumed activation energy may correct a hold mismatch.
+    pub accepts_assumed_hold_correction: bool,
+    /// Whether every reading is compensated in full at once.
+    pub full_compensation: bool,
+}
+
+impl Default for SiteDetails {
+    /// The defaults that the protocol states for values left out.
+    fn default() -> Self {
+        Self {
+            display_name: String::new(),
+            time_zone: String::new(),
+            calibration_day: None,
+            calibration_interval_days: 28,
+            closed_days: Vec::new(),
+            tolerance_c: 10.0,
+            action_band_c: 3.0,
+            largest_step_c: 30.0,
+            accepts_assumed_hold_correction: false,
+            full_compensation: false,
+        }
+    }
+}
+
+impl SiteDetails {
+    /// Checks every field; `path` is the request field that holds the site.
+    pub fn check(&self, path: &str, violations: &mut Violations) {
+        violations.text(&format!("{path}.display_name"), &self.display_name, 1, 120);
+        if zone(&self.time_zone).is_none() {
+            violations.add(
+                format!("{path}.time_zone"),
+                "UNKNOWN_TIME_ZONE",
+                format!(
+                    "`{}` is not an IANA time zone; send one such as `Europe/Lisbon` or `America/Bogota`",
+                    crate::key::shown(&self.time_zone)
+                ),
+            );
+        }
+        if self.calibration_day.is_none() {
+            violations.add(
+                format!("{path}.calibration_day"),
+                "REQUIRED",
+                "is missing; send the weekday on which this laboratory calibrates",
+            );
+        }
+        if !(1..=31).contains(&self.calibration_interval_days) {
+            violations.add(
+                format!("{path}.calibration_interval_days"),
+                "OUT_OF_RANGE",
+                format!(
+                    "{} days is outside 1 to 31; calibrate at least monthly",
+                    self.calibration_interval_days
+                ),
+            );
+        }
+        if let Some(day) = self.calibration_day
+            && self.closed_days.contains(&day)
+        {
+            violations.add(
+                format!("{path}.closed_days"),
+                "CALIBRATION_DAY_CLOSED",
+                "the calibration day is a closed day; choose another calibration day",
+            );
+        }
+        violations.number(&format!("{path}.tolerance_c"), self.tolerance_c, 2.0, 50.0, "°C");
+        violations.number(&format!("{path}.action_band_c"), self.action_band_c, 0.0, 20.0, "°C");
+        violations.number(&format!("{path}.largest_step_c"), self.largest_step_c, 1.0, 100.0, "°C");
+    }
+
+    /// The site's zone; UTC should the zone database have lost it since the site was added.
+    pub fn zone(&self) -> TimeZone {
+        zone(&self.time_zone).unwrap_or(TimeZone::UTC)
+    }
+}
+
+/// A zone by its IANA name; names of fixed offsets and the like are not zones of a laboratory.
+fn zone(name: &str) -> Option<TimeZone> {
+    let is_plain = name == "UTC" || name.contains('/');
+    if !is_plain || name.len() > 64 {
+        return None;
+    }
+    TimeZone::get(name).ok()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn valid() -> SiteDetails {
+        SiteDetails {
+            display_name: "North bench".to_owned(),
+            time_zone: "Europe/Lisbon".to_owned(),
+            calibration_day: Some(Weekday::Friday),
+            ..SiteDetails::default()
+        }
+    }
+
+    #[test]
+    fn a_site_with_the_stated_defaults_is_valid() {
+        let mut violations = Violations::default();
+        valid().check("site", &mut violations);
+        assert_eq!(violations, Violations::default());
+    }
+
+    #[test]
+    fn every_bad_field_is_named_at_once() {
+        let mut violations = Violations::default();
+        SiteDetails {
+            display_name: "x".repeat(10_000),
+            time_zone: "Mars/Olympus".to_owned(),
+            calibration_interval_days: 90,
+            tolerance_c: f64::NAN,
+            ..SiteDetails::default()
+        }
+        .check("site", &mut violations);
+        let fields: Vec<&str> = violations.0.iter().map(|v| v.field.as_str()).collect();
+        assert_eq!(
+            fields,
+            [
+                "site.display_name",
+                "site.time_zone",
+                "site.calibration_day",
+                "site.calibration_interval_days",
+                "site.tolerance_c"
+            ]
+        );
+    }
+}

@@ -1,0 +1,62 @@
+//! Rule: a committed migration never changes, because databases in laboratories have already run it.
+
+use std::fmt::Write as _;
+
+use sha2::{Digest as _, Sha256};
+
+use crate::sources::{assert_none, files_ending};
+
+/// Every migration with the SHA-256 of its file, in the order they run.
+const COMMITTED: &[(&str, &str)] = &[];
+
+#[test]
+fn a_committed_migration_never_changes() {
+    let files: Vec<_> = files_ending(".sql")
+        .into_iter()
+        .filter(|f| f.path.starts_with("services/store/migrations/"))
+        .collect();
+    assert!(
+        !files.is_empty(),
+        "no migrations were found in services/store/migrations; has the folder moved?"
+    );
+
+    let mut offenders = Vec::new();
+    for file in &files {
+        let hash = sha256(file.text.as_bytes());
+        match COMMITTED.iter().find(|(path, _)| *path == file.path) {
+            None => offenders.push(format!("new:     (\"{}\", \"{hash}\"),", file.path)),
+            Some((_, committed)) if *committed != hash => {
+                offenders.push(format!("changed: (\"{}\", \"{hash}\"),", file.path));
+            }
+            Some(_) => {}
+        }
+    }
+    for (path, _) in COMMITTED {
+        if !files.iter().any(|file| file.path == *path) {
+            offenders.push(format!("gone:    {path}"));
+        }
+    }
+    assert_none(
+        &offenders,
+        "A new migration: paste its line into `COMMITTED` in tests/tidy/migrations.rs.\n\
+         A changed or missing one: restore the file and write a new migration for what you want, because databases \
+         that ran the old text would refuse to start. Only a migration that was never released may take a new hash.",
+    );
+}
+
+fn sha256(bytes: &[u8]) -> String {
+    let mut text = String::new();
+    for byte in Sha256::digest(bytes) {
+        write!(text, "{byte:02x}").expect("writing to a string cannot fail");
+    }
+    text
+}
+
+#[test]
+fn the_hash_is_the_published_one() {
+    // FIPS 180-4 examples published by NIST: SHA-256 of "abc".
+    assert_eq!(
+        sha256(b"abc"),
+        "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"
+    );
+}

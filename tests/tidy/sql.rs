@@ -1,0 +1,108 @@
+//! Rule: SQL is written in the store and nowhere else.
+
+use crate::sources::{Kind, assert_none, rust_files};
+
+/// Where SQL may be written, and why.
+const MAY: [(&str, &str); 2] = [
+    (
+        "services/store/",
+        "the store is the one place that knows the database",
+    ),
+    (
+        "tests/tidy/sql.rs",
+        "this rule has to spell what it looks for",
+    ),
+];
+
+/// Beginnings of a literal that are SQL in capitals and in small letters.
+const OPENINGS: [&str; 5] = [
+    "CREATE TABLE ",
+    "DELETE FROM ",
+    "INSERT INTO ",
+    "PRAGMA ",
+    "SELECT * FROM ",
+];
+
+/// Texts in capitals that are SQL wherever they stand; a second text, when given, must follow later.
+const STATEMENTS: [(&str, &str); 13] = [
+    ("SELECT ", "FROM "),
+    ("INSERT ", "INTO "),
+    ("UPDATE ", "SET "),
+    ("DELETE FROM ", ""),
+    ("CREATE TABLE ", ""),
+    ("CREATE INDEX ", ""),
+    ("CREATE UNIQUE INDEX ", ""),
+    ("CREATE TRIGGER ", ""),
+    ("ALTER TABLE ", ""),
+    ("DROP TABLE ", ""),
+    ("PRAGMA ", ""),
+    ("BEGIN IMMEDIATE", ""),
+    ("ON CONFLICT ", ""),
+];
+
+#[test]
+fn sql_is_written_in_the_store_only() {
+    let mut offenders = Vec::new();
+    for file in rust_files() {
+        if MAY.iter().any(|(place, _)| file.path.starts_with(place)) {
+            continue;
+        }
+        for token in file.tokens() {
+            if token.kind == Kind::Literal && is_sql(&token.text) {
+                offenders.push(format!(
+                    "{}:{}: {}",
+                    file.path,
+                    token.line,
+                    token.text.replace('\n', " ")
+                ));
+            }
+        }
+    }
+    assert_none(
+        &offenders,
+        "Move each of these statements into services/store as a function that says what it gives. A test that must \
+         damage a database on purpose gets a row in `MAY` with its reason.",
+    );
+}
+
+/// Says whether a literal holds a statement: in capitals anywhere, in small letters only at its beginning, because
+/// people are told to "select a furnace from the list" too.
+fn is_sql(literal: &str) -> bool {
+    let spaced = literal.split_whitespace().collect::<Vec<_>>().join(" ");
+    let opening = spaced
+        .trim_start_matches(['b', 'r', '#', '"', ' ', '('])
+        .to_ascii_uppercase();
+    if OPENINGS.iter().any(|start| opening.starts_with(start)) {
+        return true;
+    }
+    for (first, second) in STATEMENTS {
+        if let Some(at) = spaced.find(first)
+            && spaced[at + first.len()..].contains(second)
+        {
+            return true;
+        }
+    }
+    false
+}
+
+#[test]
+fn sql_is_told_from_prose() {
+    for sql in [
+        "\"SELECT id FROM furnace WHERE site_id = $1\"",
+        "r\"INSERT INTO reading\n  (id) VALUES ($1)\"",
+        "\"insert into reading values (1)\"",
+        "\"UPDATE furnace SET etag = $1\"",
+        "\"PRAGMA journal_mode = WAL\"",
+    ] {
+        assert!(is_sql(sql), "{sql} is SQL");
+    }
+    for prose in [
+        "\"select a furnace from the list\"",
+        "\"UPDATE\"",
+        "\"delete it\"",
+        "\"SELECTED\"",
+        "1.0",
+    ] {
+        assert!(!is_sql(prose), "{prose} is not SQL");
+    }
+}
