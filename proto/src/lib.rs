@@ -4,7 +4,6 @@
 //! module tree.
 
 #[expect(missing_docs, reason = "the vendored date file documents itself in the protocol file")]
-#[expect(clippy::all, clippy::pedantic, reason = "generated code")]
 pub mod google {
     pub mod r#type {
         tonic::include_proto!("google.r#type");

@@ -55,6 +55,10 @@ pub fn run(arguments: Vec<OsString>, world: &mut World<'_>) -> u8 {
 }
 
 /// Runs the command line of this process in its own terminal and environment.
+#[expect(
+    clippy::disallowed_methods,
+    reason = "the one place of the program that reads the clock and the environment"
+)]
 pub fn run_here() -> ExitCode {
     let mut environment = BTreeMap::new();
     for (key, value) in std::env::vars_os() {

@@ -26,9 +26,17 @@ pub(crate) fn spoken(text: &str, now: Timestamp, zone: &TimeZone) -> Result<Time
     if lower == "now" {
         return Ok(now);
     }
-    let unclear = || format!("`{}` is not understood as a moment; write {WAYS}", text.trim());
+    let unclear = || {
+        format!(
+            "`{}` is not understood as a moment; write {WAYS}",
+            text.trim()
+        )
+    };
     let here = now.to_zoned_datetime(zone.clone()).datetime();
-    let (day, clock) = match lower.split_once([' ', 't']).filter(|_| !is_word_with_t(&lower)) {
+    let (day, clock) = match lower
+        .split_once([' ', 't'])
+        .filter(|_| !is_word_with_t(&lower))
+    {
         Some((day, clock)) => (day, clock),
         None => match lower.split_once(' ') {
             Some((day, clock)) => (day, clock),
@@ -49,9 +57,8 @@ pub(crate) fn spoken(text: &str, now: Timestamp, zone: &TimeZone) -> Result<Time
         .unambiguous()
         .map_err(|_| {
             format!(
-                "the clocks change then, so {} {} does not say one moment here; write it with its \
-                 offset, like {date}T{clock}+01:00",
-                date, clock
+                "the clocks change then, so {date} {clock} does not say one moment here; write it with \
+                 its offset, like {date}T{clock}+01:00"
             )
         })
 }
@@ -183,12 +190,18 @@ mod tests {
         assert_eq!(read("friday 18:00"), friday);
         assert_eq!(read("Fri 18:00"), friday);
         assert_eq!(read("2026-11-20T19:00:00+01:00"), friday);
-        assert_eq!(read("yesterday 18:00"), Ok("2026-11-22T18:00:00Z".to_owned()));
+        assert_eq!(
+            read("yesterday 18:00"),
+            Ok("2026-11-22T18:00:00Z".to_owned())
+        );
         assert_eq!(read("today 07:30"), Ok("2026-11-23T07:30:00Z".to_owned()));
         assert_eq!(read("07:30"), Ok("2026-11-23T07:30:00Z".to_owned()));
         assert_eq!(read("now"), Ok("2026-11-23T08:12:00Z".to_owned()));
         // Summer time: UTC+1.
-        assert_eq!(read("2026-07-01 18:00"), Ok("2026-07-01T17:00:00Z".to_owned()));
+        assert_eq!(
+            read("2026-07-01 18:00"),
+            Ok("2026-07-01T17:00:00Z".to_owned())
+        );
     }
 
     #[test]
@@ -209,7 +222,15 @@ mod tests {
 
     #[test]
     fn what_is_not_understood_is_answered_with_the_ways_to_write_it() {
-        for text in ["", "soon", "20.11.2026 18:00", "friday", "2026-11-20", "25:00", "2026-13-01 10:00"] {
+        for text in [
+            "",
+            "soon",
+            "20.11.2026 18:00",
+            "friday",
+            "2026-11-20",
+            "25:00",
+            "2026-13-01 10:00",
+        ] {
             let refused = read(text).expect_err(text);
             assert!(refused.contains("friday 18:00"), "{text}: {refused}");
         }
@@ -218,7 +239,10 @@ mod tests {
     #[test]
     fn moments_and_days_are_shown_with_weekday_and_zone() {
         let moment = "2026-11-20T18:00:00Z".parse().expect("a moment");
-        assert_eq!(shown(moment, &lisbon()), "Friday 20 November 2026 18:00 WET");
+        assert_eq!(
+            shown(moment, &lisbon()),
+            "Friday 20 November 2026 18:00 WET"
+        );
         let date = day("2026-11-27").expect("a day");
         assert_eq!(shown_day(&date), "Friday 27 November 2026");
         assert!(day("27.11.2026").is_err());

@@ -22,7 +22,10 @@ pub(crate) fn spelled_out(text: &str, kinds: &[&str]) -> Option<String> {
         return None;
     }
     if parts.len() == 2 * kinds.len() {
-        let kinds_match = kinds.iter().zip(parts.iter().step_by(2)).all(|(a, b)| a == b);
+        let kinds_match = kinds
+            .iter()
+            .zip(parts.iter().step_by(2))
+            .all(|(a, b)| a == b);
         return kinds_match.then(|| parts.join("/"));
     }
     if parts.len() != kinds.len() {

@@ -118,7 +118,9 @@ mod tests {
 
     #[test]
     fn what_is_not_a_plain_number_is_refused() {
-        for text in ["", "-", ".5", "19.", "19.47mm", "1e3", "NaN", "inf", "١٩", "--1", "0x10"] {
+        for text in [
+            "", "-", ".5", "19.", "19.47mm", "1e3", "NaN", "inf", "١٩", "--1", "0x10",
+        ] {
             let refused = number(text).expect_err(text);
             assert!(refused.contains("19.47"), "{refused}");
         }

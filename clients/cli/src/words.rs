@@ -22,7 +22,10 @@ pub(crate) const DAYS: Words<DayOfWeek> = &[
 
 /// Heating elements.
 pub(crate) const ELEMENTS: Words<HeatingElement> = &[
-    ("molybdenum-disilicide", HeatingElement::MolybdenumDisilicide),
+    (
+        "molybdenum-disilicide",
+        HeatingElement::MolybdenumDisilicide,
+    ),
     ("silicon-carbide", HeatingElement::SiliconCarbide),
     ("other", HeatingElement::Other),
 ];
@@ -44,9 +47,15 @@ pub(crate) const FURNACE_STATES: Words<FurnaceState> = &[
 /// Kinds of furnace events.
 pub(crate) const EVENTS: Words<FurnaceEventKind> = &[
     ("elements-replaced", FurnaceEventKind::ElementsReplaced),
-    ("thermocouple-replaced", FurnaceEventKind::ThermocoupleReplaced),
+    (
+        "thermocouple-replaced",
+        FurnaceEventKind::ThermocoupleReplaced,
+    ),
     ("controller-changed", FurnaceEventKind::ControllerChanged),
-    ("controller-offset-changed", FurnaceEventKind::ControllerOffsetChanged),
+    (
+        "controller-offset-changed",
+        FurnaceEventKind::ControllerOffsetChanged,
+    ),
     ("moved", FurnaceEventKind::Moved),
     ("mains-work", FurnaceEventKind::MainsWork),
     ("repair", FurnaceEventKind::Repair),
@@ -103,7 +112,7 @@ where
 }
 
 /// Gives the word for a value; a dash for one that is not set.
-pub(crate) fn word<T: PartialEq>(words: Words<T>, value: T) -> &'static str {
+pub(crate) fn word<T: Copy + PartialEq>(words: Words<T>, value: T) -> &'static str {
     for (word, known) in words {
         if *known == value {
             return word;
@@ -120,8 +129,8 @@ mod tests {
     fn words_are_found_both_ways() {
         assert_eq!(word(EVENTS, FurnaceEventKind::MainsWork), "mains-work");
         assert_eq!(word(EVENTS, FurnaceEventKind::Unspecified), "-");
-        let command = clap::Command::new("t")
-            .arg(clap::Arg::new("kind").value_parser(one_of(EVENTS)));
+        let command =
+            clap::Command::new("t").arg(clap::Arg::new("kind").value_parser(one_of(EVENTS)));
         let taken = command.try_get_matches_from(["t", "moved"]).expect("known");
         assert_eq!(
             taken.get_one::<FurnaceEventKind>("kind"),

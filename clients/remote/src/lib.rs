@@ -19,3 +19,4 @@ mod sites;
 pub use call::{Outcome, Remote};
 pub use failure::{Failure, Precondition, Violation};
 pub use settings::{DEFAULT_ENDPOINT, Settings, Unusable};
+pub use tonic::Code;

@@ -82,6 +82,10 @@ impl SiteService for Desk {
     }
 }
 
+#[expect(
+    clippy::disallowed_methods,
+    reason = "the server ends with the test's own runtime"
+)]
 async fn serve(desk: Desk) -> SocketAddr {
     let listener = tokio::net::TcpListener::bind("127.0.0.1:0")
         .await

@@ -346,10 +346,17 @@ mod tests {
 
     #[test]
     fn welch_satterthwaite_must_not_be_fed_with_rounded_figures() {
-        // GUM Table H.1 as printed gives 17.47 instead of 16.7.
-        let rounded = [(25.0, 18.0), (9.7, 25.6), (2.9, 50.0), (16.6, 2.0)];
-        let freedom = coverage::effective_degrees_of_freedom(&rounded);
-        assert!((freedom - 16.741_658).abs() > 0.05, "{freedom}");
+        // GUM Table H.1 as printed, with the combined 32 nm, gives 17 instead of 16.
+        let printed = [(25.0_f64, 18.0), (9.7, 25.6), (2.9, 50.0), (16.6, 2.0)];
+        let mut sum = 0.0;
+        for (contribution, freedom) in printed {
+            sum += contribution * contribution * contribution * contribution / freedom;
+        }
+        let rounded = 32.0 * 32.0 * 32.0 * 32.0 / sum;
+        assert!((rounded - 17.47).abs() < 0.05, "{rounded}");
+        // The parts alone, summed here with full precision, still give 16.
+        let parts = coverage::effective_degrees_of_freedom(&printed);
+        assert!((parts.floor() - 16.0).abs() < 1e-12, "{parts}");
     }
 
     #[test]

@@ -1,10 +1,16 @@
-//! One reading from what was measured to what to do.
+//! One reading from what was measured to what to do: temperature, uncertainty budget, tracked offset,
+//! decision.
 
-use crate::budget::Budget;
-use crate::decision::{Decision, Limits, Policy, Reason};
+mod bounds;
+mod ring_lines;
+mod thermocouple_lines;
+
+use crate::METHOD_VERSION;
+use crate::budget::{Budget, LineInput, Source, budget};
+use crate::decision::{Decision, Limits, Policy, Reason, Situation, decide};
 use crate::gauge::Gauge;
 use crate::hold::HoldCorrection;
-use crate::offset::{Noise, OffsetState};
+use crate::offset::{Estimate, Noise, OffsetState};
 use crate::programme::Cycle;
 use crate::ring_table::{OutOfTable, RingTable};
 use crate::rings::{Ring, RingSummary};
@@ -193,8 +199,151 @@ impl EvaluationError {
     }
 }
 
-/// Evaluates one reading.
-pub fn evaluate(observation: &Observation, setting: &Setting) -> Result<Evaluation, EvaluationError> {
-    let _ = (observation, setting);
-    Err(EvaluationError::NoRings)
+/// What an observation comes to before it is judged.
+struct Measured {
+    temperature_c: f64,
+    evaluable: bool,
+    rings: Vec<RingSummary>,
+    hold: Option<HoldCorrection>,
+    lines: Vec<LineInput>,
+    position_spread_c: Option<f64>,
+    notices: Vec<Reason>,
 }
+
+/// Evaluates one reading.
+///
+/// The temperature is the mean of the rings at the reference position; rings elsewhere only show how
+/// much the positions differ and are never averaged in. The reading's independent errors weigh it
+/// against the prior, its shared biases stay beside the estimate. A reading that a second firing
+/// confirms but history did not expect is taken as a real step: the level is widened by an event's
+/// variance and follows at full weight.
+///
+/// Fails when a figure is not a number or out of its range, or when a diameter lies outside the
+/// table.
+pub fn evaluate(
+    observation: &Observation,
+    setting: &Setting,
+) -> Result<Evaluation, EvaluationError> {
+    bounds::check_setting(setting)?;
+    let mut measured = match observation {
+        Observation::Rings(rings) => {
+            bounds::check_rings(rings)?;
+            ring_lines::measured(rings, setting)?
+        }
+        Observation::Thermocouple(thermocouple) => {
+            bounds::check_thermocouple(thermocouple)?;
+            thermocouple_lines::measured(thermocouple)?
+        }
+    };
+    let step = setting.limits.setpoint_step_c;
+    measured.lines.push(LineInput {
+        source: Source::SetpointDisplay,
+        standard_uncertainty: step / 12.0_f64.sqrt(),
+        unit: "°C",
+        sensitivity: 1.0,
+        degrees_of_freedom: f64::INFINITY,
+        shared: false,
+        type_a: false,
+        basis: format!("step of {step} °C on the controller, rectangular (GUM F.2.2.1)"),
+        within_reach: None,
+    });
+    let budget = budget(measured.lines);
+    let observed_offset_c = measured.temperature_c - setting.setpoint_c;
+    let mut notices = measured.notices;
+    let mut outcome = None;
+    if measured.evaluable {
+        let tracked = tracked(observed_offset_c, &budget, setting, &mut notices);
+        let situation = Situation {
+            current_setpoint_c: setting.current_setpoint_c,
+            target_c: setting.target_c,
+            reading: Estimate {
+                offset_c: observed_offset_c,
+                standard_uncertainty_c: budget.combined_c,
+            },
+            reading_expanded_c: budget.expanded_c,
+            estimate: tracked.state.estimate(setting.target_c),
+            innovation_z: tracked.innovation_z,
+            confirmed: setting.confirmed,
+            drift_c_per_week: setting.noise.drift_c_per_week,
+            position_spread_c: measured.position_spread_c,
+            limits: setting.limits,
+            policy: setting.policy,
+        };
+        outcome = Some((tracked, decide(&situation)));
+    }
+    let (state, innovation_z, decision) = match outcome {
+        Some((tracked, decision)) => (Some(tracked.state), tracked.innovation_z, Some(decision)),
+        None => (None, None, None),
+    };
+    Ok(Evaluation {
+        evaluable: measured.evaluable,
+        ring_temperature_c: measured.temperature_c,
+        observed_offset_c,
+        deviation_c: measured.temperature_c - setting.target_c,
+        rings: measured.rings,
+        hold: measured.hold,
+        budget,
+        position_spread_c: measured.position_spread_c,
+        decision,
+        state,
+        innovation_z,
+        notices,
+        method_version: METHOD_VERSION,
+    })
+}
+
+/// The offset after a reading, and how far the reading was from what was expected.
+struct Tracked {
+    state: OffsetState,
+    innovation_z: Option<f64>,
+}
+
+fn tracked(
+    observed_offset_c: f64,
+    budget: &Budget,
+    setting: &Setting,
+    notices: &mut Vec<Reason>,
+) -> Tracked {
+    let noise = &setting.noise;
+    let setpoint = setting.setpoint_c;
+    let own_variance = budget.independent_c * budget.independent_c;
+    let Some(prior) = setting.prior else {
+        let state =
+            OffsetState::start(setpoint, observed_offset_c, own_variance, budget.shared_c, noise);
+        return Tracked { state, innovation_z: None };
+    };
+    // Another gauge or batch than before makes another error than before: between the two readings
+    // that difference is noise, though neither reading alone is noisier.
+    let variance = own_variance + noise.changed_bias_c * noise.changed_bias_c;
+    let update = prior.updated(setpoint, observed_offset_c, variance, budget.shared_c);
+    if !update.deweighted {
+        return Tracked { state: update.state, innovation_z: Some(update.innovation_z) };
+    }
+    let z = update.innovation_z;
+    if setting.confirmed {
+        let event_variance = noise.event_sd_c * noise.event_sd_c;
+        let widened = prior.predicted(0.0, event_variance, 0.0, noise);
+        let followed =
+            widened.updated_in_full(setpoint, observed_offset_c, variance, budget.shared_c);
+        notices.push(Reason {
+            code: "STEP_CONFIRMED",
+            text: format!(
+                "Two firings agree on {observed_offset_c:+.1} °C, which history did not lead to \
+                 expect; the furnace is taken to have changed. Note what was done to it."
+            ),
+        });
+        return Tracked { state: followed.state, innovation_z: Some(z) };
+    }
+    notices.push(Reason {
+        code: "COUNTED_AT_REDUCED_WEIGHT",
+        text: format!(
+            "The reading lies {:.1} standard deviations from what history leads to expect and was \
+             counted at reduced weight; a second firing decides.",
+            z.abs()
+        ),
+    });
+    Tracked { state: update.state, innovation_z: Some(z) }
+}
+
+#[cfg(test)]
+mod tests;

@@ -180,8 +180,7 @@ impl OffsetState {
         let [[p00, p01], [_, p11]] = self.variance;
         let innovation = observed_offset_c - (self.level_c + self.coefficient_c_per_100c * x);
         let expected_variance = self.variance_at(x);
-        let r = independent_variance_c2;
-        let variance = expected_variance + r;
+        let variance = expected_variance + independent_variance_c2;
         let mut state = *self;
         state.readings = self.readings.saturating_add(1);
         state.lowest_setpoint_c = self.lowest_setpoint_c.min(setpoint_c);
@@ -190,26 +189,16 @@ impl OffsetState {
             // Both sides claim to be exact: nothing can be weighed.
             return Update { state, innovation_z: 0.0, gain: 0.0, deweighted: false };
         }
-        let level_gain = (p00 + p01 * x) / variance;
-        let coefficient_gain = (p01 + p11 * x) / variance;
+        let (level_cover, coefficient_cover) = (p00 + p01 * x, p01 + p11 * x);
+        let level_gain = level_cover / variance;
+        let coefficient_gain = coefficient_cover / variance;
         state.level_c += level_gain * innovation;
         state.coefficient_c_per_100c += coefficient_gain * innovation;
-        // The symmetric form (I - Kh) P (I - Kh)' + K r K' cannot lose positive variances to
-        // rounding, which matters when the coefficient starts out almost unknown.
-        let (a, b) = (1.0 - level_gain, -level_gain * x);
-        let (c, d) = (-coefficient_gain, 1.0 - coefficient_gain * x);
-        let off_diagonal = a * (p00 * c + p01 * d)
-            + b * (p01 * c + p11 * d)
-            + level_gain * r * coefficient_gain;
+        // Rounding may carry a variance that should be zero just below it.
+        let off_diagonal = p01 - level_gain * coefficient_cover;
         state.variance = [
-            [a * a * p00 + 2.0 * a * b * p01 + b * b * p11 + level_gain * r * level_gain, off_diagonal],
-            [
-                off_diagonal,
-                c * c * p00
-                    + 2.0 * c * d * p01
-                    + d * d * p11
-                    + coefficient_gain * r * coefficient_gain,
-            ],
+            [(p00 - level_gain * level_cover).max(0.0), off_diagonal],
+            [off_diagonal, (p11 - coefficient_gain * coefficient_cover).max(0.0)],
         ];
         let gain = expected_variance / variance;
         state.shared_c = (1.0 - gain) * self.shared_c + gain * shared_c;
@@ -287,7 +276,7 @@ mod tests {
                 row.split(',').map(|f| f.parse().expect("a number")).collect();
             let (t, b) = (as_setpoint(fields[1]), fields[2]);
             state = Some(match state {
-                None => OffsetState::start(t, b, residual * residual, 0.0, &still(1000.0)),
+                None => OffsetState::start(t, b, residual * residual, 0.0, &still(100.0)),
                 Some(known) => {
                     let update = known.updated(t, b, residual * residual, 0.0);
                     assert!(!update.deweighted);

@@ -67,7 +67,10 @@ impl RingTable {
     pub fn new(hold_min: f64, entries: Vec<Entry>) -> Result<RingTable, TableFaults> {
         let mut rows = Vec::with_capacity(entries.len());
         for (i, entry) in entries.into_iter().enumerate() {
-            rows.push(Row { number: i + 1, entry });
+            rows.push(Row {
+                number: i + 1,
+                entry,
+            });
         }
         RingTable::from_rows(hold_min, rows)
     }
@@ -79,8 +82,10 @@ impl RingTable {
         }
         rows.sort_by(|a, b| a.entry.diameter_mm.total_cmp(&b.entry.diameter_mm));
         let entries: Vec<Entry> = rows.iter().map(|row| row.entry).collect();
-        let mut steps_mm: Vec<f64> =
-            entries.windows(2).map(|pair| pair[1].diameter_mm - pair[0].diameter_mm).collect();
+        let mut steps_mm: Vec<f64> = entries
+            .windows(2)
+            .map(|pair| pair[1].diameter_mm - pair[0].diameter_mm)
+            .collect();
         steps_mm.sort_by(f64::total_cmp);
         let largest_mm = steps_mm[steps_mm.len() - 1];
         let cubic_slopes = if largest_mm <= LARGEST_LINEAR_STEP_MM + ROUNDING_MM {
@@ -91,7 +96,12 @@ impl RingTable {
             Some(monotone_cubic::slopes(&diameters, &temperatures))
         };
         let median_step_mm = steps_mm[steps_mm.len() / 2];
-        Ok(RingTable { hold_min, entries, median_step_mm, cubic_slopes })
+        Ok(RingTable {
+            hold_min,
+            entries,
+            median_step_mm,
+            cubic_slopes,
+        })
     }
 
     /// The hold the table was issued for, min.
@@ -106,12 +116,18 @@ impl RingTable {
 
     /// Smallest and largest diameter, mm.
     pub fn diameter_range_mm(&self) -> (f64, f64) {
-        (self.entries[0].diameter_mm, self.entries[self.entries.len() - 1].diameter_mm)
+        (
+            self.entries[0].diameter_mm,
+            self.entries[self.entries.len() - 1].diameter_mm,
+        )
     }
 
     /// Lowest and highest temperature, °C.
     pub fn temperature_range_c(&self) -> (f64, f64) {
-        (self.entries[self.entries.len() - 1].temperature_c, self.entries[0].temperature_c)
+        (
+            self.entries[self.entries.len() - 1].temperature_c,
+            self.entries[0].temperature_c,
+        )
     }
 
     /// The usual distance between neighbouring diameters, mm.
@@ -128,7 +144,9 @@ impl RingTable {
         let left = self.interval(diameter_mm)?;
         let (a, b) = (self.entries[left], self.entries[left + 1]);
         // Rounding could carry the last bit past a neighbour; a reading never leaves its two rows.
-        Ok(self.in_interval(left, diameter_mm).clamp(b.temperature_c, a.temperature_c))
+        Ok(self
+            .in_interval(left, diameter_mm)
+            .clamp(b.temperature_c, a.temperature_c))
     }
 
     /// The diameter a ring has after a temperature, mm: the inverse of `temperature_at`.
@@ -139,7 +157,9 @@ impl RingTable {
         if !(low..=high).contains(&temperature_c) {
             return Err(self.outside(Quantity::Temperature, temperature_c));
         }
-        let after = self.entries.partition_point(|e| e.temperature_c >= temperature_c);
+        let after = self
+            .entries
+            .partition_point(|e| e.temperature_c >= temperature_c);
         let left = after.saturating_sub(1).min(self.entries.len() - 2);
         let (a, b) = (self.entries[left], self.entries[left + 1]);
         if self.cubic_slopes.is_none() {
@@ -161,13 +181,21 @@ impl RingTable {
     pub fn slope_c_per_mm(&self, diameter_mm: f64) -> Result<f64, OutOfTable> {
         let left = self.interval(diameter_mm)?;
         let reach_mm = SLOPE_REACH_MM + ROUNDING_MM;
-        let from = self.entries.partition_point(|e| e.diameter_mm < diameter_mm - reach_mm);
-        let to = self.entries.partition_point(|e| e.diameter_mm <= diameter_mm + reach_mm);
+        let from = self
+            .entries
+            .partition_point(|e| e.diameter_mm < diameter_mm - reach_mm);
+        let to = self
+            .entries
+            .partition_point(|e| e.diameter_mm <= diameter_mm + reach_mm);
         if to.saturating_sub(from) >= 3 {
             return Ok(line_slope(&self.entries[from..to]));
         }
         let on_entry = diameter_mm - self.entries[left].diameter_mm <= ROUNDING_MM;
-        let from = if on_entry { left.saturating_sub(1) } else { left };
+        let from = if on_entry {
+            left.saturating_sub(1)
+        } else {
+            left
+        };
         Ok(line_slope(&self.entries[from..left + 2]))
     }
 
@@ -177,7 +205,9 @@ impl RingTable {
         if !(low..=high).contains(&diameter_mm) {
             return Err(self.outside(Quantity::Diameter, diameter_mm));
         }
-        let after = self.entries.partition_point(|e| e.diameter_mm <= diameter_mm);
+        let after = self
+            .entries
+            .partition_point(|e| e.diameter_mm <= diameter_mm);
         Ok(after.saturating_sub(1).min(self.entries.len() - 2))
     }
 
@@ -195,8 +225,16 @@ impl RingTable {
                 a.temperature_c + share * (b.temperature_c - a.temperature_c)
             }
             Some(slopes) => monotone_cubic::value(
-                Knot { x: a.diameter_mm, y: a.temperature_c, slope: slopes[left] },
-                Knot { x: b.diameter_mm, y: b.temperature_c, slope: slopes[left + 1] },
+                Knot {
+                    x: a.diameter_mm,
+                    y: a.temperature_c,
+                    slope: slopes[left],
+                },
+                Knot {
+                    x: b.diameter_mm,
+                    y: b.temperature_c,
+                    slope: slopes[left + 1],
+                },
                 diameter_mm,
             ),
         }

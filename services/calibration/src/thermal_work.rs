@@ -8,7 +8,7 @@
 mod exponential_integral;
 mod fit;
 
-pub use fit::{NotFitted, fitted_energy};
+pub use fit::{FITTED_RANGE_KJ_PER_MOL, NotFitted, fitted_energy};
 
 use std::fmt;
 
@@ -29,6 +29,8 @@ const JOULES_PER_KILOJOULE: f64 = 1000.0;
 const PEAK_TOLERANCE_C: f64 = 1e-7;
 /// First distance looked for a peak on either side, °C; doubled until it is enclosed.
 const FIRST_REACH_C: f64 = 16.0;
+/// No ceramic is fired hotter, °C.
+const HOTTEST_C: f64 = 3000.0;
 /// Peaks are looked for no further than this from the one given, °C.
 const LONGEST_REACH_C: f64 = 1024.0;
 
@@ -98,7 +100,7 @@ fn ln_work(cycle: &Cycle, moved: Option<PeakMove>, energy_kj_per_mol: f64) -> f6
 
 /// (1/rate) [E1(Q/RT₂) - E1(Q/RT₁)], rate in K/s.
 fn ln_ramp_work(from_c: f64, to_c: f64, ramp_c_per_min: f64, energy_k: f64) -> f64 {
-    if !(ramp_c_per_min > 0.0) {
+    if ramp_c_per_min.is_nan() || ramp_c_per_min <= 0.0 {
         return f64::NAN;
     }
     let cold_k = from_c.min(to_c) + ZERO_CELSIUS_K;
@@ -128,8 +130,13 @@ fn temperature_after(segment: &Segment, moved: PeakMove) -> f64 {
 /// Gives the programme with its peak at `peak_c`: every segment at the old peak is moved there, the
 /// others stay where they are unless they would then be hotter than the peak.
 pub fn with_peak(cycle: &Cycle, peak_c: f64) -> Cycle {
-    let Some(peak) = cycle.peak() else { return cycle.clone() };
-    let moved = PeakMove { from_c: peak.temperature_c, to_c: peak_c };
+    let Some(peak) = cycle.peak() else {
+        return cycle.clone();
+    };
+    let moved = PeakMove {
+        from_c: peak.temperature_c,
+        to_c: peak_c,
+    };
     let mut changed = cycle.clone();
     for segment in &mut changed.segments {
         segment.temperature_c = temperature_after(segment, moved);
@@ -142,7 +149,9 @@ pub fn with_peak(cycle: &Cycle, peak_c: f64) -> Cycle {
 ///
 /// Where several segments share the peak, each keeps its share of the hold.
 pub fn with_peak_hold(cycle: &Cycle, hold_min: f64) -> Cycle {
-    let Some(peak_c) = cycle.peak().map(|peak| peak.temperature_c) else { return cycle.clone() };
+    let Some(peak_c) = cycle.peak().map(|peak| peak.temperature_c) else {
+        return cycle.clone();
+    };
     let total_min = peak_hold_min(cycle);
     let mut changed = cycle.clone();
     for segment in changed.segments.iter_mut().rev() {
@@ -162,7 +171,9 @@ pub fn with_peak_hold(cycle: &Cycle, hold_min: f64) -> Cycle {
 /// Gives the total hold at the programme's peak temperature, min; zero for a programme without
 /// segments.
 pub fn peak_hold_min(cycle: &Cycle) -> f64 {
-    let Some(peak_c) = cycle.peak().map(|peak| peak.temperature_c) else { return 0.0 };
+    let Some(peak_c) = cycle.peak().map(|peak| peak.temperature_c) else {
+        return 0.0;
+    };
     let mut total_min = 0.0;
     for segment in &cycle.segments {
         if segment.temperature_c >= peak_c {
@@ -183,11 +194,17 @@ pub fn matching_peak_c(
     energy_kj_per_mol: f64,
 ) -> Result<f64, NoMatchingPeak> {
     let failed = NoMatchingPeak { equivalent_c };
+    if !(COLD_CHAMBER_C..=HOTTEST_C).contains(&equivalent_c) {
+        return Err(failed);
+    }
     let from_c = cycle.peak().ok_or(failed)?.temperature_c;
     let reference_c = reference.peak().ok_or(failed)?.temperature_c;
     let wanted = ln_work(
         reference,
-        Some(PeakMove { from_c: reference_c, to_c: equivalent_c }),
+        Some(PeakMove {
+            from_c: reference_c,
+            to_c: equivalent_c,
+        }),
         energy_kj_per_mol,
     );
     if !wanted.is_finite() {
@@ -197,7 +214,10 @@ pub fn matching_peak_c(
         |to_c: f64| ln_work(cycle, Some(PeakMove { from_c, to_c }), energy_kj_per_mol) - wanted;
     let mut reach_c = FIRST_REACH_C;
     while reach_c <= LONGEST_REACH_C {
-        let (low, high) = ((equivalent_c - reach_c).max(COLD_CHAMBER_C), equivalent_c + reach_c);
+        let (low, high) = (
+            (equivalent_c - reach_c).max(COLD_CHAMBER_C),
+            equivalent_c + reach_c,
+        );
         if let Some(peak_c) = crossing(low, high, PEAK_TOLERANCE_C, excess) {
             return Ok(peak_c);
         }

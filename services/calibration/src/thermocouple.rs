@@ -152,7 +152,13 @@ fn range_at(kind: Kind, temperature_c: f64) -> Result<&'static Range, OutOfScale
         }
     }
     let high = ranges[ranges.len() - 1].to_c;
-    Err(OutOfScale { kind, asked: temperature_c, low, high, unit: "°C" })
+    Err(OutOfScale {
+        kind,
+        asked: temperature_c,
+        low,
+        high,
+        unit: "°C",
+    })
 }
 
 /// Gives the voltage of a thermocouple at a temperature with its reference junction at 0 °C, mV.
@@ -183,7 +189,11 @@ pub fn sensitivity_mv_per_c(kind: Kind, temperature_c: f64) -> Result<f64, OutOf
 /// The reference junction's own voltage is added, never its temperature (NIST Monograph 175, section
 /// 2). Answers from 250 °C for type B and from 0 °C for type S, where the voltage rises throughout;
 /// fails outside.
-pub fn temperature_c(kind: Kind, emf_mv: f64, reference_junction_c: f64) -> Result<f64, OutOfScale> {
+pub fn temperature_c(
+    kind: Kind,
+    emf_mv: f64,
+    reference_junction_c: f64,
+) -> Result<f64, OutOfScale> {
     let total_mv = emf_mv + self::emf_mv(kind, reference_junction_c)?;
     let (ranges, _) = scale(kind);
     let low_c = match kind {
@@ -192,8 +202,13 @@ pub fn temperature_c(kind: Kind, emf_mv: f64, reference_junction_c: f64) -> Resu
     };
     let high_c = ranges[ranges.len() - 1].to_c;
     let (low_mv, high_mv) = (self::emf_mv(kind, low_c)?, self::emf_mv(kind, high_c)?);
-    let outside =
-        OutOfScale { kind, asked: total_mv, low: low_mv, high: high_mv, unit: "mV" };
+    let outside = OutOfScale {
+        kind,
+        asked: total_mv,
+        low: low_mv,
+        high: high_mv,
+        unit: "mV",
+    };
     if !(low_mv..=high_mv).contains(&total_mv) {
         return Err(outside);
     }
@@ -227,7 +242,11 @@ mod tests {
     fn rows() -> Vec<Vec<f64>> {
         let lines = TABLE.lines().filter(|line| !line.starts_with('#')).skip(1);
         lines
-            .map(|line| line.split(',').map(|f| f.parse().expect("vector is numeric")).collect())
+            .map(|line| {
+                line.split(',')
+                    .map(|f| f.parse().expect("vector is numeric"))
+                    .collect()
+            })
             .collect()
     }
 
@@ -286,10 +305,12 @@ mod tests {
 
     #[test]
     fn a_warm_reference_junction_is_added_as_voltage() {
-        // 1500 °C against a 25 °C junction: E_S(1500) - E_S(25) = 15.5817 - 0.1429 mV.
-        let measured = emf_mv(Kind::S, 1500.0).expect("in scale") - 0.142_87;
-        let found = temperature_c(Kind::S, measured, 25.0).expect("in scale");
-        assert!((found - 1500.0).abs() < 0.01, "{found}");
+        // 1500 °C against a 25 °C junction: the table's E_S(1500) - E_S(25) = 15.582 - 0.143 mV.
+        let found = temperature_c(Kind::S, 15.582 - 0.143, 25.0).expect("in scale");
+        assert!((found - 1500.0).abs() < 0.1, "{found}");
+        // Adding 25 °C to the uncorrected temperature would be wrong by about 13 °C.
+        let uncorrected = temperature_c(Kind::S, 15.582 - 0.143, 0.0).expect("in scale");
+        assert!((uncorrected + 25.0 - 1500.0).abs() > 12.0, "{uncorrected}");
         // For type B a junction at room temperature hardly matters: E_B(25) is about -0.002 mV.
         let cold = temperature_c(Kind::B, 10.099, 0.0).expect("in scale");
         let warm = temperature_c(Kind::B, 10.099, 25.0).expect("in scale");
@@ -305,7 +326,9 @@ mod tests {
         assert!(temperature_c(Kind::B, 0.1, 0.0).is_err());
         assert!(temperature_c(Kind::S, f64::INFINITY, 20.0).is_err());
         assert!(temperature_c(Kind::S, 15.0, -60.0).is_err());
-        let words = temperature_c(Kind::S, 25.0, 0.0).expect_err("too high").to_string();
+        let words = temperature_c(Kind::S, 25.0, 0.0)
+            .expect_err("too high")
+            .to_string();
         assert!(words.contains("type S") && words.contains("mV"), "{words}");
     }
 

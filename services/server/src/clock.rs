@@ -44,6 +44,10 @@ impl Clock {
     }
 
     /// Tells the moment, truncated to microseconds, the resolution at which moments are stored.
+    #[expect(
+        clippy::disallowed_methods,
+        reason = "the one place that reads the wall clock"
+    )]
     pub fn now(&self) -> Timestamp {
         match &self.0 {
             Source::System => in_microseconds(Timestamp::now().as_microsecond()),

@@ -239,7 +239,7 @@ impl Settings {
             ));
         }
         if let Some(endpoint) = &self.telemetry.otlp_endpoint
-            && endpoint.strip_prefix("http://").is_none_or(str::is_empty)
+            && !is_plain_http(endpoint)
         {
             faults.push(format!(
                 "telemetry.otlp_endpoint = {} cannot be sent to: write http://, a name and a \
@@ -321,6 +321,14 @@ impl Settings {
             format!("message_bytes = {message_bytes}\n"),
         ];
         lines.join("\n")
+    }
+}
+
+/// Says whether an endpoint has the form `http://name`, without encryption.
+fn is_plain_http(endpoint: &str) -> bool {
+    match endpoint.parse::<http::Uri>() {
+        Ok(uri) => uri.scheme_str() == Some("http") && uri.authority().is_some(),
+        Err(_) => false,
     }
 }
 
@@ -532,6 +540,7 @@ mod tests {
             "database = \"postgres://somewhere/fleet\"",
             "[log]\nfilter = \"info,=,=\"",
             "[telemetry]\notlp_endpoint = \"collector\"",
+            "[telemetry]\notlp_endpoint = \"http://two words\"",
             "[telemetry]\notlp_endpoint = \"https://collector:4317\"",
             "[telemetry]\nsample_ratio = 1.5",
             "[telemetry]\nsample_ratio = nan",

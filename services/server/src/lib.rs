@@ -1,1 +1,11 @@
-//! Placeholder.
+//! The Ringtrue server: gRPC in front, the rules of `ringtrue_fleet` in the middle, the store behind.
+
+pub mod app;
+pub mod clock;
+pub mod config;
+pub mod demo;
+pub mod ids;
+pub mod lifecycle;
+pub mod rpc;
+pub mod serve;
+pub mod telemetry;

@@ -1,1 +1,27 @@
-//! Placeholder.
+//! All SQL: migrations, transactions, idempotency, the audit chain.
+//!
+//! Callers see [`Store`], [`Read`] and [`Tx`], plain structs; which database answers is not theirs to
+//! know. Everything that touches site data takes a [`ringtrue_fleet::caller::Scope`].
+
+mod audit;
+mod cache;
+mod columns;
+mod database;
+mod documents;
+mod error;
+mod page;
+mod read;
+mod recorded;
+mod tables;
+mod tx;
+mod verify;
+
+pub use audit::{Answered, Request};
+pub use database::Store;
+pub use error::Error;
+pub use page::{Page, PagePart};
+pub use read::Read;
+pub use recorded::{Evaluated, Recorded};
+pub use tables::readings::{Missing, NewReading, ReadingKnowledge};
+pub use tx::Tx;
+pub use verify::{Fault, Verified};

@@ -34,7 +34,11 @@ pub(crate) fn crossing(
         }
         let secant = (a * at_b - b * at_a) / (at_b - at_a);
         let inside = secant > a.min(b) && secant < a.max(b);
-        let middle = if inside && step % 3 != 0 { secant } else { f64::midpoint(a, b) };
+        let middle = if inside && step % 3 != 0 {
+            secant
+        } else {
+            f64::midpoint(a, b)
+        };
         let at_middle = function(middle);
         if at_middle.is_nan() {
             return None;
@@ -73,7 +77,10 @@ mod tests {
     #[test]
     fn a_steep_exponential_is_crossed_too() {
         let found = crossing(0.0, 100.0, 1e-10, |x| libm::exp(x) - 1e20).expect("signs differ");
-        assert!((found - 20.0 * std::f64::consts::LN_10).abs() < 1e-9, "{found}");
+        assert!(
+            (found - 20.0 * std::f64::consts::LN_10).abs() < 1e-9,
+            "{found}"
+        );
     }
 
     #[test]

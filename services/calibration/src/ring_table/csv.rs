@@ -61,7 +61,10 @@ pub fn parse(content: &[u8], hold_min: f64) -> Result<RingTable, TableFaults> {
     let separator = separator(text);
     let records = records(text, separator);
     let Some((header, body)) = records.split_first() else {
-        return Err(TableFaults(vec![TableFault::NoHeader { row: None, missing: None }]));
+        return Err(TableFaults(vec![TableFault::NoHeader {
+            row: None,
+            missing: None,
+        }]));
     };
     let columns = header::columns(header.line, &header.fields).map_err(TableFaults)?;
     let width = width(&header.fields);
@@ -87,16 +90,22 @@ pub fn print(table: &RingTable) -> String {
 
 fn text(content: &[u8]) -> Result<&str, TableFault> {
     if content.len() > LARGEST_BYTES {
-        return Err(TableFault::TooLarge { bytes: content.len() });
+        return Err(TableFault::TooLarge {
+            bytes: content.len(),
+        });
     }
-    let text = std::str::from_utf8(content)
-        .map_err(|error| TableFault::InvalidUtf8 { byte: error.valid_up_to() + 1 })?;
+    let text = std::str::from_utf8(content).map_err(|error| TableFault::InvalidUtf8 {
+        byte: error.valid_up_to() + 1,
+    })?;
     Ok(text.strip_prefix('\u{feff}').unwrap_or(text))
 }
 
 /// The separator of the header line: a semicolon or tab wins, since a comma may be a decimal mark.
 fn separator(text: &str) -> char {
-    let header = text.lines().find(|line| !line.trim().is_empty()).unwrap_or("");
+    let header = text
+        .lines()
+        .find(|line| !line.trim().is_empty())
+        .unwrap_or("");
     let mut quoted = false;
     let mut tab = false;
     for character in header.chars() {
@@ -114,7 +123,10 @@ fn separator(text: &str) -> char {
 /// field is a plain character: it is also the sign for inches.
 fn records(text: &str, separator: char) -> Vec<Record> {
     let mut found = Vec::new();
-    let mut record = Record { line: 1, fields: Vec::new() };
+    let mut record = Record {
+        line: 1,
+        fields: Vec::new(),
+    };
     let mut field = String::new();
     let mut quoted = false;
     let mut line = 1;
@@ -141,7 +153,10 @@ fn records(text: &str, separator: char) -> Vec<Record> {
             }
             line += 1;
             record.fields.push(std::mem::take(&mut field));
-            let next = Record { line, fields: Vec::new() };
+            let next = Record {
+                line,
+                fields: Vec::new(),
+            };
             let ended = std::mem::replace(&mut record, next);
             if !ended.is_blank() {
                 found.push(ended);
@@ -159,7 +174,10 @@ fn records(text: &str, separator: char) -> Vec<Record> {
 
 /// Number of fields without empty ones at the end, which spreadsheets like to add.
 fn width(fields: &[String]) -> usize {
-    fields.iter().rposition(|field| !field.trim().is_empty()).map_or(0, |last| last + 1)
+    fields
+        .iter()
+        .rposition(|field| !field.trim().is_empty())
+        .map_or(0, |last| last + 1)
 }
 
 fn rows(
@@ -184,7 +202,11 @@ fn rows(
             continue;
         }
         if fields > header_width || fields < needed {
-            faults.push(TableFault::UnevenRow { row, fields, expected: header_width });
+            faults.push(TableFault::UnevenRow {
+                row,
+                fields,
+                expected: header_width,
+            });
             continue;
         }
         let diameter = number(&record.fields[columns.diameter], row, &mut mark);
@@ -207,7 +229,9 @@ fn rows(
 }
 
 fn all_whole_numbers(fields: &[String]) -> bool {
-    fields.iter().all(|field| field.trim().chars().all(|c| c.is_ascii_digit()))
+    fields
+        .iter()
+        .all(|field| field.trim().chars().all(|c| c.is_ascii_digit()))
 }
 
 /// Reads digits with at most one decimal mark, which must be the one seen before.
@@ -218,16 +242,25 @@ fn number(field: &str, row: usize, mark: &mut Option<char>) -> Result<f64, Table
     let found = unsigned.chars().find(|c| !c.is_ascii_digit());
     let plain = !unsigned.is_empty() && marks <= 1 && matches!(found, None | Some('.' | ','));
     if !plain {
-        return Err(TableFault::NotANumber { row, text: shown(digits) });
+        return Err(TableFault::NotANumber {
+            row,
+            text: shown(digits),
+        });
     }
     if found.is_some() {
         if mark.is_some_and(|earlier| Some(earlier) != found) {
-            return Err(TableFault::MixedDecimalMarks { row, text: shown(digits) });
+            return Err(TableFault::MixedDecimalMarks {
+                row,
+                text: shown(digits),
+            });
         }
         *mark = found;
     }
     let value = digits.replace(',', ".").parse::<f64>();
-    value.map_err(|_| TableFault::NotANumber { row, text: shown(digits) })
+    value.map_err(|_| TableFault::NotANumber {
+        row,
+        text: shown(digits),
+    })
 }
 
 fn shown(text: &str) -> String {

@@ -322,7 +322,10 @@ impl fmt::Display for TableFault {
                 f.write_str("the diameter or temperature is not a number; enter both as numbers.")
             }
             TableFault::TooFewEntries { count } => {
-                write!(f, "The table needs at least 3 entries and has {count}; add the missing ones.")
+                write!(
+                    f,
+                    "The table needs at least 3 entries and has {count}; add the missing ones."
+                )
             }
             TableFault::TooManyEntries { count } => write!(
                 f,
@@ -334,7 +337,12 @@ impl fmt::Display for TableFault {
                 "{} mm is in the table twice; compare with the printed table and keep the right row.",
                 millimetres(*diameter_mm)
             ),
-            TableFault::NotMonotone { diameter_mm, temperature_c, before_c, .. } => write!(
+            TableFault::NotMonotone {
+                diameter_mm,
+                temperature_c,
+                before_c,
+                ..
+            } => write!(
                 f,
                 "{} °C at {} mm does not lie below the {} °C of the next smaller diameter; a larger \
                  ring was colder, so compare both rows with the printed table.",
@@ -342,9 +350,13 @@ impl fmt::Display for TableFault {
                 millimetres(*diameter_mm),
                 degrees(*before_c)
             ),
-            TableFault::OutOfPlausibleRange { others, quantity, value, other_unit_fits, .. } => {
-                implausible(f, *others, *quantity, *value, *other_unit_fits)
-            }
+            TableFault::OutOfPlausibleRange {
+                others,
+                quantity,
+                value,
+                other_unit_fits,
+                ..
+            } => implausible(f, *others, *quantity, *value, *other_unit_fits),
             TableFault::ImplausibleSlope { slope_c_per_mm, .. } => write!(
                 f,
                 "the table changes by {:.0} °C per mm from here, outside {:.0} to {:.0} °C per mm; \
@@ -354,7 +366,12 @@ impl fmt::Display for TableFault {
                 SLOPE_RANGE_C_PER_MM.1
             ),
             TableFault::MissingStep { missing_mm, .. } => missing(f, missing_mm),
-            TableFault::OutlyingEntry { diameter_mm, temperature_c, expected_c, .. } => write!(
+            TableFault::OutlyingEntry {
+                diameter_mm,
+                temperature_c,
+                expected_c,
+                ..
+            } => write!(
                 f,
                 "{} °C at {} mm breaks an otherwise smooth table, about {:.0} °C is expected there; \
                  compare the row with the printed table.",
@@ -437,7 +454,10 @@ fn in_file(f: &mut fmt::Formatter<'_>, fault: &TableFault) -> fmt::Result {
             "no header names the columns; begin the file with a line such as \
              \"diameter mm;temperature °C\".",
         ),
-        TableFault::NoHeader { missing: Some(quantity), .. } => write!(
+        TableFault::NoHeader {
+            missing: Some(quantity),
+            ..
+        } => write!(
             f,
             "the header names no {} column; name it with its unit ({}).",
             quantity.word(),
@@ -449,7 +469,9 @@ fn in_file(f: &mut fmt::Formatter<'_>, fault: &TableFault) -> fmt::Result {
              temperature.",
             quantity.word()
         ),
-        TableFault::UnitNotStated { quantity, column, .. } => write!(
+        TableFault::UnitNotStated {
+            quantity, column, ..
+        } => write!(
             f,
             "the column \"{column}\" does not state its unit; write {} into the header.",
             quantity.units_accepted()
@@ -467,7 +489,9 @@ fn in_file(f: &mut fmt::Formatter<'_>, fault: &TableFault) -> fmt::Result {
             "a comma here may separate columns or decimals; save the file with semicolons between \
              the columns.",
         ),
-        TableFault::UnevenRow { fields, expected, .. } => write!(
+        TableFault::UnevenRow {
+            fields, expected, ..
+        } => write!(
             f,
             "this row has {fields} fields where the header has {expected}; complete the row."
         ),
@@ -551,7 +575,10 @@ mod tests {
     fn faults_are_told_one_a_line_with_their_row() {
         let faults = TableFaults(vec![
             TableFault::TooFewEntries { count: 1 },
-            TableFault::DuplicateDiameter { row: 7, diameter_mm: 19.47 },
+            TableFault::DuplicateDiameter {
+                row: 7,
+                diameter_mm: 19.47,
+            },
         ]);
         assert_eq!(
             faults.to_string(),

@@ -29,10 +29,16 @@ const REGULAR_SHARE: f64 = 0.8;
 const STEP_AGREEMENT: f64 = 0.02;
 /// Most outlying entries looked for; a table with more is not "otherwise smooth".
 const MOST_OUTLIERS: usize = 10;
-/// How far beyond what rounding alone can do an entry must lie to be called outlying.
-const BEYOND_ROUNDING: f64 = 1.5;
+/// Share of the usual fall from row to row that a bend of the curve may account for.
+const BEND_SHARE: f64 = 0.04;
+/// How far beyond what that slack can do an entry must lie to be called outlying.
+const BEYOND_SLACK: f64 = 1.5;
 /// How far beyond the other entries' own scatter, in robust standard deviations.
 const BEYOND_SCATTER: f64 = 6.0;
+/// How far beyond the worst other entry in a table with few entries.
+const BEYOND_WORST: f64 = 3.0;
+/// Below this number of entries their scatter is not relied on.
+const FEW_FOR_SCATTER: usize = 15;
 /// Median absolute deviation to standard deviation for a normal distribution.
 const ROBUST_SCALE: f64 = 1.4826;
 
@@ -122,7 +128,10 @@ fn within(value: f64, range: (f64, f64)) -> bool {
 /// Sorts by diameter and drops repeated diameters.
 fn distinct(mut rows: Vec<Row>, found: &mut Vec<TableFault>) -> Vec<Row> {
     rows.sort_by(|a, b| {
-        a.entry.diameter_mm.total_cmp(&b.entry.diameter_mm).then(a.number.cmp(&b.number))
+        a.entry
+            .diameter_mm
+            .total_cmp(&b.entry.diameter_mm)
+            .then(a.number.cmp(&b.number))
     });
     let mut kept: Vec<Row> = Vec::with_capacity(rows.len());
     for row in rows {
@@ -157,45 +166,59 @@ fn falling(sorted: &[Row], found: &mut Vec<TableFault>) {
 /// degrees make single steps look flat or steep when the ring is neither.
 fn slopes(sorted: &[Row], found: &mut Vec<TableFault>) {
     let (least, most) = SLOPE_RANGE_C_PER_MM;
+    // A run of such steps is one fault, told where it begins.
+    let mut steep_before = false;
     for pair in sorted.windows(2) {
         let step_mm = pair[1].entry.diameter_mm - pair[0].entry.diameter_mm;
         let fall_c = pair[0].entry.temperature_c - pair[1].entry.temperature_c;
-        if (fall_c - ROUNDED_DIFFERENCE_C) / step_mm > most {
+        let steep = (fall_c - ROUNDED_DIFFERENCE_C) / step_mm > most;
+        if steep && !steep_before {
             found.push(TableFault::ImplausibleSlope {
                 row: pair[0].number,
                 slope_c_per_mm: -fall_c / step_mm,
             });
         }
+        steep_before = steep;
     }
-    let mut flat_until = 0;
-    for (i, first) in sorted.iter().enumerate() {
-        if i < flat_until {
-            continue;
+    let mut flat_before = false;
+    let mut end = 0;
+    for first in sorted {
+        while end < sorted.len()
+            && sorted[end].entry.diameter_mm - first.entry.diameter_mm
+                < FLAT_STRETCH_MM - SAME_DIAMETER_MM
+        {
+            end += 1;
         }
-        let beyond = sorted.iter().enumerate().skip(i + 1).find(|(_, row)| {
-            row.entry.diameter_mm - first.entry.diameter_mm >= FLAT_STRETCH_MM - SAME_DIAMETER_MM
-        });
-        let Some((j, last)) = beyond else { break };
+        let Some(last) = sorted.get(end) else { break };
         let stretch_mm = last.entry.diameter_mm - first.entry.diameter_mm;
         let fall_c = first.entry.temperature_c - last.entry.temperature_c;
         // A rising stretch is told as NOT_MONOTONE already.
-        if fall_c >= 0.0 && (fall_c + ROUNDED_DIFFERENCE_C) / stretch_mm < least {
+        let flat = fall_c >= 0.0
+            && (fall_c + ROUNDED_DIFFERENCE_C) / stretch_mm < least * (1.0 - STEP_AGREEMENT);
+        if flat && !flat_before {
             found.push(TableFault::ImplausibleSlope {
                 row: first.number,
                 slope_c_per_mm: -fall_c / stretch_mm,
             });
-            flat_until = j;
         }
+        flat_before = flat;
     }
-    let (Some(first), Some(last)) = (sorted.first(), sorted.last()) else { return };
-    let already = found.iter().any(|f| matches!(f, TableFault::ImplausibleSlope { .. }));
+    let (Some(first), Some(last)) = (sorted.first(), sorted.last()) else {
+        return;
+    };
+    let already = found
+        .iter()
+        .any(|f| matches!(f, TableFault::ImplausibleSlope { .. }));
     if sorted.len() < 2 || already {
         return;
     }
     let fall_c = first.entry.temperature_c - last.entry.temperature_c;
     let slope = fall_c / (last.entry.diameter_mm - first.entry.diameter_mm);
     if fall_c > 0.0 && !within(slope, SLOPE_RANGE_C_PER_MM) {
-        found.push(TableFault::ImplausibleSlope { row: first.number, slope_c_per_mm: -slope });
+        found.push(TableFault::ImplausibleSlope {
+            row: first.number,
+            slope_c_per_mm: -slope,
+        });
     }
 }
 
@@ -211,7 +234,10 @@ fn holes(sorted: &[Row], found: &mut Vec<TableFault>) {
     ordered.sort_by(f64::total_cmp);
     let grid_mm = ordered[ordered.len() / 2];
     let tolerance_mm = STEP_AGREEMENT * grid_mm;
-    let regular = steps_mm.iter().filter(|step| (*step - grid_mm).abs() <= tolerance_mm).count();
+    let regular = steps_mm
+        .iter()
+        .filter(|step| (*step - grid_mm).abs() <= tolerance_mm)
+        .count();
     if count(regular) < REGULAR_SHARE * count(steps_mm.len()) {
         return;
     }
@@ -231,7 +257,10 @@ fn holes(sorted: &[Row], found: &mut Vec<TableFault>) {
             missing_mm.push((diameter_mm * 1e6).round() / 1e6);
             diameter_mm += grid_mm;
         }
-        found.push(TableFault::MissingStep { row: sorted[i].number, missing_mm });
+        found.push(TableFault::MissingStep {
+            row: sorted[i].number,
+            missing_mm,
+        });
     }
 }
 
@@ -241,7 +270,11 @@ fn grid_run(steps_mm: &[f64], grid_mm: f64, tolerance_mm: f64) -> std::ops::Rang
     let leading = steps_mm.iter().take_while(coarse).count();
     let trailing = steps_mm.iter().rev().take_while(coarse).count();
     let from = if leading >= 2 { leading } else { 0 };
-    let to = if trailing >= 2 { steps_mm.len() - trailing } else { steps_mm.len() };
+    let to = if trailing >= 2 {
+        steps_mm.len() - trailing
+    } else {
+        steps_mm.len()
+    };
     from..to
 }
 
@@ -249,28 +282,38 @@ fn grid_run(steps_mm: &[f64], grid_mm: f64, tolerance_mm: f64) -> std::ops::Rang
 /// all others do. One at a time, so that a bad entry is not blamed on its neighbours.
 fn outliers(sorted: &[Row], found: &mut Vec<TableFault>) {
     let mut kept = sorted.to_vec();
+    let slack_c = slack_c(sorted);
     for _ in 0..MOST_OUTLIERS {
         if kept.len() < 6 {
             return;
         }
-        let departures = departures(&kept);
+        let departures = departures(&kept, slack_c);
         let mut suspects: Vec<usize> = (0..kept.len()).collect();
         suspects.sort_by(|a, b| departures[*b].abs().total_cmp(&departures[*a].abs()));
         suspects.truncate(5);
         let mut best: Option<(usize, f64, f64)> = None;
         for suspect in suspects {
-            if departures[suspect].abs() <= BEYOND_ROUNDING {
+            if departures[suspect].abs() <= BEYOND_SLACK {
                 continue;
             }
             let mut rest = kept.clone();
             rest.remove(suspect);
-            let (worst, scale) = roughness(&rest);
+            let (worst, scale) = roughness(&rest, slack_c);
             if best.is_none_or(|(_, least, _)| worst < least) {
                 best = Some((suspect, worst, scale));
             }
         }
-        let Some((suspect, _, scale)) = best else { return };
-        if departures[suspect].abs() <= BEYOND_SCATTER * scale {
+        let Some((suspect, worst, scale)) = best else {
+            return;
+        };
+        // The scatter of a handful of entries is not known well enough; there the entry must stand
+        // out from the worst of the others instead.
+        let ordinary = if kept.len() < FEW_FOR_SCATTER {
+            BEYOND_WORST * worst
+        } else {
+            BEYOND_SCATTER * scale
+        };
+        if departures[suspect].abs() <= ordinary {
             return;
         }
         let row = kept[suspect];
@@ -284,23 +327,38 @@ fn outliers(sorted: &[Row], found: &mut Vec<TableFault>) {
     }
 }
 
+/// How far a sound entry may lie off a curve through others, °C: the rounding to whole degrees, and
+/// in coarse steps the bend that a cubic over a few of them leaves.
+fn slack_c(sorted: &[Row]) -> f64 {
+    let mut falls_c: Vec<f64> = sorted
+        .windows(2)
+        .map(|pair| (pair[0].entry.temperature_c - pair[1].entry.temperature_c).abs())
+        .collect();
+    falls_c.sort_by(f64::total_cmp);
+    let usual_c = falls_c.get(falls_c.len() / 2).copied().unwrap_or(0.0);
+    0.5 * ROUNDED_DIFFERENCE_C + BEND_SHARE * usual_c
+}
+
 /// Distance of every entry from where its neighbours put it, in units of the largest distance that
-/// rounding to whole degrees can cause there.
-fn departures(rows: &[Row]) -> Vec<f64> {
+/// the slack of all of them can cause there.
+fn departures(rows: &[Row], slack_c: f64) -> Vec<f64> {
     let mut found = Vec::with_capacity(rows.len());
     for (i, row) in rows.iter().enumerate() {
         let (expected_c, weight) = expected(rows, i);
-        let by_rounding_c = 0.5 * ROUNDED_DIFFERENCE_C * (1.0 + weight);
-        found.push((row.entry.temperature_c - expected_c) / by_rounding_c);
+        let by_slack_c = slack_c * (1.0 + weight);
+        found.push((row.entry.temperature_c - expected_c) / by_slack_c);
     }
     found
 }
 
 /// Largest departure and robust standard deviation of all departures.
-fn roughness(rows: &[Row]) -> (f64, f64) {
-    let mut sizes: Vec<f64> = departures(rows).iter().map(|d| d.abs()).collect();
+fn roughness(rows: &[Row], slack_c: f64) -> (f64, f64) {
+    let mut sizes: Vec<f64> = departures(rows, slack_c).iter().map(|d| d.abs()).collect();
     sizes.sort_by(f64::total_cmp);
-    (sizes[sizes.len() - 1], ROBUST_SCALE * sizes[sizes.len() / 2])
+    (
+        sizes[sizes.len() - 1],
+        ROBUST_SCALE * sizes[sizes.len() / 2],
+    )
 }
 
 /// The cubic through the four nearest other entries, at entry `at`, and the sum of its weights'
@@ -326,7 +384,10 @@ fn expected(rows: &[Row], at: usize) -> (f64, f64) {
     (value, weights)
 }
 
-#[expect(clippy::cast_precision_loss, reason = "counts of at most a few thousand rows are exact")]
+#[expect(
+    clippy::cast_precision_loss,
+    reason = "counts of at most a few thousand rows are exact"
+)]
 fn count(number: usize) -> f64 {
     number as f64
 }

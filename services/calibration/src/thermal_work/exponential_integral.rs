@@ -10,35 +10,46 @@ const CLOSE: f64 = 0.01;
 const FAR: f64 = 45.0;
 const EULER_GAMMA: f64 = 0.577_215_664_901_532_9;
 
-/// Gives exp(x) E1(x) for x above zero (Abramowitz & Stegun 5.1.11 and 5.1.22; from memory).
+/// Gives exp(x) E1(x) for x above zero.
 pub(super) fn scaled_e1(x: f64) -> f64 {
     if x < SERIES_BELOW {
-        let mut sum = 0.0;
-        let mut term = 1.0;
-        let mut k = 0.0;
-        for _ in 0..MOST_TERMS {
-            k += 1.0;
-            term *= -x / k;
-            sum -= term / k;
-            if term.abs() < f64::EPSILON * 0.1 {
-                break;
-            }
-        }
-        return libm::exp(x) * (sum - EULER_GAMMA - libm::log(x));
+        libm::exp(x) * series_e1(x)
+    } else {
+        fraction_e1(x)
     }
-    // 1/(x+1-1/(x+3-4/(x+5-...))) by Lentz's method.
-    let mut b = x + 1.0;
-    let mut c = 1.0 / f64::MIN_POSITIVE;
-    let mut d = 1.0 / b;
-    let mut value = d;
-    let mut k = 0.0;
+}
+
+/// E1(x) by its series (Abramowitz & Stegun 5.1.11; from memory).
+fn series_e1(x: f64) -> f64 {
+    let mut sum = -EULER_GAMMA - libm::log(x);
+    let mut term = 1.0;
+    let mut index = 0.0;
     for _ in 0..MOST_TERMS {
-        k += 1.0;
-        let a = -k * k;
-        b += 2.0;
-        d = 1.0 / (a * d + b);
-        c = b + a / c;
-        let factor = c * d;
+        index += 1.0;
+        term *= -x / index;
+        sum -= term / index;
+        if term.abs() < f64::EPSILON * 0.1 {
+            break;
+        }
+    }
+    sum
+}
+
+/// exp(x) E1(x) by its continued fraction 1/(x+1-1/(x+3-4/(x+5-...))) (Abramowitz & Stegun 5.1.22),
+/// summed by Lentz's method; both from memory.
+fn fraction_e1(x: f64) -> f64 {
+    let mut partial = x + 1.0;
+    let mut upward = 1.0 / f64::MIN_POSITIVE;
+    let mut downward = 1.0 / partial;
+    let mut value = downward;
+    let mut index = 0.0;
+    for _ in 0..MOST_TERMS {
+        index += 1.0;
+        let numerator = -index * index;
+        partial += 2.0;
+        downward = 1.0 / (numerator * downward + partial);
+        upward = partial + numerator / upward;
+        let factor = upward * downward;
         value *= factor;
         if (factor - 1.0).abs() < f64::EPSILON {
             break;
@@ -90,7 +101,11 @@ mod tests {
     #[test]
     fn e1_has_its_tabled_values() {
         // Abramowitz & Stegun table 5.1 (E1 at 0.5, 1, 2) and 5.2 (x exp(x) E1 at 10, 20), from memory.
-        for (x, e1) in [(0.5, 0.559_773_595), (1.0, 0.219_383_934), (2.0, 0.048_900_511)] {
+        for (x, e1) in [
+            (0.5, 0.559_773_595),
+            (1.0, 0.219_383_934),
+            (2.0, 0.048_900_511),
+        ] {
             let found = scaled_e1(x) * libm::exp(-x);
             assert!((found - e1).abs() < 1e-9, "{x}: {found}");
         }
@@ -112,7 +127,10 @@ mod tests {
         for low in [0.7, 5.0, 35.0, 60.0] {
             let short = between(low, CLOSE);
             let long = scaled_e1(low) - libm::exp(-CLOSE) * scaled_e1(low + CLOSE);
-            assert!((short / long - 1.0).abs() < 1e-12, "{low}: {short} and {long}");
+            assert!(
+                (short / long - 1.0).abs() < 1e-12,
+                "{low}: {short} and {long}"
+            );
         }
     }
 

@@ -82,13 +82,18 @@ struct Common {
 /// energy leaves 200 to 1500 kJ/mol.
 pub fn fitted_energy(tables: &[RingTable], cycle: &Cycle) -> Result<Energy, NotFitted> {
     let first_min = tables.first().ok_or(NotFitted::OneHold)?.hold_min();
-    if tables.iter().all(|t| (t.hold_min() - first_min).abs() <= ANOTHER_HOLD_MIN) {
+    if tables
+        .iter()
+        .all(|t| (t.hold_min() - first_min).abs() <= ANOTHER_HOLD_MIN)
+    {
         return Err(NotFitted::OneHold);
     }
     let peak_c = cycle.peak().ok_or(NotFitted::NoProgramme)?.temperature_c;
     let common = common_diameters(tables).ok_or(NotFitted::NoCommonDiameters)?;
-    let references: Vec<Cycle> =
-        tables.iter().map(|table| with_peak_hold(cycle, table.hold_min())).collect();
+    let references: Vec<Cycle> = tables
+        .iter()
+        .map(|table| with_peak_hold(cycle, table.hold_min()))
+        .collect();
 
     let mut energy = START_KJ_PER_MOL;
     let mut settled = false;
@@ -98,7 +103,11 @@ pub fn fitted_energy(tables: &[RingTable], cycle: &Cycle) -> Result<Energy, NotF
         let (squares, products) = sums(&slopes, &now);
         // The residuals are nearly a line in 1/Q, so a step in 1/Q lands almost at the end.
         let inverse = 1.0 / energy - products / squares;
-        let wanted = if inverse > 0.0 { 1.0 / inverse } else { SEARCH_KJ_PER_MOL.1 };
+        let wanted = if inverse > 0.0 {
+            1.0 / inverse
+        } else {
+            SEARCH_KJ_PER_MOL.1
+        };
         if !wanted.is_finite() {
             return Err(NotFitted::NoProgramme);
         }
@@ -178,7 +187,10 @@ fn residuals_c(common: &[Common], references: &[Cycle], peak_c: f64, energy: f64
         let from = found.len();
         let mut sum = 0.0;
         for (reference, temperature_c) in references.iter().zip(&diameter.temperatures_c) {
-            let moved = PeakMove { from_c: peak_c, to_c: *temperature_c };
+            let moved = PeakMove {
+                from_c: peak_c,
+                to_c: *temperature_c,
+            };
             let degrees = ln_work(reference, Some(moved), energy) * diameter.scale / energy;
             sum += degrees;
             found.push(degrees);
@@ -218,7 +230,10 @@ fn sums(first: &[f64], second: &[f64]) -> (f64, f64) {
     (squares, products)
 }
 
-#[expect(clippy::cast_precision_loss, reason = "counts of at most a few thousand are exact")]
+#[expect(
+    clippy::cast_precision_loss,
+    reason = "counts of at most a few thousand are exact"
+)]
 fn as_float(count: usize) -> f64 {
     count as f64
 }

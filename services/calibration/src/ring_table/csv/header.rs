@@ -13,14 +13,34 @@ pub(super) struct Columns {
 }
 
 const LENGTH_WORDS: [&str; 9] = [
-    "diameter", "diameters", "dia", "diam", "ø", "durchmesser", "ringdurchmesser", "diamètre", "diametre",
+    "diameter",
+    "diameters",
+    "dia",
+    "diam",
+    "ø",
+    "durchmesser",
+    "ringdurchmesser",
+    "diamètre",
+    "diametre",
 ];
 const TEMPERATURE_WORDS: [&str; 8] = [
-    "temperature", "temperatures", "temp", "temperatur", "ringtemperatur", "brenntemperatur",
-    "température", "sintertemperatur",
+    "temperature",
+    "temperatures",
+    "temp",
+    "temperatur",
+    "ringtemperatur",
+    "brenntemperatur",
+    "température",
+    "sintertemperatur",
 ];
 const MILLIMETRE_WORDS: [&str; 7] = [
-    "mm", "millimetre", "millimetres", "millimeter", "millimeters", "millimètre", "millimètres",
+    "mm",
+    "millimetre",
+    "millimetres",
+    "millimeter",
+    "millimeters",
+    "millimètre",
+    "millimètres",
 ];
 const INCH_WORDS: [&str; 6] = ["inch", "inches", "zoll", "pouce", "pouces", "\""];
 const CELSIUS_WORDS: [&str; 5] = ["c", "°c", "ºc", "degc", "celsius"];
@@ -94,7 +114,11 @@ fn words(header: &str) -> Vec<String> {
     let mut found = Vec::new();
     let mut word = String::new();
     // "° C" is written too.
-    let header = header.to_lowercase().replace("° ", "°").replace("deg ", "deg").replace("deg. ", "deg");
+    let header = header
+        .to_lowercase()
+        .replace("° ", "°")
+        .replace("deg ", "deg")
+        .replace("deg. ", "deg");
     for character in header.chars() {
         if character.is_alphanumeric() || matches!(character, '°' | 'º') {
             word.push(character);
@@ -126,15 +150,32 @@ pub(super) fn columns(line: usize, fields: &[String]) -> Result<Columns, Vec<Tab
         }
     }
     if diameters.is_empty() && temperatures.is_empty() {
-        return Err(vec![TableFault::NoHeader { row: Some(line), missing: None }]);
+        return Err(vec![TableFault::NoHeader {
+            row: Some(line),
+            missing: None,
+        }]);
     }
-    let diameter = chosen(line, fields, Quantity::Diameter, &diameters, LengthUnit::Millimetre);
-    let temperature =
-        chosen(line, fields, Quantity::Temperature, &temperatures, TemperatureUnit::Celsius);
+    let diameter = chosen(
+        line,
+        fields,
+        Quantity::Diameter,
+        &diameters,
+        LengthUnit::Millimetre,
+    );
+    let temperature = chosen(
+        line,
+        fields,
+        Quantity::Temperature,
+        &temperatures,
+        TemperatureUnit::Celsius,
+    );
     match (diameter, temperature) {
-        (Ok((diameter, length_unit)), Ok((temperature, temperature_unit))) => {
-            Ok(Columns { diameter, length_unit, temperature, temperature_unit })
-        }
+        (Ok((diameter, length_unit)), Ok((temperature, temperature_unit))) => Ok(Columns {
+            diameter,
+            length_unit,
+            temperature,
+            temperature_unit,
+        }),
         (first, second) => Err(first.err().into_iter().chain(second.err()).collect()),
     }
 }
@@ -148,18 +189,28 @@ fn chosen<U: Copy + PartialEq>(
     metric: U,
 ) -> Result<(usize, U), TableFault> {
     match candidates {
-        [] => Err(TableFault::NoHeader { row: Some(line), missing: Some(quantity) }),
+        [] => Err(TableFault::NoHeader {
+            row: Some(line),
+            missing: Some(quantity),
+        }),
         [(at, Some(unit))] => Ok((*at, *unit)),
         [(at, None)] => {
             let column = fields[*at].trim().chars().take(SHOWN_CHARACTERS).collect();
-            Err(TableFault::UnitNotStated { row: line, quantity, column })
+            Err(TableFault::UnitNotStated {
+                row: line,
+                quantity,
+                column,
+            })
         }
         several => {
             let mut in_metric = several.iter().filter(|(_, unit)| *unit == Some(metric));
             let all_stated = several.iter().all(|(_, unit)| unit.is_some());
             match (in_metric.next(), in_metric.next(), all_stated) {
                 (Some((at, _)), None, true) => Ok((*at, metric)),
-                _ => Err(TableFault::ColumnNotClear { row: line, quantity }),
+                _ => Err(TableFault::ColumnNotClear {
+                    row: line,
+                    quantity,
+                }),
             }
         }
     }
@@ -206,10 +257,18 @@ mod tests {
 
     #[test]
     fn inches_and_fahrenheit_are_seen() {
-        for header in ["diameter in|temp F", "Durchmesser Zoll|Temperatur °F", "dia \"|°F"] {
+        for header in [
+            "diameter in|temp F",
+            "Durchmesser Zoll|Temperatur °F",
+            "dia \"|°F",
+        ] {
             let columns = read(header).expect("both units are stated");
             assert_eq!(columns.length_unit, LengthUnit::Inch, "{header}");
-            assert_eq!(columns.temperature_unit, TemperatureUnit::Fahrenheit, "{header}");
+            assert_eq!(
+                columns.temperature_unit,
+                TemperatureUnit::Fahrenheit,
+                "{header}"
+            );
         }
     }
 
@@ -227,7 +286,10 @@ mod tests {
 
     #[test]
     fn a_missing_or_unknown_unit_is_asked_for() {
-        assert_eq!(reasons("diameter|temperature"), ["UNIT_NOT_STATED", "UNIT_NOT_STATED"]);
+        assert_eq!(
+            reasons("diameter|temperature"),
+            ["UNIT_NOT_STATED", "UNIT_NOT_STATED"]
+        );
         assert_eq!(reasons("diameter in cm|temp C"), ["UNIT_NOT_STATED"]);
         assert_eq!(reasons("diameter mm inch|temp C"), ["UNIT_NOT_STATED"]);
         assert_eq!(reasons("diameter mm|temp K"), ["UNIT_NOT_STATED"]);
@@ -242,7 +304,13 @@ mod tests {
 
     #[test]
     fn two_columns_of_one_kind_are_not_chosen_between() {
-        assert_eq!(reasons("inner diameter mm|outer diameter mm|temp C"), ["COLUMN_NOT_CLEAR"]);
-        assert_eq!(reasons("inner diameter|outer diameter mm|temp C"), ["COLUMN_NOT_CLEAR"]);
+        assert_eq!(
+            reasons("inner diameter mm|outer diameter mm|temp C"),
+            ["COLUMN_NOT_CLEAR"]
+        );
+        assert_eq!(
+            reasons("inner diameter|outer diameter mm|temp C"),
+            ["COLUMN_NOT_CLEAR"]
+        );
     }
 }

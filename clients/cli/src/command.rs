@@ -1,0 +1,388 @@
+//! The command line as a whole: global flags, nouns, exit codes, completions and manual pages.
+
+use std::ffi::OsString;
+use std::path::PathBuf;
+use std::time::Duration;
+
+use clap::{Args, CommandFactory as _, Parser, Subcommand};
+use ringtrue_remote::{DEFAULT_ENDPOINT, Remote, Settings};
+
+use crate::World;
+use crate::failure::{Stop, exit};
+use crate::session::Session;
+use crate::{adjustment, batch, cautions, furnace, gauge, programme, quantity, reading, site};
+
+/// Exit codes and environment, as the help and the manual page give them.
+const AFTER_HELP: &str = "\
+Example, a Friday firing measured on Monday:
+  ringtrue reading add k2 --programme standard --batch x7 --gauge caliper-1 \\
+      --fired 'friday 18:00' --diameters 19,47 19,46 19,48
+At a terminal, `ringtrue reading add` asks for everything step by step.
+
+Environment:
+  RINGTRUE_SITE      the site meant when --site is not given
+  RINGTRUE_ENDPOINT  the server meant when --endpoint is not given
+  RINGTRUE_OPERATOR  your staff code when --operator is not given
+  NO_COLOR           never colour anything
+
+Exit codes:
+  0  done
+  1  something else went wrong, or you stopped without recording
+  2  the command line is not understood or lacks something
+  3  refused: bad values, or the state of things forbids it
+  4  there are open questions; answer them with --confirm
+  5  not found
+  6  exists already, or somebody else changed it meanwhile
+  7  not allowed
+  8  no server answered in time
+
+Ringtrue is no safety system: it neither sees nor stops a furnace.
+`ringtrue cautions` lists what to mind. The furnace maker's instructions and
+local rules override everything shown here.";
+
+/// Keeps dental sintering furnaces true with test rings.
+#[derive(Debug, Parser)]
+#[command(name = "ringtrue", version, about, after_help = AFTER_HELP, max_term_width = 100)]
+#[command(
+    propagate_version = true,
+    subcommand_required = true,
+    arg_required_else_help = true
+)]
+pub(crate) struct Cli {
+    #[command(flatten)]
+    everywhere: Everywhere,
+    #[command(subcommand)]
+    noun: Noun,
+}
+
+/// Flags that every command takes.
+#[derive(Debug, Args)]
+#[command(next_help_heading = "Everywhere")]
+struct Everywhere {
+    /// Site meant by short names, for example porto [env: RINGTRUE_SITE].
+    #[arg(long, global = true, value_name = "SITE", id = "everywhere_site")]
+    site: Option<String>,
+    /// Address of the server [env: RINGTRUE_ENDPOINT; else http://127.0.0.1:7145].
+    #[arg(long, global = true, value_name = "URL")]
+    endpoint: Option<String>,
+    /// Your staff code [env: RINGTRUE_OPERATOR].
+    #[arg(long, global = true, value_name = "CODE")]
+    operator: Option<String>,
+    /// Longest time to wait for one answer, s.
+    #[arg(long, global = true, value_name = "SECONDS", default_value = "10",
+          value_parser = quantity::number)]
+    deadline: f64,
+    /// Write results as canonical protobuf JSON on stdout, failures as JSON on stderr; never ask.
+    #[arg(long, global = true)]
+    json: bool,
+}
+
+/// What a command is about.
+#[derive(Debug, Subcommand)]
+enum Noun {
+    /// Laboratories, their time zones and house rules.
+    #[command(subcommand)]
+    Site(site::Ask),
+    /// Furnaces, their limits, and what happened to them.
+    #[command(subcommand)]
+    Furnace(furnace::Ask),
+    /// Firing schedules, their targets and setpoints.
+    #[command(subcommand)]
+    Programme(programme::Ask),
+    /// Ring batches and their tables.
+    #[command(subcommand)]
+    Batch(batch::Ask),
+    /// Calipers and micrometers, and their checks on a reference block.
+    #[command(subcommand)]
+    Gauge(gauge::Ask),
+    /// Calibration firings: what the rings said and what to do.
+    #[command(subcommand)]
+    Reading(reading::Ask),
+    /// Setpoints as entered on the controller.
+    #[command(subcommand)]
+    Adjustment(adjustment::Ask),
+    /// What to mind so that nobody and nothing is hurt.
+    Cautions,
+    /// Writes a completion script for a shell to stdout.
+    Completions {
+        /// Shell.
+        shell: clap_complete::Shell,
+    },
+    /// Writes the manual pages into a folder.
+    Manual {
+        /// Folder that takes the pages; it must exist.
+        folder: PathBuf,
+    },
+}
+
+/// Makes a change safe to repeat.
+#[derive(Debug, Clone, Default, Args)]
+pub(crate) struct Repeat {
+    /// Request id (UUID) of an earlier try, shown when its answer was lost; recorded once only.
+    #[arg(long, value_name = "UUID")]
+    pub(crate) request_id: Option<String>,
+}
+
+/// How much of a list is wanted.
+#[derive(Debug, Clone, Args)]
+pub(crate) struct Limit {
+    /// Most lines to show.
+    #[arg(long, value_name = "COUNT", default_value_t = 100)]
+    pub(crate) limit: usize,
+}
+
+/// Runs one command line and gives its exit code.
+pub(crate) fn run(arguments: Vec<OsString>, world: &mut World<'_>) -> u8 {
+    let wants_json = arguments.iter().any(|argument| argument == "--json");
+    let cli = match Cli::try_parse_from(arguments) {
+        Ok(cli) => cli,
+        Err(error) => return unparsed(&error, wants_json, world),
+    };
+    let endpoint = cli
+        .everywhere
+        .endpoint
+        .clone()
+        .or_else(|| world.environment.get("RINGTRUE_ENDPOINT").cloned())
+        .unwrap_or_else(|| DEFAULT_ENDPOINT.to_owned());
+    match carry_out(cli, &endpoint, world) {
+        Ok(()) => exit::DONE,
+        Err(stop) => {
+            let text = if wants_json {
+                stop.json(&endpoint)
+            } else {
+                stop.lines(&endpoint).join("\n")
+            };
+            if !text.is_empty() {
+                // Nobody is left to be told when the error stream is gone too.
+                drop(writeln!(world.err, "{text}"));
+            }
+            stop.code()
+        }
+    }
+}
+
+/// Shows help and version on stdout, faults on stderr.
+fn unparsed(error: &clap::Error, wants_json: bool, world: &mut World<'_>) -> u8 {
+    let text = if world.colour {
+        error.render().ansi().to_string()
+    } else {
+        error.render().to_string()
+    };
+    let written = if !error.use_stderr() {
+        write!(world.out, "{text}")
+    } else if wants_json {
+        let stop = Stop::Usage(error.render().to_string());
+        writeln!(world.err, "{}", stop.json(""))
+    } else {
+        write!(world.err, "{text}")
+    };
+    match written {
+        Ok(()) if !error.use_stderr() => exit::DONE,
+        Ok(()) => exit::USAGE,
+        Err(_) => exit::OTHER,
+    }
+}
+
+fn carry_out(cli: Cli, endpoint: &str, world: &mut World<'_>) -> Result<(), Stop> {
+    match cli.noun {
+        Noun::Cautions => {
+            let text = cautions::all(world.columns, world.colour);
+            writeln!(world.out, "{text}")?;
+            Ok(())
+        }
+        Noun::Completions { shell } => {
+            let mut script = Vec::new();
+            clap_complete::generate(shell, &mut Cli::command(), "ringtrue", &mut script);
+            world.out.write_all(&script)?;
+            Ok(())
+        }
+        Noun::Manual { folder } => {
+            clap_mangen::generate_to(Cli::command(), &folder).map_err(|error| {
+                Stop::Refused(format!(
+                    "no manual pages can be written into {}: {error}",
+                    folder.display()
+                ))
+            })?;
+            writeln!(world.err, "Manual pages are in {}.", folder.display())?;
+            Ok(())
+        }
+        noun => at_server(noun, cli.everywhere, endpoint, world),
+    }
+}
+
+fn at_server(
+    noun: Noun,
+    everywhere: Everywhere,
+    endpoint: &str,
+    world: &mut World<'_>,
+) -> Result<(), Stop> {
+    let named = |given: Option<String>, variable: &str| {
+        given
+            .or_else(|| world.environment.get(variable).cloned())
+            .filter(|text| !text.trim().is_empty())
+    };
+    let site = named(everywhere.site, "RINGTRUE_SITE");
+    let operator = named(everywhere.operator, "RINGTRUE_OPERATOR");
+    let traceparent = named(None, "TRACEPARENT");
+    let deadline = Duration::try_from_secs_f64(everywhere.deadline)
+        .ok()
+        .filter(|time| !time.is_zero() && *time <= Duration::from_hours(1))
+        .ok_or_else(|| Stop::Usage("--deadline takes above 0 to 3600 s.".to_owned()))?;
+    let settings = Settings {
+        endpoint: endpoint.to_owned(),
+        operator: operator.clone(),
+        deadline,
+        traceparent,
+        ..Settings::default()
+    };
+    let runtime = tokio::runtime::Builder::new_current_thread()
+        .enable_all()
+        .build()
+        .map_err(|error| Stop::Broken(format!("no network is to be had: {error}")))?;
+    runtime.block_on(async {
+        let remote = Remote::connect(settings)?;
+        let mut session = Session::new(world, remote, site, operator, everywhere.json);
+        match noun {
+            Noun::Site(ask) => Box::pin(site::carry_out(ask, &mut session)).await,
+            Noun::Furnace(ask) => Box::pin(furnace::carry_out(ask, &mut session)).await,
+            Noun::Programme(ask) => Box::pin(programme::carry_out(ask, &mut session)).await,
+            Noun::Batch(ask) => Box::pin(batch::carry_out(ask, &mut session)).await,
+            Noun::Gauge(ask) => Box::pin(gauge::carry_out(ask, &mut session)).await,
+            Noun::Reading(ask) => Box::pin(reading::carry_out(ask, &mut session)).await,
+            Noun::Adjustment(ask) => Box::pin(adjustment::carry_out(ask, &mut session)).await,
+            Noun::Cautions | Noun::Completions { .. } | Noun::Manual { .. } => Ok(()),
+        }
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use jiff::Timestamp;
+    use std::collections::BTreeMap;
+
+    /// Runs a command line with nobody at a terminal; gives exit code, stdout and stderr.
+    fn ran(line: &[&str]) -> (u8, String, String) {
+        let mut out = Vec::new();
+        let mut err = Vec::new();
+        let mut world = World {
+            out: &mut out,
+            err: &mut err,
+            conversation: None,
+            now: Timestamp::UNIX_EPOCH,
+            environment: BTreeMap::from([(
+                "RINGTRUE_ENDPOINT".to_owned(),
+                "not an address".to_owned(),
+            )]),
+            columns: 80,
+            colour: false,
+        };
+        let mut arguments = vec![OsString::from("ringtrue")];
+        arguments.extend(line.iter().map(OsString::from));
+        let code = run(arguments, &mut world);
+        let text = |bytes: Vec<u8>| String::from_utf8(bytes).expect("UTF-8");
+        (code, text(out), text(err))
+    }
+
+    #[test]
+    fn the_command_line_is_consistent() {
+        Cli::command().debug_assert();
+    }
+
+    #[test]
+    fn help_goes_to_stdout_and_tells_the_exit_codes() {
+        let (code, out, err) = ran(&["--help"]);
+        assert_eq!(code, 0);
+        assert!(out.contains("4  there are open questions"), "{out}");
+        assert!(out.contains("RINGTRUE_SITE"), "{out}");
+        assert_eq!(err, "");
+    }
+
+    #[test]
+    fn every_command_explains_itself() {
+        for noun in Cli::command().get_subcommands() {
+            assert!(noun.get_about().is_some(), "{}", noun.get_name());
+            for verb in noun.get_subcommands() {
+                assert!(
+                    verb.get_about().is_some(),
+                    "{} {}",
+                    noun.get_name(),
+                    verb.get_name()
+                );
+                for argument in verb.get_arguments() {
+                    let said = argument.get_help().is_some() || argument.get_id() == "help";
+                    assert!(
+                        said,
+                        "{} {} {}",
+                        noun.get_name(),
+                        verb.get_name(),
+                        argument.get_id()
+                    );
+                }
+            }
+        }
+    }
+
+    #[test]
+    fn a_usage_error_goes_to_stderr_with_code_2() {
+        let (code, out, err) = ran(&["furnace", "melt"]);
+        assert_eq!(code, 2);
+        assert_eq!(out, "");
+        assert!(err.contains("melt"), "{err}");
+        let (code, _, err) = ran(&["furnace", "melt", "--json"]);
+        assert_eq!(code, 2);
+        let value: serde_json::Value = serde_json::from_str(&err).expect("valid JSON");
+        assert_eq!(value["error"]["exitCode"], 2);
+    }
+
+    #[test]
+    fn an_address_that_is_none_is_a_usage_error() {
+        let (code, _, err) = ran(&["site", "list"]);
+        assert_eq!(code, 2);
+        assert!(err.contains("not an address"), "{err}");
+    }
+
+    #[test]
+    fn cautions_need_no_server() {
+        let (code, out, _) = ran(&["cautions"]);
+        assert_eq!(code, 0);
+        assert!(out.contains("maker's instructions"), "{out}");
+    }
+
+    #[test]
+    fn completions_and_manual_pages_are_written() {
+        let (code, out, _) = ran(&["completions", "bash"]);
+        assert_eq!(code, 0);
+        assert!(out.contains("ringtrue"), "{out}");
+        let folder = tempfile::tempdir().expect("a folder");
+        let path = folder.path().to_string_lossy().into_owned();
+        let (code, _, _) = ran(&["manual", &path]);
+        assert_eq!(code, 0);
+        let page = std::fs::read_to_string(folder.path().join("ringtrue.1")).expect("a page");
+        assert!(page.contains("open questions"), "{page}");
+        let (code, _, _) = ran(&["manual", "/nowhere/at/all"]);
+        assert_eq!(code, 3);
+    }
+
+    #[test]
+    fn numbers_on_the_command_line_take_comma_and_point_and_may_be_negative() {
+        for zero in ["-0,01", "-0.01"] {
+            let line = ["ringtrue", "reading", "preview", "k2", "--zero", zero];
+            let parsed = Cli::try_parse_from(line);
+            assert!(parsed.is_ok(), "{parsed:?}");
+        }
+        let line = [
+            "ringtrue",
+            "reading",
+            "preview",
+            "k2",
+            "--diameters",
+            "19,47,19,46",
+        ];
+        let refused = Cli::try_parse_from(line).expect_err("two numbers in one");
+        assert!(
+            refused.to_string().contains("more than one decimal mark"),
+            "{refused}"
+        );
+    }
+}

@@ -1,0 +1,144 @@
+//! Tables and cards for people, canonical protobuf JSON for programs.
+
+use std::sync::OnceLock;
+
+use comfy_table::{ContentArrangement, Table, presets};
+use prost::Message;
+use prost_reflect::{DescriptorPool, DynamicMessage, SerializeOptions};
+
+use crate::failure::Stop;
+
+/// Draws a table: a heading row, then one row each, columns two spaces apart.
+pub(crate) fn table(headings: &[&str], rows: &[Vec<String>], columns: u16) -> String {
+    let mut table = bare(columns);
+    table.set_header(headings.iter().map(|heading| heading.to_uppercase()));
+    for row in rows {
+        table.add_row(row.clone());
+    }
+    spaced(&mut table)
+}
+
+/// Draws labelled values, one below the other; those without a value are left out.
+pub(crate) fn card(lines: &[(&str, String)], columns: u16) -> String {
+    let mut table = bare(columns);
+    for (label, value) in lines {
+        if !value.is_empty() {
+            table.add_row([(*label).to_owned(), value.clone()]);
+        }
+    }
+    spaced(&mut table)
+}
+
+/// Draws sentences one below the other, each behind a mark.
+pub(crate) fn marked(mark: &str, sentences: &[String], columns: u16) -> String {
+    let mut table = bare(columns);
+    for sentence in sentences {
+        table.add_row([mark.to_owned(), sentence.clone()]);
+    }
+    spaced(&mut table)
+}
+
+/// Wraps a paragraph to a width.
+pub(crate) fn paragraph(text: &str, columns: u16) -> String {
+    let mut table = bare(columns);
+    table.add_row([text.to_owned()]);
+    spaced(&mut table)
+}
+
+fn bare(columns: u16) -> Table {
+    let mut table = Table::new();
+    table
+        .load_style(presets::NOTHING)
+        .force_no_tty()
+        .set_content_arrangement(ContentArrangement::Dynamic)
+        .set_width(columns);
+    table
+}
+
+fn spaced(table: &mut Table) -> String {
+    for column in table.column_iter_mut() {
+        column.set_padding((0, 2));
+    }
+    table.trim_fmt()
+}
+
+fn pool() -> Result<&'static DescriptorPool, Stop> {
+    static POOL: OnceLock<Option<DescriptorPool>> = OnceLock::new();
+    POOL.get_or_init(|| DescriptorPool::decode(ringtrue_proto::DESCRIPTORS).ok())
+        .as_ref()
+        .ok_or_else(|| Stop::Broken("the protocol's own description cannot be read".to_owned()))
+}
+
+/// Writes a message of `ringtrue.v1` as canonical protobuf JSON (lowerCamelCase, unset fields left
+/// out).
+pub(crate) fn json(kind: &str, message: &impl Message) -> Result<String, Stop> {
+    let broken = |what: &dyn std::fmt::Display| Stop::Broken(format!("no JSON of {kind}: {what}"));
+    let descriptor = pool()?
+        .get_message_by_name(&format!("ringtrue.v1.{kind}"))
+        .ok_or_else(|| broken(&"not in the protocol"))?;
+    let bytes = message.encode_to_vec();
+    let dynamic =
+        DynamicMessage::decode(descriptor, bytes.as_slice()).map_err(|error| broken(&error))?;
+    let mut text = Vec::new();
+    let mut writer = serde_json::Serializer::pretty(&mut text);
+    dynamic
+        .serialize_with_options(&mut writer, &SerializeOptions::new())
+        .map_err(|error| broken(&error))?;
+    String::from_utf8(text).map_err(|error| broken(&error))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use ringtrue_proto::v1::{Furnace, HeatingElement};
+
+    #[test]
+    fn json_is_canonical() {
+        let furnace = Furnace {
+            name: "sites/porto/furnaces/k2".to_owned(),
+            maximum_setpoint_c: 1600.0,
+            heating_element: HeatingElement::SiliconCarbide.into(),
+            create_time: Some(prost_types::Timestamp {
+                seconds: 1_795_449_600,
+                nanos: 0,
+            }),
+            ..Furnace::default()
+        };
+        let text = json("Furnace", &furnace).expect("JSON");
+        let value: serde_json::Value = serde_json::from_str(&text).expect("valid JSON");
+        assert_eq!(value["maximumSetpointC"], serde_json::json!(1600.0));
+        assert_eq!(value["heatingElement"], "HEATING_ELEMENT_SILICON_CARBIDE");
+        assert_eq!(value["createTime"], "2026-11-23T16:00:00Z");
+        assert!(
+            value.get("displayName").is_none(),
+            "unset fields are left out"
+        );
+    }
+
+    #[test]
+    fn a_message_that_is_not_in_the_protocol_is_said_to_be_so() {
+        assert!(json("Nothing", &Furnace::default()).is_err());
+    }
+
+    #[test]
+    fn tables_align_and_do_not_trail_spaces() {
+        let rows = vec![
+            vec!["k1".to_owned(), "1600 °C".to_owned()],
+            vec!["k20".to_owned(), "1550 °C".to_owned()],
+        ];
+        assert_eq!(
+            table(&["id", "maximum"], &rows, 80),
+            "ID   MAXIMUM\nk1   1600 °C\nk20  1550 °C"
+        );
+    }
+
+    #[test]
+    fn long_sentences_are_wrapped_to_the_width() {
+        let sentence = "word ".repeat(30);
+        let drawn = marked("-", &[sentence], 40);
+        assert!(drawn.lines().count() > 1);
+        for line in drawn.lines() {
+            assert!(line.chars().count() <= 40, "{line}");
+        }
+    }
+}

@@ -1,0 +1,293 @@
+//! One command at work: the connection, the site meant, its zone, and where words go.
+
+use std::collections::BTreeMap;
+
+use jiff::Timestamp;
+use jiff::tz::TimeZone;
+use prost::Message;
+use ringtrue_proto::v1::{GetSiteRequest, ListSitesRequest};
+use ringtrue_remote::{Failure, Remote};
+use uuid::{NoContext, Uuid};
+
+use crate::World;
+use crate::failure::Stop;
+use crate::{moment, names, output};
+
+/// One command at work.
+pub(crate) struct Session<'w, 'a> {
+    /// The surroundings.
+    pub(crate) world: &'w mut World<'a>,
+    /// The server.
+    pub(crate) remote: Remote,
+    /// The site from `--site` or `RINGTRUE_SITE`, as given.
+    pub(crate) site: Option<String>,
+    /// Staff code from `--operator` or `RINGTRUE_OPERATOR`.
+    pub(crate) operator: Option<String>,
+    /// Whether results are wanted as JSON.
+    pub(crate) json: bool,
+    zones: BTreeMap<String, TimeZone>,
+}
+
+/// What makes a change safe to repeat.
+#[derive(Debug, Clone)]
+pub(crate) struct Repeatable {
+    /// The request id.
+    pub(crate) request_id: String,
+    /// The moment that `now` stands for. It is kept in the id, so that a repeat says the same.
+    pub(crate) now: Timestamp,
+}
+
+impl<'w, 'a> Session<'w, 'a> {
+    /// Begins.
+    pub(crate) fn new(
+        world: &'w mut World<'a>,
+        remote: Remote,
+        site: Option<String>,
+        operator: Option<String>,
+        json: bool,
+    ) -> Self {
+        Session {
+            world,
+            remote,
+            site,
+            operator,
+            json,
+            zones: BTreeMap::new(),
+        }
+    }
+
+    /// Says a line beside the result: progress, a warning, what was taken for granted.
+    pub(crate) fn say(&mut self, line: &str) -> Result<(), Stop> {
+        let columns = self.world.columns;
+        if line.contains('\n') || line.chars().count() <= usize::from(columns) {
+            writeln!(self.world.err, "{line}")?;
+        } else {
+            writeln!(self.world.err, "{}", output::paragraph(line, columns))?;
+        }
+        Ok(())
+    }
+
+    /// Writes a part of the result.
+    pub(crate) fn show(&mut self, text: &str) -> Result<(), Stop> {
+        writeln!(self.world.out, "{text}")?;
+        Ok(())
+    }
+
+    /// Writes a message as JSON.
+    pub(crate) fn show_json(&mut self, kind: &str, message: &impl Message) -> Result<(), Stop> {
+        let text = output::json(kind, message)?;
+        self.show(&text)
+    }
+
+    /// Whether somebody can be asked.
+    pub(crate) fn converses(&self) -> bool {
+        self.world.conversation.is_some() && !self.json
+    }
+
+    /// Asks for a line; nobody there is a usage error that names the flag.
+    pub(crate) fn ask(
+        &mut self,
+        question: &str,
+        help: &str,
+        preset: Option<&str>,
+        flag: &str,
+    ) -> Result<String, Stop> {
+        match &mut self.world.conversation {
+            Some(person) if !self.json => Ok(person.text(question, help, preset)?),
+            _ => Err(lacking(flag)),
+        }
+    }
+
+    /// Asks until the answer is understood.
+    pub(crate) fn ask_until<T>(
+        &mut self,
+        question: &str,
+        help: &str,
+        preset: Option<&str>,
+        flag: &str,
+        understand: impl Fn(&str) -> Result<T, String>,
+    ) -> Result<T, Stop> {
+        loop {
+            let answer = self.ask(question, help, preset, flag)?;
+            match understand(&answer) {
+                Ok(value) => return Ok(value),
+                Err(why) => self.say(&format!("  {why}"))?,
+            }
+        }
+    }
+
+    /// Asks to pick one of several.
+    pub(crate) fn pick(
+        &mut self,
+        question: &str,
+        options: &[String],
+        flag: &str,
+    ) -> Result<usize, Stop> {
+        match &mut self.world.conversation {
+            Some(person) if !self.json => Ok(person.choice(question, options)?),
+            _ => Err(lacking(flag)),
+        }
+    }
+
+    /// Asks yes or no.
+    pub(crate) fn agreed(&mut self, question: &str) -> Result<bool, Stop> {
+        match &mut self.world.conversation {
+            Some(person) => Ok(person.agreement(question)?),
+            None => Ok(false),
+        }
+    }
+
+    /// Gives the name of the site meant; the only one there is when none was named.
+    pub(crate) async fn site_name(&mut self) -> Result<String, Stop> {
+        if let Some(site) = &self.site {
+            return names::site(site).map_err(Stop::Usage);
+        }
+        let ask = ListSitesRequest {
+            page_size: 2,
+            ..ListSitesRequest::default()
+        };
+        let sites = self.remote.sites(ask).await?.sites;
+        match sites.as_slice() {
+            [only] => {
+                let name = only.name.clone();
+                self.say(&format!("Site {}, the only one.", names::id(&name)))?;
+                self.site = Some(name.clone());
+                Ok(name)
+            }
+            [] => Err(Stop::Missing(
+                "There is no site yet. Add one with `ringtrue site add`.".to_owned(),
+            )),
+            _ => Err(Stop::Usage(
+                "Several sites exist. Say which with --site, or set RINGTRUE_SITE.".to_owned(),
+            )),
+        }
+    }
+
+    /// Gives the name of something at a site: spelled out, or short at the site meant.
+    pub(crate) async fn named(&mut self, text: &str, kinds: &[&str]) -> Result<String, Stop> {
+        if let Some(name) = names::spelled_out(text, kinds) {
+            return Ok(name);
+        }
+        let site = self.site_name().await?;
+        let short = text.trim().matches('/').count();
+        if kinds.len() > 2 && short + 2 == kinds.len() {
+            let whole = format!("{}/{}", names::id(&site), text.trim());
+            if let Some(name) = names::spelled_out(&whole, kinds) {
+                return Ok(name);
+            }
+        }
+        match kinds {
+            [_, kind] => names::below(&site, kind, text).map_err(Stop::Usage),
+            _ => Err(Stop::Usage(format!(
+                "`{text}` does not say its furnace; write FURNACE/{text} or name it with --furnace"
+            ))),
+        }
+    }
+
+    /// Gives the zone of a site; asked for once.
+    pub(crate) async fn zone(&mut self, site: &str) -> Result<TimeZone, Stop> {
+        if let Some(zone) = self.zones.get(site) {
+            return Ok(zone.clone());
+        }
+        let ask = GetSiteRequest {
+            name: site.to_owned(),
+        };
+        let answer = self.remote.site(ask).await?;
+        let name = answer.site.unwrap_or_default().time_zone;
+        self.learn_zone(site, &name)
+    }
+
+    /// Remembers the zone of a site that has just been read.
+    pub(crate) fn learn_zone(&mut self, site: &str, name: &str) -> Result<TimeZone, Stop> {
+        let zone = if let Ok(zone) = TimeZone::get(name) {
+            zone
+        } else {
+            self.say(&format!(
+                "Time zone `{name}` is not known on this computer; times are shown in UTC."
+            ))?;
+            TimeZone::UTC
+        };
+        self.zones.insert(site.to_owned(), zone.clone());
+        Ok(zone)
+    }
+
+    /// Reads a moment as said at a site; the zone is asked for only when the text needs one.
+    pub(crate) async fn moment(
+        &mut self,
+        text: &str,
+        site: &str,
+        now: Timestamp,
+    ) -> Result<Timestamp, Stop> {
+        if let Some(moment) = moment::absolute(text) {
+            return Ok(moment);
+        }
+        let zone = self.zone(site).await?;
+        moment::spoken(text, now, &zone).map_err(Stop::Usage)
+    }
+
+    /// Gives the request id of a change: the one given, else a new one.
+    pub(crate) fn repeatable(&self, given: Option<&str>) -> Result<Repeatable, Stop> {
+        let now = self.world.now;
+        let Some(given) = given else {
+            let seconds = u64::try_from(now.as_second()).unwrap_or(0);
+            let nanos = u32::try_from(now.subsec_nanosecond()).unwrap_or(0);
+            let stamp = uuid::Timestamp::from_unix(NoContext, seconds, nanos);
+            let id = Uuid::new_v7(stamp);
+            return Ok(Repeatable {
+                now: moment_of(&id).unwrap_or(now),
+                request_id: id.to_string(),
+            });
+        };
+        let id = Uuid::parse_str(given.trim()).map_err(|_| {
+            Stop::Usage(format!(
+                "`{given}` is not a UUID; leave --request-id out, or repeat the one shown before"
+            ))
+        })?;
+        Ok(Repeatable {
+            now: moment_of(&id).unwrap_or(now),
+            request_id: id.to_string(),
+        })
+    }
+
+    /// Who did something: as given, else the operator.
+    pub(crate) fn who(&self, given: Option<String>) -> String {
+        given.or_else(|| self.operator.clone()).unwrap_or_default()
+    }
+}
+
+/// The moment kept in a UUIDv7 (RFC 9562, section 5.7), to the millisecond.
+fn moment_of(id: &Uuid) -> Option<Timestamp> {
+    if id.get_version_num() != 7 {
+        return None;
+    }
+    let (seconds, nanos) = id.get_timestamp()?.to_unix();
+    let seconds = i64::try_from(seconds).ok()?;
+    Timestamp::new(seconds, i32::try_from(nanos).ok()?).ok()
+}
+
+/// A usage error over something missing that nobody is there to be asked for.
+pub(crate) fn lacking(flag: &str) -> Stop {
+    Stop::Usage(format!(
+        "{flag} is missing, and nobody is at a terminal to be asked. Give {flag}; \
+         `--help` shows how."
+    ))
+}
+
+/// Follows pages until `limit` things are there or none are left; says whether more exist.
+pub(crate) async fn gathered<T>(
+    limit: usize,
+    mut page: impl AsyncFnMut(i32, String) -> Result<(Vec<T>, String), Box<Failure>>,
+) -> Result<(Vec<T>, String), Stop> {
+    let mut things = Vec::new();
+    let mut token = String::new();
+    loop {
+        let left = limit.saturating_sub(things.len()).clamp(1, 1000);
+        let size = i32::try_from(left).unwrap_or(1000);
+        let (mut more, next) = page(size, token).await?;
+        things.append(&mut more);
+        token = next;
+        if token.is_empty() || things.len() >= limit {
+            return Ok((things, token));
+        }
+    }
+}

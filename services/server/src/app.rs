@@ -1,0 +1,120 @@
+//! The use cases: one file for each thing that changes something, each one transaction.
+//!
+//! A use case takes values that are parsed, decides with the pure rules of `ringtrue_fleet`, and stores.
+//! It runs to its end even when the caller hangs up: an answer that was not heard is given again to
+//! the same request id.
+
+mod add_ring_table;
+mod amend_reading;
+mod confirm_adjustment;
+mod create_furnace;
+mod create_gauge;
+mod create_programme;
+mod create_ring_batch;
+mod create_site;
+mod error;
+mod preview_reading;
+mod rebuild;
+mod record_furnace_event;
+mod record_gauge_check;
+mod record_reading;
+mod recorder;
+mod set_ring_batch_state;
+mod update_furnace;
+mod update_gauge;
+mod update_programme;
+mod update_site;
+
+use std::future::Future;
+
+use ringtrue_fleet::violation::Violations;
+use ringtrue_store::Store;
+use tokio_util::task::TaskTracker;
+
+use crate::clock::Clock;
+use crate::ids::Ids;
+use crate::lifecycle::Lifecycle;
+
+pub use add_ring_table::add_ring_table;
+pub use amend_reading::{amend_reading, preview_amendment};
+pub use confirm_adjustment::confirm_adjustment;
+pub use create_furnace::create_furnace;
+pub use create_gauge::create_gauge;
+pub use create_programme::create_programme;
+pub use create_ring_batch::create_ring_batch;
+pub use create_site::create_site;
+pub use error::Error;
+pub use preview_reading::preview_reading;
+pub use rebuild::{Rebuilt, rebuild};
+pub use record_furnace_event::record_furnace_event;
+pub use record_gauge_check::record_gauge_check;
+pub use record_reading::record_reading;
+pub use ringtrue_store::Request;
+pub use set_ring_batch_state::set_ring_batch_state;
+pub use update_furnace::update_furnace;
+pub use update_gauge::update_gauge;
+pub use update_programme::update_programme;
+pub use update_site::update_site;
+
+/// A change of something's content: what a field mask makes of the present content.
+pub type Change<D> = Box<dyn Fn(&D) -> Result<D, Violations> + Send + Sync>;
+
+/// What every use case works with.
+#[derive(Debug, Clone)]
+pub struct App {
+    /// The records.
+    pub store: Store,
+    /// The time.
+    pub clock: Clock,
+    /// Where new ids come from.
+    pub ids: Ids,
+    recorder: recorder::Recorder,
+    work: TaskTracker,
+}
+
+impl App {
+    /// Starts what records readings in groups; it ends once every clone of this is dropped.
+    pub fn start(store: Store, clock: Clock, ids: Ids, lifecycle: &Lifecycle) -> Self {
+        let recorder =
+            recorder::Recorder::start(store.clone(), clock.clone(), ids.clone(), lifecycle);
+        Self { store, clock, ids, recorder, work: TaskTracker::new() }
+    }
+
+    /// Waits for use cases whose callers have gone.
+    pub async fn finish(self) {
+        self.work.close();
+        self.work.wait().await;
+    }
+
+    /// Runs a use case to its end, whether or not the caller waits for it.
+    async fn whole<T: Send + 'static>(
+        &self,
+        use_case: impl Future<Output = Result<T, Error>> + Send + 'static,
+    ) -> Result<T, Error> {
+        match self.work.spawn(use_case).await {
+            Ok(outcome) => outcome,
+            Err(fault) => {
+                // A panic in a use case: the stack answers INTERNAL, the transaction is rolled back.
+                if fault.is_panic() {
+                    std::panic::resume_unwind(fault.into_panic());
+                }
+                Err(Error::Busy)
+            }
+        }
+    }
+}
+
+/// Fails with all violations that a check finds.
+fn checked(check: impl FnOnce(&mut Violations)) -> Result<(), Error> {
+    let mut violations = Violations::default();
+    check(&mut violations);
+    Ok(violations.or(())?)
+}
+
+/// Fails when the caller saw another version than the present one.
+fn fresh(etag: Option<&str>, present: &str, name: impl FnOnce() -> String) -> Result<(), Error> {
+    match etag {
+        Some(etag) if !etag.is_empty() && etag != present => Err(Error::Stale { name: name() }),
+        _ => Ok(()),
+    }
+}

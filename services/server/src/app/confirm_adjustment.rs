@@ -1,0 +1,74 @@
+//! Records the setpoint as left, read back from the panel.
+
+use ringtrue_fleet::adjustment::{Adjustment, AdjustmentDetails, confirm};
+use ringtrue_fleet::caller::{Caller, Right};
+use ringtrue_fleet::key::{AdjustmentId, AdjustmentKey, FurnaceKey};
+use ringtrue_store::Request;
+
+use super::{App, Error, checked};
+
+/// Confirms an adjustment; from then on the programme has this setpoint.
+pub async fn confirm_adjustment(
+    app: &App,
+    caller: &Caller,
+    furnace: &FurnaceKey,
+    details: AdjustmentDetails,
+    request: &Request,
+) -> Result<Adjustment, Error> {
+    let scope = caller.site(Right::Record, &furnace.site)?;
+    let now = app.clock.now();
+    checked(|violations| details.check("adjustment", furnace, now, violations))?;
+    let key = AdjustmentKey {
+        furnace: furnace.clone(),
+        adjustment: AdjustmentId::from_uuid(app.ids.uuid(now)),
+    };
+    let (store, request) = (app.store.clone(), request.clone());
+    app.whole(async move {
+        let mut tx = store.begin("confirm_adjustment", &scope).await?;
+        if let Some(earlier) = tx.answered(&request).await? {
+            return Ok(earlier.adjustment()?);
+        }
+        let furnace = tx.furnace(&key.furnace).await?.ok_or_else(|| Error::Missing {
+            kind: "ringtrue.v1/Furnace",
+            name: key.furnace.name(),
+        })?;
+        let programme_key = details.programme.clone().ok_or_else(|| Error::Missing {
+            kind: "ringtrue.v1/Programme",
+            name: String::new(),
+        })?;
+        let programme = tx.programme(&programme_key).await?.ok_or_else(|| Error::Missing {
+            kind: "ringtrue.v1/Programme",
+            name: programme_key.name(),
+        })?;
+        let advised_setpoint_c = match &details.reading {
+            None => None,
+            Some(reading) => {
+                let recorded = tx.recorded(reading).await?.ok_or_else(|| Error::Missing {
+                    kind: "ringtrue.v1/Reading",
+                    name: reading.name(),
+                })?;
+                let of_programme = recorded.reading.report.programme == programme_key;
+                checked(|violations| {
+                    if !of_programme {
+                        violations.add(
+                            "adjustment.reading",
+                            "READING_OF_ANOTHER_PROGRAMME",
+                            format!(
+                                "was fired with {}; name the reading that advised this programme, or none",
+                                recorded.reading.report.programme.name()
+                            ),
+                        );
+                    }
+                })?;
+                recorded.evaluated.evaluation.decision.map(|decision| decision.advised_setpoint_c)
+            }
+        };
+        let (adjustment, changed) =
+            confirm(&furnace, &programme, advised_setpoint_c, details, key, "adjustment", now)?;
+        tx.insert_adjustment(&adjustment, &request).await?;
+        tx.update_programme(&programme.revised(changed, now), &Request::NONE).await?;
+        tx.commit().await?;
+        Ok(adjustment)
+    })
+    .await
+}

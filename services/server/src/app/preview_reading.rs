@@ -1,0 +1,69 @@
+//! Evaluates a reading without storing anything.
+
+use ringtrue_calibration::offset::Noise;
+use ringtrue_fleet::caller::{Caller, Right};
+use ringtrue_fleet::key::{ReadingId, ReadingKey};
+use ringtrue_fleet::reading::{RawReport, Reading, assess};
+use ringtrue_fleet::tracking::replayed;
+use ringtrue_store::{NewReading, Recorded, Request};
+
+use super::recorder::recorded;
+use super::{App, Error};
+
+/// Evaluates a reading as it would be recorded. Open questions are listed, not refused.
+pub async fn preview_reading(
+    app: &App,
+    caller: &Caller,
+    report: RawReport,
+) -> Result<Recorded, Error> {
+    let scope = caller.site(Right::Record, &report.furnace.site)?;
+    let now = app.clock.now();
+    let report = report.checked(now)?;
+    preview(app, &scope, report, None, String::new()).await
+}
+
+/// Evaluates a checked report, as a correction of `amends` when that is given.
+pub(crate) async fn preview(
+    app: &App,
+    scope: &ringtrue_fleet::caller::Scope,
+    report: ringtrue_fleet::reading::Report,
+    amends: Option<ReadingId>,
+    amend_reason: String,
+) -> Result<Recorded, Error> {
+    let now = app.clock.now();
+    let read = app.store.read(scope);
+    let knowledge = read.reading_knowledge(&[&report]).await?;
+    let mut known = knowledge.known(&report, amends.as_ref())?;
+    let id = ReadingId::from_uuid(app.ids.uuid(now));
+    let furnace = report.programme.furnace.clone();
+    let is_late = known.tracked.is_some_and(|t| t.last.fired_at >= report.fired_at);
+    let as_of = if is_late || amends.is_some() {
+        let (mut points, events) = read.history(&furnace).await?;
+        points.retain(|point| {
+            (point.fired_at, &point.reading) < (report.fired_at, &id)
+                && Some(&point.reading) != amends.as_ref()
+        });
+        replayed(&points, &events, &Noise::default())
+    } else {
+        None
+    };
+    if is_late || amends.is_some() {
+        known.tracked = as_of.as_ref();
+    }
+    let assessed = assess(&known, &report, &id)?;
+    let reading = Reading {
+        key: ReadingKey { furnace, reading: id },
+        setpoint_c: assessed.setpoint_c,
+        report,
+        received_at: now,
+        amends,
+        amend_reason,
+    };
+    let new = NewReading {
+        reading,
+        assessed,
+        request: Request::NONE,
+        actor: scope.actor().to_owned(),
+    };
+    Ok(recorded(&new))
+}

@@ -1,0 +1,299 @@
+//! Records readings in groups.
+//!
+//! A durable commit costs far more than the rows in it. So readings queue up while the disk is busy with
+//! the group before, and the next group takes all that waits, up to [`MOST_IN_GROUP`]: one transaction,
+//! one statement per table. A lone reading waits for nothing. Each reading still succeeds or fails by
+//! itself: rules are decided one by one, and when a group cannot be stored, each of its readings is
+//! tried in a transaction of its own. Nobody is answered before the commit.
+//!
+//! Refused: a timer that lets a group grow (it would slow down the lone technician), and savepoints
+//! (two more statements a reading).
+
+use std::collections::HashSet;
+
+use ringtrue_calibration::offset::Noise;
+use ringtrue_fleet::caller::Scope;
+use ringtrue_fleet::key::{FurnaceKey, ReadingId, ReadingKey};
+use ringtrue_fleet::reading::{Reading, Report, assess};
+use ringtrue_fleet::tracking::replayed;
+use ringtrue_store::{Evaluated, NewReading, Recorded, Request, Store, Tx};
+use tokio::sync::{mpsc, oneshot};
+use uuid::Uuid;
+
+use super::Error;
+use crate::clock::Clock;
+use crate::ids::Ids;
+use crate::lifecycle::Lifecycle;
+use crate::telemetry::Meters;
+
+/// Most readings in one transaction.
+const MOST_IN_GROUP: usize = 64;
+
+/// Most readings waiting; more are told to come back.
+const MOST_WAITING: usize = 1024;
+
+/// A reading to record.
+#[derive(Debug)]
+pub(crate) struct Job {
+    /// What its caller may touch.
+    pub(crate) scope: Scope,
+    /// The checked report.
+    pub(crate) report: Report,
+    /// For answering repeats.
+    pub(crate) request: Request,
+}
+
+#[derive(Debug)]
+struct Waiting {
+    job: Job,
+    answer: oneshot::Sender<Result<Recorded, Error>>,
+}
+
+/// The door to the recording task.
+#[derive(Debug, Clone)]
+pub(crate) struct Recorder {
+    queue: mpsc::Sender<Waiting>,
+}
+
+impl Recorder {
+    /// Starts the recording task; it ends when every clone of the recorder is dropped.
+    pub(crate) fn start(store: Store, clock: Clock, ids: Ids, lifecycle: &Lifecycle) -> Self {
+        let (queue, mut waiting) = mpsc::channel(MOST_WAITING);
+        let task = Task { store, clock, ids, meters: Meters::global() };
+        lifecycle.spawn("recorder", async move {
+            let mut group = Vec::with_capacity(MOST_IN_GROUP);
+            while waiting.recv_many(&mut group, MOST_IN_GROUP).await > 0 {
+                task.record(group.drain(..).collect()).await;
+            }
+            Ok(())
+        });
+        Self { queue }
+    }
+
+    /// Records a reading; the answer comes after the commit.
+    pub(crate) async fn record(&self, job: Job) -> Result<Recorded, Error> {
+        let (answer, answered) = oneshot::channel();
+        self.queue.try_send(Waiting { job, answer }).map_err(|_| Error::Busy)?;
+        answered.await.unwrap_or(Err(Error::Busy))
+    }
+}
+
+struct Task {
+    store: Store,
+    clock: Clock,
+    ids: Ids,
+    meters: Meters,
+}
+
+type Outcome = Result<Recorded, Error>;
+
+impl Task {
+    async fn record(&self, group: Vec<Waiting>) {
+        let (jobs, answers): (Vec<Job>, Vec<_>) =
+            group.into_iter().map(|waiting| (waiting.job, waiting.answer)).unzip();
+        let outcomes = match self.group(&jobs).await {
+            Ok(outcomes) => outcomes,
+            Err(fault) if jobs.len() == 1 => vec![Err(fault)],
+            Err(fault) => {
+                tracing::warn!(
+                    cause = %fault, readings = jobs.len(),
+                    "a group of readings was not stored; trying them one by one"
+                );
+                let mut outcomes = Vec::with_capacity(jobs.len());
+                for job in &jobs {
+                    let alone = self.group(std::slice::from_ref(job)).await;
+                    outcomes.push(alone.and_then(|mut one| one.pop().unwrap_or(Err(Error::Busy))));
+                }
+                outcomes
+            }
+        };
+        for (answer, outcome) in answers.into_iter().zip(outcomes) {
+            // A caller that has gone is answered when it repeats its request.
+            drop(answer.send(outcome));
+        }
+    }
+
+    /// Records some readings in one transaction; an error means that none was stored.
+    async fn group(&self, jobs: &[Job]) -> Result<Vec<Outcome>, Error> {
+        let mut outcomes: Vec<Option<Outcome>> = jobs.iter().map(|_| None).collect();
+        let scope = Scope::for_work("record_readings");
+        let mut tx = self.store.begin("record_readings", &scope).await?;
+        let stored = async {
+            let mut left: Vec<usize> = (0..jobs.len()).collect();
+            let mut changes = 0;
+            while !left.is_empty() {
+                let (now, later) = round(jobs, &left);
+                left = later;
+                changes += self.round(&mut tx, jobs, &now, &mut outcomes).await?;
+            }
+            Ok::<u64, Error>(changes)
+        }
+        .await;
+        match stored {
+            Ok(0) => tx.roll_back().await?,
+            Ok(changes) => {
+                let committed = tx.commit().await;
+                self.meters.transaction(changes, committed.is_ok());
+                committed?;
+            }
+            Err(fault) => {
+                tx.roll_back().await?;
+                return Err(fault);
+            }
+        }
+        Ok(outcomes.into_iter().map(|outcome| outcome.unwrap_or(Err(Error::Busy))).collect())
+    }
+
+    /// Decides and stores the given jobs, no two of the same furnace or request.
+    async fn round(
+        &self,
+        tx: &mut Tx,
+        jobs: &[Job],
+        now: &[usize],
+        outcomes: &mut [Option<Outcome>],
+    ) -> Result<u64, Error> {
+        let requests: Vec<&Request> = now.iter().map(|&at| &jobs[at].request).collect();
+        let mut fresh = Vec::with_capacity(now.len());
+        for (&at, answered) in now.iter().zip(tx.answered_all(&requests).await?) {
+            match answered {
+                None => fresh.push(at),
+                Some(Err(fault)) => outcomes[at] = Some(Err(fault.into())),
+                Some(Ok(earlier)) => {
+                    outcomes[at] = Some(answered_before(tx, &earlier.subject).await);
+                }
+            }
+        }
+        if fresh.is_empty() {
+            return Ok(0);
+        }
+        let reports: Vec<&Report> = fresh.iter().map(|&at| &jobs[at].report).collect();
+        let knowledge = tx.reading_knowledge(&reports).await?;
+        let received_at = self.clock.now();
+        let mut new = Vec::with_capacity(fresh.len());
+        let mut places = Vec::with_capacity(fresh.len());
+        let mut late = Vec::new();
+        for &at in &fresh {
+            let job = &jobs[at];
+            let id = ReadingId::from_uuid(self.ids.uuid(received_at));
+            let mut known = match knowledge.known(&job.report, None) {
+                Ok(known) => known,
+                Err(missing) => {
+                    outcomes[at] = Some(Err(missing.into()));
+                    continue;
+                }
+            };
+            let furnace = &job.report.programme.furnace;
+            let is_late = known.tracked.is_some_and(|t| t.last.fired_at >= job.report.fired_at);
+            let as_of = if is_late {
+                offset_as_of(tx, furnace, &job.report, &id).await?
+            } else {
+                None
+            };
+            if is_late {
+                known.tracked = as_of.as_ref();
+            }
+            match assess(&known, &job.report, &id).map(ringtrue_fleet::reading::Assessed::settled) {
+                Err(refused) => outcomes[at] = Some(Err(refused.into())),
+                Ok(Err(refusal)) => outcomes[at] = Some(Err(refusal.into())),
+                Ok(Ok(assessed)) => {
+                    let reading = Reading {
+                        key: ReadingKey { furnace: furnace.clone(), reading: id },
+                        report: job.report.clone(),
+                        setpoint_c: assessed.setpoint_c,
+                        received_at,
+                        amends: None,
+                        amend_reason: String::new(),
+                    };
+                    if is_late {
+                        late.push(furnace);
+                    }
+                    places.push(at);
+                    new.push(NewReading {
+                        reading,
+                        assessed,
+                        request: job.request.clone(),
+                        actor: job.scope.actor().to_owned(),
+                    });
+                }
+            }
+        }
+        if new.is_empty() {
+            return Ok(0);
+        }
+        let recorded: Vec<Recorded> = new.iter().map(recorded).collect();
+        let changes = u64::try_from(new.len()).unwrap_or(u64::MAX);
+        tx.insert_readings(new).await?;
+        for furnace in late {
+            let (points, events) = tx.history(furnace).await?;
+            let again = replayed(&points, &events, &Noise::default());
+            tx.put_tracked_offset(furnace, again.as_ref()).await?;
+        }
+        for (at, recorded) in places.into_iter().zip(recorded) {
+            outcomes[at] = Some(Ok(recorded));
+        }
+        Ok(changes)
+    }
+}
+
+/// Splits what is left: at most one job for each furnace and each request now, the rest later, so that
+/// every reading is decided with the one before it known.
+fn round(jobs: &[Job], left: &[usize]) -> (Vec<usize>, Vec<usize>) {
+    let mut furnaces: HashSet<&FurnaceKey> = HashSet::new();
+    let mut requests: HashSet<Uuid> = HashSet::new();
+    let (mut now, mut later) = (Vec::new(), Vec::new());
+    for &at in left {
+        let job = &jobs[at];
+        let furnace = &job.report.programme.furnace;
+        let request = job.request.id;
+        let free = !furnaces.contains(furnace) && request.is_none_or(|id| !requests.contains(&id));
+        if free {
+            furnaces.insert(furnace);
+            requests.extend(request);
+            now.push(at);
+        } else {
+            // Later jobs of the same request or furnace wait behind this one.
+            furnaces.insert(furnace);
+            requests.extend(request);
+            later.push(at);
+        }
+    }
+    (now, later)
+}
+
+/// What was known of a furnace's offset just before a firing.
+pub(crate) async fn offset_as_of(
+    tx: &mut Tx,
+    furnace: &FurnaceKey,
+    report: &Report,
+    id: &ReadingId,
+) -> Result<Option<ringtrue_fleet::tracking::TrackedOffset>, Error> {
+    let (mut points, events) = tx.history(furnace).await?;
+    points.retain(|point| (point.fired_at, &point.reading) < (report.fired_at, id));
+    Ok(replayed(&points, &events, &Noise::default()))
+}
+
+/// The answer given before to the same request.
+pub(crate) async fn answered_before(tx: &mut Tx, subject: &str) -> Outcome {
+    let missing = || Error::Missing { kind: "ringtrue.v1/Reading", name: subject.to_owned() };
+    let key = ReadingKey::parse(subject).map_err(|_| missing())?;
+    let mut recorded = tx.recorded(&key).await?.ok_or_else(missing)?;
+    // The first answer could not know of a later amendment.
+    recorded.amended_by = None;
+    Ok(recorded)
+}
+
+/// What the caller is answered.
+pub(crate) fn recorded(new: &NewReading) -> Recorded {
+    let assessed = &new.assessed;
+    Recorded {
+        reading: new.reading.clone(),
+        evaluated: Evaluated {
+            evaluation: assessed.evaluation.clone(),
+            inputs: assessed.inputs.clone(),
+            questions: assessed.questions.clone(),
+            cautions: assessed.cautions.clone(),
+            next_due_on: assessed.next_due_on,
+        },
+        amended_by: None,
+    }
+}

@@ -1,0 +1,364 @@
+//! The audit chain: who did what, in an order that cannot be changed unseen; and the answers already
+//! given to requests.
+//!
+//! Each site has a chain of its own, the network another (`''`). An entry holds the SHA-256 digest of
+//! the record it is about and the hash of the entry before it; its own hash covers both. To alter a
+//! record, its entry and every later entry of its chain would have to be altered too.
+
+use jiff::Timestamp;
+use ringtrue_fleet::adjustment::Adjustment;
+use ringtrue_fleet::event::FurnaceEvent;
+use ringtrue_fleet::furnace::Furnace;
+use ringtrue_fleet::gauge::{Gauge, GaugeCheck};
+use ringtrue_fleet::key::SiteId;
+use ringtrue_fleet::programme::Programme;
+use ringtrue_fleet::ring_batch::RingBatch;
+use ringtrue_fleet::site::Site;
+use serde::de::DeserializeOwned;
+use sha2::{Digest as _, Sha256};
+use sqlx::sqlite::SqliteConnection;
+
+use crate::columns::{Place, json};
+use crate::tables::adjustments::AdjustmentRow;
+use crate::tables::events::EventRow;
+use crate::tables::furnaces::FurnaceRow;
+use crate::tables::gauges::{CheckRow, GaugeRow};
+use crate::tables::programmes::ProgrammeRow;
+use crate::tables::readings::CHUNKS;
+use crate::tables::ring_batches::BatchDocument;
+use crate::tables::sites::SiteRow;
+use crate::{Error, Read, Tx};
+
+/// A request that changes something, for answering repeats with the first answer.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Request {
+    /// UUID chosen by the caller; none when the caller wants no such promise.
+    pub id: Option<uuid::Uuid>,
+    /// The RPC.
+    pub method: &'static str,
+    /// SHA-256 of what was asked.
+    pub digest: [u8; 32],
+}
+
+/// The answer that was given to a request before.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Answered {
+    /// Resource name of the answer.
+    pub subject: String,
+    /// The answer as it was, for content that may have changed since.
+    pub(crate) document: Option<String>,
+}
+
+/// A row of `audit`.
+#[derive(Debug, Clone, PartialEq, Eq, sqlx::FromRow)]
+pub(crate) struct AuditRow {
+    pub(crate) site_id: String,
+    pub(crate) seq: i64,
+    pub(crate) at: i64,
+    pub(crate) actor: String,
+    pub(crate) action: String,
+    pub(crate) subject: String,
+    pub(crate) document: Option<String>,
+    pub(crate) digest: String,
+    pub(crate) previous: String,
+    pub(crate) hash: String,
+}
+
+impl AuditRow {
+    /// The hash over everything else. Parts are joined with their lengths, so that no two entries read
+    /// the same.
+    pub(crate) fn computed_hash(&self) -> String {
+        let mut hasher = Sha256::new();
+        for part in [
+            self.site_id.as_bytes(),
+            &self.seq.to_be_bytes(),
+            &self.at.to_be_bytes(),
+            self.actor.as_bytes(),
+            self.action.as_bytes(),
+            self.subject.as_bytes(),
+            self.document.as_deref().unwrap_or_default().as_bytes(),
+            self.digest.as_bytes(),
+            self.previous.as_bytes(),
+        ] {
+            hasher.update(part.len().to_be_bytes());
+            hasher.update(part);
+        }
+        hexadecimal(&hasher.finalize())
+    }
+}
+
+/// What happened, before it has its place in a chain.
+pub(crate) struct Happening {
+    /// The chain: a site's id, or empty for the network's.
+    pub(crate) chain: String,
+    pub(crate) at: Timestamp,
+    pub(crate) actor: String,
+    pub(crate) action: &'static str,
+    pub(crate) subject: String,
+    pub(crate) document: Option<String>,
+    pub(crate) digest: String,
+    pub(crate) request: Option<Request>,
+}
+
+/// Digest of a record or document, hexadecimal.
+pub(crate) fn digest(text: &str) -> String {
+    hexadecimal(&Sha256::digest(text.as_bytes()))
+}
+
+pub(crate) fn hexadecimal(bytes: &[u8]) -> String {
+    const DIGITS: &[u8; 16] = b"0123456789abcdef";
+    let mut text = String::with_capacity(bytes.len() * 2);
+    for byte in bytes {
+        text.push(char::from(DIGITS[usize::from(byte >> 4)]));
+        text.push(char::from(DIGITS[usize::from(byte & 15)]));
+    }
+    text
+}
+
+#[derive(sqlx::FromRow)]
+struct Head {
+    site_id: String,
+    seq: i64,
+    hash: String,
+}
+
+/// Appends to the chains, in order, and remembers the answers.
+pub(crate) async fn append(
+    connection: &mut SqliteConnection,
+    happenings: Vec<Happening>,
+) -> Result<(), Error> {
+    const HEADS: &str = "SELECT a.site_id, a.seq, a.hash FROM json_each($1) AS wanted
+        CROSS JOIN audit AS a ON a.site_id = wanted.value
+        AND a.seq = (SELECT MAX(seq) FROM audit WHERE site_id = wanted.value)";
+    let mut chains: Vec<&str> = happenings.iter().map(|h| h.chain.as_str()).collect();
+    chains.sort_unstable();
+    chains.dedup();
+    let mut heads: Vec<Head> =
+        sqlx::query_as(HEADS).bind(json(&chains)).fetch_all(&mut *connection).await?;
+    let mut entries = Vec::with_capacity(happenings.len());
+    let mut requests = Vec::new();
+    for happening in happenings {
+        let at = heads.iter().position(|head| head.site_id == happening.chain);
+        let (seq, previous) = match at {
+            Some(at) => (heads[at].seq + 1, heads[at].hash.clone()),
+            None => (1, String::new()),
+        };
+        let mut entry = AuditRow {
+            site_id: happening.chain,
+            seq,
+            at: happening.at.as_microsecond(),
+            actor: happening.actor,
+            action: happening.action.to_owned(),
+            subject: happening.subject,
+            document: happening.document,
+            digest: happening.digest,
+            previous,
+            hash: String::new(),
+        };
+        entry.hash = entry.computed_hash();
+        let head = Head { site_id: entry.site_id.clone(), seq, hash: entry.hash.clone() };
+        match at {
+            Some(at) => heads[at] = head,
+            None => heads.push(head),
+        }
+        if let Some(Request { id: Some(id), method, digest }) = happening.request {
+            requests.push((id, method, hexadecimal(&digest), entry.subject.clone(), entry.site_id.clone(), seq, entry.at));
+        }
+        entries.push(entry);
+    }
+    insert_entries(connection, &entries).await?;
+    insert_requests(connection, &requests).await
+}
+
+async fn insert_entries(
+    connection: &mut SqliteConnection,
+    entries: &[AuditRow],
+) -> Result<(), Error> {
+    let mut rest = entries;
+    for size in CHUNKS {
+        while rest.len() >= size {
+            let (now, later) = rest.split_at(size);
+            rest = later;
+            let mut query = sqlx::QueryBuilder::new(
+                "INSERT INTO audit (site_id, seq, at, actor, action, subject, document, digest, previous, hash) ",
+            );
+            query.push_values(now, |mut row, entry| {
+                row.push_bind(&entry.site_id)
+                    .push_bind(entry.seq)
+                    .push_bind(entry.at)
+                    .push_bind(&entry.actor)
+                    .push_bind(&entry.action)
+                    .push_bind(&entry.subject)
+                    .push_bind(&entry.document)
+                    .push_bind(&entry.digest)
+                    .push_bind(&entry.previous)
+                    .push_bind(&entry.hash);
+            });
+            query.build().execute(&mut *connection).await?;
+        }
+    }
+    Ok(())
+}
+
+type RequestRow = (uuid::Uuid, &'static str, String, String, String, i64, i64);
+
+async fn insert_requests(
+    connection: &mut SqliteConnection,
+    requests: &[RequestRow],
+) -> Result<(), Error> {
+    let mut rest = requests;
+    for size in CHUNKS {
+        while rest.len() >= size {
+            let (now, later) = rest.split_at(size);
+            rest = later;
+            let mut query = sqlx::QueryBuilder::new(
+                "INSERT INTO request (id, method, digest, subject, site_id, seq, answered_at) ",
+            );
+            query.push_values(now, |mut row, (id, method, digest, subject, chain, seq, at)| {
+                row.push_bind(id.hyphenated().to_string())
+                    .push_bind(*method)
+                    .push_bind(digest)
+                    .push_bind(subject)
+                    .push_bind(chain)
+                    .push_bind(seq)
+                    .push_bind(at);
+            });
+            query.build().execute(&mut *connection).await.map_err(Error::of_insert)?;
+        }
+    }
+    Ok(())
+}
+
+#[derive(sqlx::FromRow)]
+struct AnsweredRow {
+    id: String,
+    method: String,
+    digest: String,
+    subject: String,
+    document: Option<String>,
+}
+
+/// The answers already given to some requests, by place in the list.
+pub(crate) async fn answered(
+    connection: &mut SqliteConnection,
+    requests: &[&Request],
+) -> Result<Vec<Option<Result<Answered, Error>>>, Error> {
+    const SQL: &str = "SELECT r.id, r.method, r.digest, r.subject, a.document
+        FROM json_each($1) AS wanted
+        CROSS JOIN request AS r ON r.id = wanted.value
+        JOIN audit AS a ON a.site_id = r.site_id AND a.seq = r.seq";
+    let ids: Vec<String> =
+        requests.iter().filter_map(|r| r.id).map(|id| id.hyphenated().to_string()).collect();
+    let rows: Vec<AnsweredRow> = if ids.is_empty() {
+        Vec::new()
+    } else {
+        sqlx::query_as(SQL).bind(json(&ids)).fetch_all(connection).await?
+    };
+    let mut found = Vec::with_capacity(requests.len());
+    for request in requests {
+        let id = request.id.map(|id| id.hyphenated().to_string());
+        let row = rows.iter().find(|row| Some(&row.id) == id.as_ref());
+        found.push(row.map(|row| {
+            if row.method == request.method && row.digest == hexadecimal(&request.digest) {
+                Ok(Answered { subject: row.subject.clone(), document: row.document.clone() })
+            } else {
+                Err(Error::RequestIdReused)
+            }
+        }));
+    }
+    Ok(found)
+}
+
+impl Tx {
+    /// The answer already given to this request. Fails with [`Error::RequestIdReused`] when the id was
+    /// used for something else.
+    pub async fn answered(&mut self, request: &Request) -> Result<Option<Answered>, Error> {
+        let mut found = answered(self.connection(), &[request]).await?;
+        found.pop().flatten().transpose()
+    }
+
+    /// Writes one entry about a new version or record, which is kept whole in it.
+    pub(crate) async fn happened(
+        &mut self,
+        site: Option<&SiteId>,
+        action: &'static str,
+        subject: String,
+        document: String,
+        request: &Request,
+        at: Timestamp,
+    ) -> Result<(), Error> {
+        let happening = Happening {
+            chain: site.map_or_else(String::new, ToString::to_string),
+            at,
+            actor: self.scope.actor().to_owned(),
+            action,
+            subject,
+            digest: digest(&document),
+            document: Some(document),
+            request: Some(request.clone()),
+        };
+        append(self.connection(), vec![happening]).await
+    }
+}
+
+impl Request {
+    /// No request: a change that follows from another.
+    pub const NONE: Self = Self { id: None, method: "", digest: [0; 32] };
+}
+
+impl Answered {
+    fn document<T: DeserializeOwned>(&self) -> Result<T, Error> {
+        let place = Place { table: "audit", key: &self.subject };
+        let document = self.document.as_deref().ok_or_else(|| place.corrupt("document"))?;
+        place.json("document", document)
+    }
+
+    /// The site as first answered.
+    pub fn site(&self) -> Result<Site, Error> {
+        self.document::<SiteRow>()?.site()
+    }
+
+    /// The furnace as first answered.
+    pub fn furnace(&self) -> Result<Furnace, Error> {
+        self.document::<FurnaceRow>()?.furnace()
+    }
+
+    /// The programme as first answered.
+    pub fn programme(&self) -> Result<Programme, Error> {
+        self.document::<ProgrammeRow>()?.programme()
+    }
+
+    /// The ring batch as first answered.
+    pub fn ring_batch(&self) -> Result<RingBatch, Error> {
+        self.document::<BatchDocument>()?.batch()
+    }
+
+    /// The gauge as first answered.
+    pub fn gauge(&self) -> Result<Gauge, Error> {
+        self.document::<GaugeRow>()?.gauge()
+    }
+
+    /// The gauge check as first answered.
+    pub fn gauge_check(&self) -> Result<GaugeCheck, Error> {
+        self.document::<CheckRow>()?.check()
+    }
+
+    /// The furnace event as first answered.
+    pub fn furnace_event(&self) -> Result<FurnaceEvent, Error> {
+        self.document::<EventRow>()?.event()
+    }
+
+    /// The adjustment as first answered.
+    pub fn adjustment(&self) -> Result<Adjustment, Error> {
+        self.document::<AdjustmentRow>()?.adjustment()
+    }
+}
+
+impl Read {
+    /// How many entries a chain has; `None` asks for the network's own.
+    pub async fn audit_length(&self, site: Option<&SiteId>) -> Result<i64, Error> {
+        const SQL: &str = "SELECT COUNT(*) FROM audit WHERE site_id = $1";
+        let chain = site.map_or("", SiteId::as_str);
+        Ok(sqlx::query_scalar(SQL).bind(chain).fetch_one(&mut *self.connection().await?).await?)
+    }
+}

@@ -1,0 +1,83 @@
+//! How values are written in columns, and read back with the column's name when they are not as
+//! written.
+
+use jiff::Timestamp;
+use jiff::civil::{Date, Weekday};
+use serde::Serialize;
+use serde::de::DeserializeOwned;
+
+use crate::Error;
+
+/// Where a value stands, for messages about values that cannot be read back.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Place<'a> {
+    pub(crate) table: &'static str,
+    pub(crate) key: &'a str,
+}
+
+impl Place<'_> {
+    pub(crate) fn corrupt(&self, column: &'static str) -> Error {
+        Error::Corrupt { table: self.table, column, key: self.key.to_owned() }
+    }
+
+    pub(crate) fn moment(&self, column: &'static str, micros: i64) -> Result<Timestamp, Error> {
+        Timestamp::from_microsecond(micros).map_err(|_| self.corrupt(column))
+    }
+
+    pub(crate) fn date(&self, column: &'static str, text: &str) -> Result<Date, Error> {
+        text.parse().map_err(|_| self.corrupt(column))
+    }
+
+    pub(crate) fn weekday(&self, column: &'static str, iso: i64) -> Result<Weekday, Error> {
+        i8::try_from(iso)
+            .ok()
+            .and_then(|iso| Weekday::from_monday_one_offset(iso).ok())
+            .ok_or_else(|| self.corrupt(column))
+    }
+
+    pub(crate) fn small(&self, column: &'static str, value: i64) -> Result<i32, Error> {
+        i32::try_from(value).map_err(|_| self.corrupt(column))
+    }
+
+    pub(crate) fn word<T: Copy>(
+        &self,
+        column: &'static str,
+        word: &str,
+        words: &[(T, &'static str)],
+    ) -> Result<T, Error> {
+        for (value, written) in words {
+            if *written == word {
+                return Ok(*value);
+            }
+        }
+        Err(self.corrupt(column))
+    }
+
+    pub(crate) fn json<T: DeserializeOwned>(
+        &self,
+        column: &'static str,
+        text: &str,
+    ) -> Result<T, Error> {
+        serde_json::from_str(text).map_err(|_| self.corrupt(column))
+    }
+
+    pub(crate) fn id<T, E>(&self, column: &'static str, parsed: Result<T, E>) -> Result<T, Error> {
+        parsed.map_err(|_| self.corrupt(column))
+    }
+}
+
+/// The word for a value.
+pub(crate) fn written<T: PartialEq>(value: &T, words: &[(T, &'static str)]) -> String {
+    for (known, word) in words {
+        if known == value {
+            return (*word).to_owned();
+        }
+    }
+    String::new()
+}
+
+/// A value as JSON. The documents of this crate hold only text, finite and marked non-finite numbers
+/// and lists, which always serialise.
+pub(crate) fn json<T: Serialize>(value: &T) -> String {
+    serde_json::to_string(value).expect("documents of this crate serialise")
+}

@@ -1,0 +1,33 @@
+//! Reading without a transaction, from a connection of its own, never waiting for the writer.
+
+use ringtrue_fleet::caller::Scope;
+use ringtrue_fleet::key::SiteId;
+use sqlx::Sqlite;
+use sqlx::pool::PoolConnection;
+
+use crate::{Error, Store};
+
+/// Reads what its scope reaches. Each table's reads stand in that table's file.
+#[derive(Debug, Clone)]
+pub struct Read {
+    store: Store,
+    pub(crate) scope: Scope,
+}
+
+impl Read {
+    pub(crate) fn new(store: Store, scope: Scope) -> Self {
+        Self { store, scope }
+    }
+
+    pub(crate) fn store(&self) -> &Store {
+        &self.store
+    }
+
+    pub(crate) async fn connection(&self) -> Result<PoolConnection<Sqlite>, Error> {
+        Ok(self.store.readers().acquire().await?)
+    }
+
+    pub(crate) fn within(&self, site: &SiteId) -> Result<(), Error> {
+        if self.scope.reaches(site) { Ok(()) } else { Err(Error::OutOfScope) }
+    }
+}

@@ -1,0 +1,11 @@
+//! One file per table: its row, what a row means, and every statement that touches it.
+
+pub(crate) mod adjustments;
+pub(crate) mod events;
+pub(crate) mod furnaces;
+pub(crate) mod gauges;
+pub(crate) mod programmes;
+pub mod readings;
+pub(crate) mod ring_batches;
+pub(crate) mod sites;
+pub(crate) mod tracked;

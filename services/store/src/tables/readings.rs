@@ -1,0 +1,218 @@
+//! Readings and their evaluations.
+
+mod insert;
+mod knowledge;
+mod row;
+
+use ringtrue_fleet::event::FurnaceEvent;
+use ringtrue_fleet::key::{FurnaceId, FurnaceKey, ReadingId, ReadingKey, SiteId};
+use ringtrue_fleet::tracking::TrackPoint;
+use sqlx::sqlite::SqliteConnection;
+
+use crate::columns::{Place, json};
+use crate::documents::measurement::Measurement;
+use crate::{Error, Page, Read, Recorded, Tx};
+
+pub use insert::NewReading;
+pub use knowledge::ReadingKnowledge;
+pub use knowledge::Missing;
+pub(crate) use row::{EvaluationRow, ReadingRow, record};
+
+/// How many rows one statement writes: the largest that fits what is left. Few sizes, so that few
+/// statements are prepared.
+pub(crate) const CHUNKS: [usize; 3] = [16, 4, 1];
+
+/// A reading, its evaluation, and the version that took its place.
+#[derive(sqlx::FromRow)]
+struct RecordedRow {
+    #[sqlx(flatten)]
+    reading: ReadingRow,
+    #[sqlx(flatten)]
+    evaluation: EvaluationRow,
+    amended_by: Option<String>,
+}
+
+impl RecordedRow {
+    fn recorded(self) -> Result<Recorded, Error> {
+        let place = Place { table: "amendment", key: &self.reading.id };
+        let amended_by = match &self.amended_by {
+            Some(id) => Some(place.id("amended_by", ReadingId::new(id))?),
+            None => None,
+        };
+        Ok(Recorded {
+            evaluated: self.evaluation.evaluated()?,
+            reading: self.reading.reading()?,
+            amended_by,
+        })
+    }
+}
+
+// The evaluation's key columns repeat the reading's under other names, so that one row may hold both.
+macro_rules! recorded_columns {
+    () => {
+        "r.*, e.method_version, e.counts, e.observed_offset_c, e.independent_c, e.shared_c, e.mean_mm,
+        e.advised_setpoint_c, e.next_due_on, e.inputs, e.result, e.reading_id, a.amended_by
+        FROM reading AS r
+        JOIN evaluation AS e ON e.site_id = r.site_id AND e.furnace_id = r.furnace_id
+            AND e.fired_at = r.fired_at AND e.reading_id = r.id
+        LEFT JOIN amendment AS a ON a.site_id = r.site_id AND a.furnace_id = r.furnace_id
+            AND a.reading_id = r.id"
+    };
+}
+
+pub(crate) async fn recorded(
+    connection: &mut SqliteConnection,
+    key: &ReadingKey,
+) -> Result<Option<Recorded>, Error> {
+    const SQL: &str = concat!(
+        "SELECT ",
+        recorded_columns!(),
+        " WHERE r.site_id = $1 AND r.furnace_id = $2 AND r.id = $3"
+    );
+    let rows: Vec<RecordedRow> = sqlx::query_as(SQL)
+        .bind(key.furnace.site.as_str())
+        .bind(key.furnace.furnace.as_str())
+        .bind(key.reading.as_str())
+        .fetch_all(connection)
+        .await?;
+    rows.into_iter().next().map(RecordedRow::recorded).transpose()
+}
+
+impl Read {
+    /// A reading with its evaluation.
+    pub async fn recorded(&self, key: &ReadingKey) -> Result<Option<Recorded>, Error> {
+        self.within(&key.furnace.site)?;
+        recorded(&mut *self.connection().await?, key).await
+    }
+
+    /// Readings of a furnace or of a whole site, latest firing first.
+    pub async fn readings(
+        &self,
+        site: &SiteId,
+        furnace: Option<&FurnaceId>,
+        show_amended: bool,
+        page: &Page,
+    ) -> Result<Vec<Recorded>, Error> {
+        const SQL: &str = concat!(
+            "SELECT ",
+            recorded_columns!(),
+            " WHERE r.site_id = $1 AND ($2 IS NULL OR r.furnace_id = $2)
+            AND ($3 OR a.amended_by IS NULL) AND (r.fired_at, r.id) < ($4, $5)
+            ORDER BY r.fired_at DESC, r.id DESC LIMIT $6"
+        );
+        self.within(site)?;
+        let rows: Vec<RecordedRow> = sqlx::query_as(SQL)
+            .bind(site.as_str())
+            .bind(furnace.map(FurnaceId::as_str))
+            .bind(show_amended)
+            .bind(page.moment(0))
+            .bind(page.text(1))
+            .bind(page.limit())
+            .fetch_all(&mut *self.connection().await?)
+            .await?;
+        rows.into_iter().map(RecordedRow::recorded).collect()
+    }
+}
+
+#[derive(sqlx::FromRow)]
+struct PointRow {
+    reading_id: String,
+    fired_at: i64,
+    setpoint_c: f64,
+    observed_offset_c: f64,
+    independent_c: f64,
+    shared_c: f64,
+    mean_mm: f64,
+}
+
+impl PointRow {
+    fn point(self) -> Result<TrackPoint, Error> {
+        let place = Place { table: "evaluation", key: &self.reading_id };
+        Ok(TrackPoint {
+            reading: place.id("reading_id", ReadingId::new(&self.reading_id))?,
+            fired_at: place.moment("fired_at", self.fired_at)?,
+            setpoint_c: self.setpoint_c,
+            observed_offset_c: self.observed_offset_c,
+            independent_c: self.independent_c,
+            shared_c: self.shared_c,
+            mean_mm: self.mean_mm,
+        })
+    }
+}
+
+/// Every reading that a furnace's offset takes into account, in order of firing and id.
+pub(crate) async fn track_points(
+    connection: &mut SqliteConnection,
+    furnace: &FurnaceKey,
+) -> Result<Vec<TrackPoint>, Error> {
+    const SQL: &str = "SELECT e.reading_id, e.fired_at, r.setpoint_c, e.observed_offset_c,
+            e.independent_c, e.shared_c, e.mean_mm
+        FROM evaluation AS e
+        JOIN reading AS r ON r.site_id = e.site_id AND r.furnace_id = e.furnace_id
+            AND r.fired_at = e.fired_at AND r.id = e.reading_id
+        LEFT JOIN amendment AS a ON a.site_id = e.site_id AND a.furnace_id = e.furnace_id
+            AND a.reading_id = e.reading_id
+        WHERE e.site_id = $1 AND e.furnace_id = $2 AND e.counts AND a.amended_by IS NULL
+        ORDER BY e.fired_at, e.reading_id";
+    let rows: Vec<PointRow> = sqlx::query_as(SQL)
+        .bind(furnace.site.as_str())
+        .bind(furnace.furnace.as_str())
+        .fetch_all(connection)
+        .await?;
+    rows.into_iter().map(PointRow::point).collect()
+}
+
+impl Tx {
+    /// A reading with its evaluation.
+    pub async fn recorded(&mut self, key: &ReadingKey) -> Result<Option<Recorded>, Error> {
+        self.within(&key.furnace.site)?;
+        recorded(self.connection(), key).await
+    }
+
+    /// Every reading that a furnace's offset takes into account, in order.
+    pub async fn track_points(&mut self, furnace: &FurnaceKey) -> Result<Vec<TrackPoint>, Error> {
+        self.within(&furnace.site)?;
+        track_points(self.connection(), furnace).await
+    }
+
+    /// Works a gauge's pooled scatter out again from all readings that count, in order of their ids.
+    pub async fn pool_gauge_again(
+        &mut self,
+        gauge: &ringtrue_fleet::key::GaugeKey,
+    ) -> Result<(), Error> {
+        const READINGS: &str = "SELECT r.measurement FROM reading AS r
+            LEFT JOIN amendment AS a ON a.site_id = r.site_id AND a.furnace_id = r.furnace_id
+                AND a.reading_id = r.id
+            WHERE r.site_id = $1 AND r.gauge_id = $2 AND a.amended_by IS NULL AND r.purpose <> 'practice'
+            ORDER BY r.id";
+        const FORGET: &str = "DELETE FROM gauge_scatter WHERE site_id = $1 AND gauge_id = $2";
+        self.within(&gauge.site)?;
+        let measurements: Vec<String> = sqlx::query_scalar(READINGS)
+            .bind(gauge.site.as_str())
+            .bind(gauge.gauge.as_str())
+            .fetch_all(self.connection())
+            .await?;
+        sqlx::query(FORGET)
+            .bind(gauge.site.as_str())
+            .bind(gauge.gauge.as_str())
+            .execute(self.connection())
+            .await?;
+        let place = Place { table: "reading", key: gauge.gauge.as_str() };
+        for measurement in measurements {
+            let scatter = insert::scatter_of(&place.json("measurement", &measurement)?);
+            insert::add_scatter(self.connection(), &[(gauge, scatter)]).await?;
+        }
+        Ok(())
+    }
+
+    /// Every event and every counted reading of a furnace: what its offset is worked out from.
+    pub async fn history(
+        &mut self,
+        furnace: &FurnaceKey,
+    ) -> Result<(Vec<TrackPoint>, Vec<FurnaceEvent>), Error> {
+        let points = self.track_points(furnace).await?;
+        let keys = json(&[[furnace.site.as_str(), furnace.furnace.as_str()]]);
+        let events = super::events::events_of(self.connection(), &keys).await?;
+        Ok((points, events))
+    }
+}

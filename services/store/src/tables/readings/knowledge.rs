@@ -1,0 +1,396 @@
+//! Everything on record that bears on some reported readings, loaded with one statement per table
+//! however many readings there are.
+
+use std::collections::HashMap;
+use std::sync::Arc;
+
+use jiff::Timestamp;
+use ringtrue_calibration::gauge::Pooled;
+use ringtrue_fleet::event::FurnaceEvent;
+use ringtrue_fleet::furnace::Furnace;
+use ringtrue_fleet::gauge::{Gauge, GaugeCheck};
+use ringtrue_fleet::key::{
+    BatchId, FurnaceId, FurnaceKey, GaugeKey, ProgrammeKey, ReadingId, ReadingKey, SiteId,
+};
+use ringtrue_fleet::programme::Programme;
+use ringtrue_fleet::reading::{Known, KnownRings, Method, Report, RingMeasurement, SameFiring, Twin};
+use ringtrue_fleet::ring_batch::RingBatch;
+use ringtrue_fleet::site::Site;
+use ringtrue_fleet::tracking::TrackedOffset;
+use sqlx::sqlite::SqliteConnection;
+
+use crate::cache::BatchCache;
+use crate::columns::{Place, json};
+use crate::tables::{events, furnaces, gauges, programmes, ring_batches, sites, tracked};
+use crate::{Error, Read, Tx};
+
+/// Two reports within this time may be of one firing, µs.
+const SAME_FIRING_US: i64 = 6 * 3600 * 1_000_000;
+
+/// What is on record about the furnaces, programmes, batches and gauges of some reports.
+#[derive(Debug)]
+pub struct ReadingKnowledge {
+    sites: HashMap<SiteId, Site>,
+    furnaces: HashMap<FurnaceKey, Furnace>,
+    programmes: HashMap<ProgrammeKey, Programme>,
+    gauges: HashMap<GaugeKey, Gauge>,
+    checks: HashMap<GaugeKey, Vec<GaugeCheck>>,
+    pooled: HashMap<GaugeKey, Pooled>,
+    batches: HashMap<BatchId, Arc<RingBatch>>,
+    released: Vec<Arc<RingBatch>>,
+    tracked: HashMap<FurnaceKey, TrackedOffset>,
+    events: HashMap<FurnaceKey, Vec<FurnaceEvent>>,
+    near: Vec<NearFiring>,
+    fired_rings: HashMap<(String, String), ReadingKey>,
+}
+
+/// Something that a report names is not on record.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Missing {
+    /// Its resource type, for example `ringtrue.v1/Furnace`.
+    pub kind: &'static str,
+    /// Its resource name.
+    pub name: String,
+}
+
+#[derive(Debug)]
+struct NearFiring {
+    programme: ProgrammeKey,
+    fired_at: Timestamp,
+    same: SameFiring,
+}
+
+impl ReadingKnowledge {
+    /// What bears on one of the reports. `amended` is the reading that it corrects, which is then not
+    /// mistaken for another report of the same firing.
+    pub fn known<'a>(
+        &'a self,
+        report: &Report,
+        amended: Option<&ReadingId>,
+    ) -> Result<Known<'a>, Missing> {
+        let furnace_key = &report.programme.furnace;
+        let missing = |kind, name| Missing { kind, name };
+        let site = self
+            .sites
+            .get(&furnace_key.site)
+            .ok_or_else(|| missing("ringtrue.v1/Site", furnace_key.site.name()))?;
+        let furnace = self
+            .furnaces
+            .get(furnace_key)
+            .ok_or_else(|| missing("ringtrue.v1/Furnace", furnace_key.name()))?;
+        let programme = self
+            .programmes
+            .get(&report.programme)
+            .ok_or_else(|| missing("ringtrue.v1/Programme", report.programme.name()))?;
+        let rings = match &report.method {
+            Method::Thermocouple(_) => None,
+            Method::Rings(measured) => Some(self.known_rings(report, measured, amended)?),
+        };
+        let mut twins = Vec::new();
+        for (key, tracked) in &self.tracked {
+            if key.site == furnace_key.site
+                && key != furnace_key
+                && let Some(twin) = self.furnaces.get(key)
+            {
+                twins.push(Twin { display_name: &twin.details.display_name, tracked });
+            }
+        }
+        // The map's order is not ours to rely on; questions must not depend on it.
+        twins.sort_by(|a, b| a.tracked.last.reading.cmp(&b.tracked.last.reading));
+        let same_firing = self
+            .near
+            .iter()
+            .find(|near| {
+                near.programme == report.programme
+                    && (near.fired_at.as_microsecond() - report.fired_at.as_microsecond()).abs()
+                        <= SAME_FIRING_US
+                    && Some(&near.same.reading) != amended
+            })
+            .map(|near| near.same.clone());
+        Ok(Known {
+            site,
+            furnace,
+            programme,
+            rings,
+            tracked: self.tracked.get(furnace_key),
+            events: self.events.get(furnace_key).map_or(&[], Vec::as_slice),
+            twins,
+            same_firing,
+        })
+    }
+
+    fn known_rings<'a>(
+        &'a self,
+        report: &Report,
+        measured: &RingMeasurement,
+        amended: Option<&ReadingId>,
+    ) -> Result<KnownRings<'a>, Missing> {
+        let batch = self.batches.get(&measured.batch).ok_or_else(|| Missing {
+            kind: "ringtrue.v1/RingBatch",
+            name: measured.batch.name(),
+        })?;
+        let gauge = self.gauges.get(&measured.gauge).ok_or_else(|| Missing {
+            kind: "ringtrue.v1/Gauge",
+            name: measured.gauge.name(),
+        })?;
+        // A check made after the measurement says nothing about the gauge then.
+        let check = self.checks.get(&measured.gauge).and_then(|checks| {
+            checks.iter().find(|c| c.details.checked_at.is_some_and(|at| at <= report.measured_at))
+        });
+        let mut used_ring = None;
+        for ring in &measured.rings {
+            let key = (measured.batch.to_string(), ring.serial_number.clone());
+            if let Some(reading) = self.fired_rings.get(&key)
+                && Some(&reading.reading) != amended
+            {
+                used_ring = Some((ring.serial_number.clone(), reading.clone()));
+            }
+        }
+        Ok(KnownRings {
+            batch,
+            gauge,
+            check,
+            pooled: self.pooled.get(&measured.gauge).copied(),
+            other_batches: self
+                .released
+                .iter()
+                .filter(|other| other.key != measured.batch)
+                .map(Arc::as_ref)
+                .collect(),
+            used_ring,
+        })
+    }
+}
+
+#[derive(sqlx::FromRow)]
+struct NearRow {
+    site_id: String,
+    furnace_id: String,
+    programme_id: String,
+    fired_at: i64,
+    id: String,
+    performed_by: String,
+    measured_at: i64,
+}
+
+impl NearRow {
+    fn near(self) -> Result<NearFiring, Error> {
+        let place = Place { table: "reading", key: &self.id };
+        Ok(NearFiring {
+            programme: place.id(
+                "programme_id",
+                ProgrammeKey::parse(&format!(
+                    "sites/{}/furnaces/{}/programmes/{}",
+                    self.site_id, self.furnace_id, self.programme_id
+                )),
+            )?,
+            fired_at: place.moment("fired_at", self.fired_at)?,
+            same: SameFiring {
+                reading: place.id("id", ReadingId::new(&self.id))?,
+                measured_at: place.moment("measured_at", self.measured_at)?,
+                performed_by: self.performed_by,
+            },
+        })
+    }
+}
+
+#[derive(sqlx::FromRow)]
+struct FiredRingRow {
+    batch_id: String,
+    serial_number: String,
+    site_id: String,
+    furnace_id: String,
+    reading_id: String,
+}
+
+async fn near_firings(
+    connection: &mut SqliteConnection,
+    reports: &[&Report],
+) -> Result<Vec<NearFiring>, Error> {
+    const SQL: &str = "SELECT r.site_id, r.furnace_id, r.programme_id, r.fired_at, r.id,
+            r.performed_by, r.measured_at
+        FROM json_each($1) AS wanted
+        CROSS JOIN reading AS r ON r.site_id = json_extract(wanted.value, '$[0]')
+            AND r.furnace_id = json_extract(wanted.value, '$[1]')
+            AND r.fired_at BETWEEN json_extract(wanted.value, '$[2]') AND json_extract(wanted.value, '$[3]')
+        LEFT JOIN amendment AS a ON a.site_id = r.site_id AND a.furnace_id = r.furnace_id
+            AND a.reading_id = r.id
+        WHERE a.amended_by IS NULL AND r.purpose <> 'practice'";
+    let spans: Vec<(&str, &str, i64, i64)> = reports
+        .iter()
+        .map(|report| {
+            let furnace = &report.programme.furnace;
+            let at = report.fired_at.as_microsecond();
+            (furnace.site.as_str(), furnace.furnace.as_str(), at - SAME_FIRING_US, at + SAME_FIRING_US)
+        })
+        .collect();
+    let rows: Vec<NearRow> =
+        sqlx::query_as(SQL).bind(json(&spans)).fetch_all(connection).await?;
+    rows.into_iter().map(NearRow::near).collect()
+}
+
+async fn fired_rings(
+    connection: &mut SqliteConnection,
+    reports: &[&Report],
+) -> Result<HashMap<(String, String), ReadingKey>, Error> {
+    const SQL: &str = "SELECT f.* FROM json_each($1) AS wanted CROSS JOIN fired_ring AS f
+        ON f.batch_id = json_extract(wanted.value, '$[0]')
+        AND f.serial_number = json_extract(wanted.value, '$[1]')";
+    let mut wanted: Vec<(&str, &str)> = Vec::new();
+    for report in reports {
+        if let Method::Rings(measured) = &report.method {
+            for ring in &measured.rings {
+                if !ring.serial_number.is_empty() {
+                    wanted.push((measured.batch.as_str(), &ring.serial_number));
+                }
+            }
+        }
+    }
+    let mut found = HashMap::new();
+    if wanted.is_empty() {
+        return Ok(found);
+    }
+    let rows: Vec<FiredRingRow> =
+        sqlx::query_as(SQL).bind(json(&wanted)).fetch_all(connection).await?;
+    for row in rows {
+        let place = Place { table: "fired_ring", key: &row.serial_number };
+        let key = ReadingKey {
+            furnace: FurnaceKey {
+                site: place.id("site_id", SiteId::new(&row.site_id))?,
+                furnace: place.id("furnace_id", FurnaceId::new(&row.furnace_id))?,
+            },
+            reading: place.id("reading_id", ReadingId::new(&row.reading_id))?,
+        };
+        found.insert((row.batch_id, row.serial_number), key);
+    }
+    Ok(found)
+}
+
+/// The parts of the reports' keys, each once, as JSON lists.
+struct Wanted {
+    sites: String,
+    furnaces: String,
+    programmes: String,
+    gauges: String,
+    batches: String,
+}
+
+fn wanted(reports: &[&Report]) -> Wanted {
+    let mut sites: Vec<&str> = Vec::new();
+    let mut furnaces: Vec<(&str, &str)> = Vec::new();
+    let mut programmes: Vec<(&str, &str, &str)> = Vec::new();
+    let mut gauges: Vec<(&str, &str)> = Vec::new();
+    let mut batches: Vec<&str> = Vec::new();
+    for report in reports {
+        let furnace = &report.programme.furnace;
+        sites.push(furnace.site.as_str());
+        furnaces.push((furnace.site.as_str(), furnace.furnace.as_str()));
+        programmes.push((
+            furnace.site.as_str(),
+            furnace.furnace.as_str(),
+            report.programme.programme.as_str(),
+        ));
+        if let Method::Rings(measured) = &report.method {
+            gauges.push((measured.gauge.site.as_str(), measured.gauge.gauge.as_str()));
+            batches.push(measured.batch.as_str());
+        }
+    }
+    Wanted {
+        sites: json(&once(sites)),
+        furnaces: json(&once(furnaces)),
+        programmes: json(&once(programmes)),
+        gauges: json(&once(gauges)),
+        batches: json(&once(batches)),
+    }
+}
+
+fn once<T: Ord>(mut all: Vec<T>) -> Vec<T> {
+    all.sort_unstable();
+    all.dedup();
+    all
+}
+
+async fn load(
+    connection: &mut SqliteConnection,
+    cache: &BatchCache,
+    reports: &[&Report],
+) -> Result<ReadingKnowledge, Error> {
+    let wanted = wanted(reports);
+    let mut knowledge = ReadingKnowledge {
+        sites: HashMap::new(),
+        furnaces: HashMap::new(),
+        programmes: HashMap::new(),
+        gauges: HashMap::new(),
+        checks: HashMap::new(),
+        pooled: HashMap::new(),
+        batches: HashMap::new(),
+        released: ring_batches::released(connection, cache).await?,
+        tracked: HashMap::new(),
+        events: HashMap::new(),
+        near: near_firings(connection, reports).await?,
+        fired_rings: fired_rings(connection, reports).await?,
+    };
+    for site in sites::sites_of(connection, &wanted.sites).await? {
+        knowledge.sites.insert(site.key.clone(), site);
+    }
+    for furnace in furnaces::furnaces_of_sites(connection, &wanted.sites).await? {
+        knowledge.furnaces.insert(furnace.key.clone(), furnace);
+    }
+    for programme in programmes::programmes_of(connection, &wanted.programmes).await? {
+        knowledge.programmes.insert(programme.key.clone(), programme);
+    }
+    for gauge in gauges::gauges_of(connection, &wanted.gauges).await? {
+        knowledge.gauges.insert(gauge.key.clone(), gauge);
+    }
+    for check in gauges::checks_of(connection, &wanted.gauges).await? {
+        knowledge.checks.entry(check.key.gauge.clone()).or_default().push(check);
+    }
+    knowledge.pooled.extend(gauges::pooled_of(connection, &wanted.gauges).await?);
+    for batch in ring_batches::batches_of(connection, cache, &wanted.batches).await? {
+        knowledge.batches.insert(batch.key.clone(), batch);
+    }
+    knowledge.tracked.extend(tracked::tracked_of_sites(connection, &wanted.sites).await?);
+    for event in events::events_of(connection, &wanted.furnaces).await? {
+        knowledge.events.entry(event.key.furnace.clone()).or_default().push(event);
+    }
+    Ok(knowledge)
+}
+
+impl Tx {
+    /// What bears on some reports.
+    pub async fn reading_knowledge(&mut self, reports: &[&Report]) -> Result<ReadingKnowledge, Error> {
+        let store = self.store.clone();
+        load(self.connection(), store.batches(), reports).await
+    }
+
+    /// The answers already given to some requests, by place in the list.
+    pub async fn answered_all(
+        &mut self,
+        requests: &[&crate::Request],
+    ) -> Result<Vec<Option<Result<crate::Answered, Error>>>, Error> {
+        crate::audit::answered(self.connection(), requests).await
+    }
+}
+
+impl Read {
+    /// What bears on some reports.
+    pub async fn reading_knowledge(&self, reports: &[&Report]) -> Result<ReadingKnowledge, Error> {
+        for report in reports {
+            self.within(&report.programme.furnace.site)?;
+        }
+        load(&mut *self.connection().await?, self.store().batches(), reports).await
+    }
+
+    /// Every event and every counted reading of a furnace: what its offset is worked out from.
+    pub async fn history(
+        &self,
+        furnace: &FurnaceKey,
+    ) -> Result<(Vec<ringtrue_fleet::tracking::TrackPoint>, Vec<FurnaceEvent>), Error> {
+        self.within(&furnace.site)?;
+        let mut connection = self.connection().await?;
+        let points = super::track_points(&mut connection, furnace).await?;
+        let keys = json(&[[furnace.site.as_str(), furnace.furnace.as_str()]]);
+        let events = events::events_of(&mut connection, &keys).await?;
+        Ok((points, events))
+    }
+}

@@ -1,0 +1,189 @@
+//! Rows of `reading` and `evaluation`.
+
+use std::collections::BTreeSet;
+
+use ringtrue_fleet::key::{
+    BatchId, FurnaceId, FurnaceKey, GaugeId, GaugeKey, ProgrammeId, ProgrammeKey, ReadingId, ReadingKey,
+    SiteId,
+};
+use ringtrue_fleet::reading::{Assessed, Method, Purpose, Reading, Report};
+use serde::Serialize;
+
+use crate::columns::{Place, json, written};
+use crate::documents::evaluation::EvaluationDocument;
+use crate::documents::inputs::InputsDocument;
+use crate::documents::measurement::Measurement;
+use crate::{Error, Evaluated};
+
+const PURPOSES: &[(Purpose, &str)] = &[
+    (Purpose::Routine, "routine"),
+    (Purpose::Verification, "verification"),
+    (Purpose::AfterEvent, "after_event"),
+    (Purpose::Practice, "practice"),
+];
+
+/// A row of `reading`; with the evaluation's row, its record in the audit chain.
+#[derive(Debug, Clone, PartialEq, sqlx::FromRow, Serialize)]
+pub(crate) struct ReadingRow {
+    pub(crate) site_id: String,
+    pub(crate) furnace_id: String,
+    pub(crate) fired_at: i64,
+    pub(crate) id: String,
+    pub(crate) programme_id: String,
+    pub(crate) setpoint_c: f64,
+    pub(crate) setpoint_reported: bool,
+    pub(crate) batch_id: Option<String>,
+    pub(crate) gauge_id: Option<String>,
+    pub(crate) measurement: String,
+    pub(crate) measured_at: i64,
+    pub(crate) purpose: String,
+    pub(crate) performed_by: String,
+    pub(crate) note: String,
+    pub(crate) answered: String,
+    pub(crate) received_at: i64,
+    pub(crate) amends: Option<String>,
+    pub(crate) amend_reason: String,
+}
+
+/// A row of `evaluation`, without the key columns that repeat the reading's.
+#[derive(Debug, Clone, PartialEq, sqlx::FromRow, Serialize)]
+pub(crate) struct EvaluationRow {
+    pub(crate) reading_id: String,
+    pub(crate) method_version: String,
+    pub(crate) counts: bool,
+    pub(crate) observed_offset_c: f64,
+    pub(crate) independent_c: f64,
+    pub(crate) shared_c: f64,
+    pub(crate) mean_mm: f64,
+    pub(crate) advised_setpoint_c: Option<f64>,
+    pub(crate) next_due_on: String,
+    pub(crate) inputs: String,
+    pub(crate) result: String,
+}
+
+impl From<&Reading> for ReadingRow {
+    fn from(reading: &Reading) -> Self {
+        let report = &reading.report;
+        let (batch_id, gauge_id) = match &report.method {
+            Method::Rings(rings) => (Some(rings.batch.to_string()), Some(rings.gauge.gauge.to_string())),
+            Method::Thermocouple(_) => (None, None),
+        };
+        Self {
+            site_id: reading.key.furnace.site.to_string(),
+            furnace_id: reading.key.furnace.furnace.to_string(),
+            fired_at: report.fired_at.as_microsecond(),
+            id: reading.key.reading.to_string(),
+            programme_id: report.programme.programme.to_string(),
+            setpoint_c: reading.setpoint_c,
+            setpoint_reported: report.setpoint_c.is_some(),
+            batch_id,
+            gauge_id,
+            measurement: json(&Measurement::from(&report.method)),
+            measured_at: report.measured_at.as_microsecond(),
+            purpose: written(&report.purpose, PURPOSES),
+            performed_by: report.performed_by.clone(),
+            note: report.note.clone(),
+            answered: json(&report.answered),
+            received_at: reading.received_at.as_microsecond(),
+            amends: reading.amends.as_ref().map(ToString::to_string),
+            amend_reason: reading.amend_reason.clone(),
+        }
+    }
+}
+
+impl ReadingRow {
+    pub(crate) fn name(&self) -> String {
+        format!("sites/{}/furnaces/{}/readings/{}", self.site_id, self.furnace_id, self.id)
+    }
+
+    pub(crate) fn reading(self) -> Result<Reading, Error> {
+        let place = Place { table: "reading", key: &self.id };
+        let site = place.id("site_id", SiteId::new(&self.site_id))?;
+        let furnace = FurnaceKey {
+            site: site.clone(),
+            furnace: place.id("furnace_id", FurnaceId::new(&self.furnace_id))?,
+        };
+        let batch = match &self.batch_id {
+            Some(batch) => Some(place.id("batch_id", BatchId::new(batch))?),
+            None => None,
+        };
+        let gauge = match &self.gauge_id {
+            Some(gauge) => Some(GaugeKey { site, gauge: place.id("gauge_id", GaugeId::new(gauge))? }),
+            None => None,
+        };
+        let amends = match &self.amends {
+            Some(amends) => Some(place.id("amends", ReadingId::new(amends))?),
+            None => None,
+        };
+        let measurement: Measurement = place.json("measurement", &self.measurement)?;
+        let answered: BTreeSet<String> = place.json("answered", &self.answered)?;
+        Ok(Reading {
+            key: ReadingKey {
+                furnace: furnace.clone(),
+                reading: place.id("id", ReadingId::new(&self.id))?,
+            },
+            report: Report {
+                programme: ProgrammeKey {
+                    furnace,
+                    programme: place.id("programme_id", ProgrammeId::new(&self.programme_id))?,
+                },
+                setpoint_c: self.setpoint_reported.then_some(self.setpoint_c),
+                method: measurement
+                    .method(batch, gauge)
+                    .ok_or_else(|| place.corrupt("measurement"))?,
+                fired_at: place.moment("fired_at", self.fired_at)?,
+                measured_at: place.moment("measured_at", self.measured_at)?,
+                purpose: place.word("purpose", &self.purpose, PURPOSES)?,
+                performed_by: self.performed_by,
+                note: self.note,
+                answered,
+            },
+            setpoint_c: self.setpoint_c,
+            received_at: place.moment("received_at", self.received_at)?,
+            amends,
+            amend_reason: self.amend_reason,
+        })
+    }
+}
+
+impl EvaluationRow {
+    pub(crate) fn of(reading: &ReadingId, assessed: &Assessed) -> Self {
+        let evaluation = &assessed.evaluation;
+        Self {
+            reading_id: reading.to_string(),
+            method_version: evaluation.method_version.clone().into_owned(),
+            counts: assessed.point.is_some(),
+            observed_offset_c: evaluation.observed_offset_c,
+            independent_c: evaluation.budget.independent_c,
+            shared_c: evaluation.budget.shared_c,
+            mean_mm: evaluation.rings.first().map_or(0.0, |ring| ring.mean_mm),
+            advised_setpoint_c: evaluation.decision.as_ref().map(|d| d.advised_setpoint_c),
+            next_due_on: assessed.next_due_on.to_string(),
+            inputs: json(&InputsDocument::from(&assessed.inputs)),
+            result: json(&EvaluationDocument::of(
+                evaluation,
+                &assessed.questions,
+                &assessed.cautions,
+            )),
+        }
+    }
+
+    pub(crate) fn evaluated(&self) -> Result<Evaluated, Error> {
+        let place = Place { table: "evaluation", key: &self.reading_id };
+        let inputs: InputsDocument = place.json("inputs", &self.inputs)?;
+        let result: EvaluationDocument = place.json("result", &self.result)?;
+        let (evaluation, questions, cautions) = result.read(&self.reading_id)?;
+        Ok(Evaluated {
+            evaluation,
+            inputs: inputs.into(),
+            questions,
+            cautions,
+            next_due_on: place.date("next_due_on", &self.next_due_on)?,
+        })
+    }
+}
+
+/// The record of a reading in the audit chain: both rows together.
+pub(crate) fn record(reading: &ReadingRow, evaluation: &EvaluationRow) -> String {
+    json(&(reading, evaluation))
+}

@@ -1,0 +1,303 @@
+//! Proving that nothing was altered: every chain, every record against its entry, every evaluation
+//! against its inputs.
+
+use std::collections::{HashMap, HashSet};
+
+use ringtrue_calibration::METHOD_VERSION;
+use ringtrue_fleet::key::BatchId;
+use ringtrue_fleet::reading::{Method, reproduced};
+use sqlx::sqlite::SqliteConnection;
+
+use crate::audit::{AuditRow, digest};
+use crate::columns::json;
+use crate::tables::adjustments::AdjustmentRow;
+use crate::tables::events::EventRow;
+use crate::tables::furnaces::FurnaceRow;
+use crate::tables::gauges::{CheckRow, GaugeRow};
+use crate::tables::programmes::ProgrammeRow;
+use crate::tables::readings::{EvaluationRow, ReadingRow, record};
+use crate::tables::ring_batches::{self, BatchDocument};
+use crate::tables::sites::SiteRow;
+use crate::{Error, Store};
+
+/// What a verification looked at, and what it found.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Verified {
+    /// Audit entries checked.
+    pub entries: u64,
+    /// Readings checked.
+    pub readings: u64,
+    /// Evaluations worked out again with identical result.
+    pub reproduced: u64,
+    /// Evaluations made by another version of the mathematics, which cannot be worked out again here.
+    pub of_other_versions: u64,
+    /// Everything that is not as it was recorded; empty when all is well.
+    pub faults: Vec<Fault>,
+}
+
+/// Something that is not as it was recorded.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+pub enum Fault {
+    /// An entry was altered.
+    #[error("audit entry {seq} of chain `{chain}` was altered: its hash does not fit")]
+    EntryAltered {
+        /// The chain: a site's id, or empty for the network's.
+        chain: String,
+        /// Its place.
+        seq: i64,
+    },
+    /// An entry is missing or out of place.
+    #[error("chain `{chain}` is broken before entry {seq}: entries were removed or reordered")]
+    ChainBroken {
+        /// The chain.
+        chain: String,
+        /// The entry after the break.
+        seq: i64,
+    },
+    /// A record differs from what its entry vouches for.
+    #[error("{subject} was altered after it was recorded")]
+    RecordAltered {
+        /// Resource name.
+        subject: String,
+    },
+    /// An entry's record is gone.
+    #[error("{subject} was recorded but is gone")]
+    RecordGone {
+        /// Resource name.
+        subject: String,
+    },
+    /// A record has no entry.
+    #[error("{subject} has no audit entry: it was put in from outside")]
+    RecordUnknown {
+        /// Resource name.
+        subject: String,
+    },
+    /// An evaluation cannot be worked out again with the same result.
+    #[error("the evaluation of {subject} does not follow from its inputs")]
+    NotReproduced {
+        /// Resource name.
+        subject: String,
+    },
+}
+
+/// Digest of every record and current version, by resource name.
+type Records = HashMap<String, String>;
+
+impl Store {
+    /// Checks everything. Reads one snapshot; writing may go on meanwhile.
+    pub async fn verify(&self) -> Result<Verified, Error> {
+        let mut connection = self.readers().acquire().await?;
+        let mut tx = sqlx::Connection::begin(&mut *connection).await?;
+        let mut verified = Verified::default();
+        let mut records = self.records(&mut tx, &mut verified).await?;
+        check_chains(&mut tx, &mut records, &mut verified).await?;
+        let mut unknown: Vec<String> = records.into_keys().collect();
+        unknown.sort_unstable();
+        for subject in unknown {
+            verified.faults.push(Fault::RecordUnknown { subject });
+        }
+        tx.rollback().await?;
+        Ok(verified)
+    }
+
+    async fn records(
+        &self,
+        connection: &mut SqliteConnection,
+        verified: &mut Verified,
+    ) -> Result<Records, Error> {
+        let mut records = Records::new();
+        let mut keep = |subject: String, document: String| {
+            records.insert(subject, digest(&document));
+        };
+        let rows: Vec<SiteRow> =
+            sqlx::query_as("SELECT * FROM site").fetch_all(&mut *connection).await?;
+        for row in rows {
+            keep(format!("sites/{}", row.id), json(&row));
+        }
+        let rows: Vec<FurnaceRow> =
+            sqlx::query_as("SELECT * FROM furnace").fetch_all(&mut *connection).await?;
+        for row in rows {
+            let document = json(&row);
+            keep(row.furnace()?.key.name(), document);
+        }
+        let rows: Vec<ProgrammeRow> =
+            sqlx::query_as("SELECT * FROM programme").fetch_all(&mut *connection).await?;
+        for row in rows {
+            let document = json(&row);
+            keep(row.programme()?.key.name(), document);
+        }
+        let rows: Vec<GaugeRow> =
+            sqlx::query_as("SELECT * FROM gauge").fetch_all(&mut *connection).await?;
+        for row in rows {
+            let document = json(&row);
+            keep(row.gauge()?.key.name(), document);
+        }
+        let rows: Vec<CheckRow> =
+            sqlx::query_as("SELECT * FROM gauge_check").fetch_all(&mut *connection).await?;
+        for row in rows {
+            keep(row.name(), json(&row));
+        }
+        let rows: Vec<EventRow> =
+            sqlx::query_as("SELECT * FROM furnace_event").fetch_all(&mut *connection).await?;
+        for row in rows {
+            keep(row.name(), json(&row));
+        }
+        let rows: Vec<AdjustmentRow> =
+            sqlx::query_as("SELECT * FROM adjustment").fetch_all(&mut *connection).await?;
+        for row in rows {
+            keep(row.name(), json(&row));
+        }
+        let ids: Vec<String> =
+            sqlx::query_scalar("SELECT id FROM ring_batch").fetch_all(&mut *connection).await?;
+        let batches =
+            ring_batches::batches_of(connection, self.batches(), &json(&ids)).await?;
+        for batch in &batches {
+            keep(batch.key.name(), json(&BatchDocument::from(batch.as_ref())));
+        }
+        let tables = |id: &BatchId| {
+            batches.iter().find(|batch| &batch.key == id).map(|batch| batch.details.tables.as_slice())
+        };
+        let mut after = (String::new(), String::new(), i64::MIN, String::new());
+        loop {
+            let page = reading_page(connection, &after).await?;
+            let Some(last) = page.last() else { break };
+            after = (
+                last.reading.site_id.clone(),
+                last.reading.furnace_id.clone(),
+                last.reading.fired_at,
+                last.reading.id.clone(),
+            );
+            for row in page {
+                verified.readings += 1;
+                let subject = row.reading.name();
+                keep(subject.clone(), record(&row.reading, &row.evaluation));
+                check_evaluation(row, subject, &tables, verified);
+            }
+        }
+        Ok(records)
+    }
+}
+
+/// A reading with its evaluation.
+#[derive(sqlx::FromRow)]
+struct WholeRow {
+    #[sqlx(flatten)]
+    reading: ReadingRow,
+    #[sqlx(flatten)]
+    evaluation: EvaluationRow,
+}
+
+/// How many readings are looked at a time, so that memory stays small however many there are.
+const PAGE: i64 = 500;
+
+async fn reading_page(
+    connection: &mut SqliteConnection,
+    after: &(String, String, i64, String),
+) -> Result<Vec<WholeRow>, Error> {
+    const SQL: &str = "SELECT r.*, e.reading_id, e.method_version, e.counts, e.observed_offset_c,
+            e.independent_c, e.shared_c, e.mean_mm, e.advised_setpoint_c, e.next_due_on, e.inputs, e.result
+        FROM reading AS r
+        JOIN evaluation AS e ON e.site_id = r.site_id AND e.furnace_id = r.furnace_id
+            AND e.fired_at = r.fired_at AND e.reading_id = r.id
+        WHERE (r.site_id, r.furnace_id, r.fired_at, r.id) > ($1, $2, $3, $4)
+        ORDER BY r.site_id, r.furnace_id, r.fired_at, r.id LIMIT $5";
+    Ok(sqlx::query_as(SQL)
+        .bind(&after.0)
+        .bind(&after.1)
+        .bind(after.2)
+        .bind(&after.3)
+        .bind(PAGE)
+        .fetch_all(connection)
+        .await?)
+}
+
+/// Works an evaluation out again and compares the numbers that matter, bit for bit.
+fn check_evaluation<'t>(
+    row: WholeRow,
+    subject: String,
+    tables: &impl Fn(&BatchId) -> Option<&'t [ringtrue_calibration::ring_table::RingTable]>,
+    verified: &mut Verified,
+) {
+    if row.evaluation.method_version != METHOD_VERSION {
+        verified.of_other_versions += 1;
+        return;
+    }
+    let outcome = (|| {
+        let evaluated = row.evaluation.evaluated().ok()?;
+        let reading = row.reading.reading().ok()?;
+        let tables = match &reading.report.method {
+            Method::Rings(measured) => tables(&measured.batch)?,
+            Method::Thermocouple(_) => &[],
+        };
+        let again = reproduced(&evaluated.inputs, &reading.report.method, tables).ok()?;
+        let same = again.decision == evaluated.evaluation.decision
+            && again.budget == evaluated.evaluation.budget
+            && again.state == evaluated.evaluation.state
+            && again.rings == evaluated.evaluation.rings
+            && again.ring_temperature_c.to_bits() == evaluated.evaluation.ring_temperature_c.to_bits();
+        same.then_some(())
+    })();
+    match outcome {
+        Some(()) => verified.reproduced += 1,
+        None => verified.faults.push(Fault::NotReproduced { subject }),
+    }
+}
+
+async fn check_chains(
+    connection: &mut SqliteConnection,
+    records: &mut Records,
+    verified: &mut Verified,
+) -> Result<(), Error> {
+    const SQL: &str = "SELECT * FROM audit WHERE (site_id, seq) > ($1, $2)
+        ORDER BY site_id, seq LIMIT $3";
+    let mut chain = String::new();
+    let mut seq = 0;
+    let mut previous = String::new();
+    // The last entry about a resource vouches for its present state.
+    let mut vouched: HashMap<String, String> = HashMap::new();
+    loop {
+        let page: Vec<AuditRow> = sqlx::query_as(SQL)
+            .bind(&chain)
+            .bind(seq)
+            .bind(PAGE)
+            .fetch_all(&mut *connection)
+            .await?;
+        if page.is_empty() {
+            break;
+        }
+        for entry in page {
+            verified.entries += 1;
+            if entry.site_id != chain {
+                chain.clone_from(&entry.site_id);
+                seq = 0;
+                previous.clear();
+            }
+            if entry.seq != seq + 1 || entry.previous != previous {
+                verified.faults.push(Fault::ChainBroken { chain: chain.clone(), seq: entry.seq });
+            }
+            let document_fits =
+                entry.document.as_deref().is_none_or(|document| digest(document) == entry.digest);
+            if entry.computed_hash() != entry.hash || !document_fits {
+                verified.faults.push(Fault::EntryAltered { chain: chain.clone(), seq: entry.seq });
+            }
+            seq = entry.seq;
+            previous = entry.hash;
+            vouched.insert(entry.subject, entry.digest);
+        }
+    }
+    let mut subjects: Vec<&String> = vouched.keys().collect();
+    subjects.sort_unstable();
+    let mut seen: HashSet<&String> = HashSet::new();
+    for subject in subjects {
+        match records.get(subject) {
+            None => verified.faults.push(Fault::RecordGone { subject: subject.clone() }),
+            Some(digest) if Some(digest) != vouched.get(subject) => {
+                verified.faults.push(Fault::RecordAltered { subject: subject.clone() });
+            }
+            Some(_) => {}
+        }
+        seen.insert(subject);
+    }
+    records.retain(|subject, _| !seen.contains(subject));
+    Ok(())
+}
