@@ -144,11 +144,15 @@ impl Source {
             Source::Repeatability => "Taking the mean of two firings",
             Source::Resolution => "A gauge with a finer display",
             Source::GaugeBias if reachable => "Checking this gauge on a reference block",
-            Source::GaugeBias => "A micrometer, checked on a reference block, in place of this gauge",
+            Source::GaugeBias => {
+                "A micrometer, checked on a reference block, in place of this gauge"
+            }
             Source::RingToRing => "One more ring at the same position",
             Source::BatchBias => "A ring batch with a smaller stated uncertainty",
             Source::TableRounding => "A ring table in tenths of a degree",
-            Source::HoldCorrection => "Firing a programme with the hold the ring table was made for",
+            Source::HoldCorrection => {
+                "Firing a programme with the hold the ring table was made for"
+            }
             Source::SetpointDisplay => "A controller with a finer setpoint",
             Source::PositionSpread => "Placing a ring at the reference position",
             Source::ThermocoupleCalibration => {
@@ -183,11 +187,15 @@ pub fn budget_at(lines: Vec<LineInput>, probability: f64) -> Budget {
         }
     }
     let whole = expanded(&parts, probability);
-    let biggest = biggest(&lines, &parts, probability, whole.expanded);
+    let biggest = biggest(&lines, &parts, probability, whole.interval);
 
     let mut summed = Vec::with_capacity(lines.len());
     for (line, (contribution, _)) in lines.into_iter().zip(&parts) {
-        let share = if variance > 0.0 { contribution * contribution / variance } else { 0.0 };
+        let share = if variance > 0.0 {
+            contribution * contribution / variance
+        } else {
+            0.0
+        };
         summed.push(Line {
             source: line.source,
             standard_uncertainty: line.standard_uncertainty,
@@ -206,7 +214,7 @@ pub fn budget_at(lines: Vec<LineInput>, probability: f64) -> Budget {
         combined_c: whole.combined,
         degrees_of_freedom: whole.freedom,
         coverage_factor: whole.factor,
-        expanded_c: whole.expanded,
+        expanded_c: whole.interval,
         independent_c: (variance - shared_variance).max(0.0).sqrt(),
         shared_c: shared_variance.sqrt(),
         biggest,
@@ -214,22 +222,29 @@ pub fn budget_at(lines: Vec<LineInput>, probability: f64) -> Budget {
 }
 
 /// A sum without its lines.
-struct Expanded {
+struct Sum {
     combined: f64,
     freedom: f64,
     factor: f64,
-    expanded: f64,
+    interval: f64,
 }
 
-fn expanded(parts: &[(f64, f64)], probability: f64) -> Expanded {
+fn expanded(parts: &[(f64, f64)], probability: f64) -> Sum {
     let mut variance = 0.0;
     for (contribution, _) in parts {
         variance += contribution * contribution;
     }
     let combined = variance.sqrt();
-    let freedom = coverage::effective_degrees_of_freedom(parts).floor().max(1.0);
+    let freedom = coverage::effective_degrees_of_freedom(parts)
+        .floor()
+        .max(1.0);
     let factor = coverage::student_t_factor(probability, freedom);
-    Expanded { combined, freedom, factor, expanded: factor * combined }
+    Sum {
+        combined,
+        freedom,
+        factor,
+        interval: factor * combined,
+    }
 }
 
 /// The line whose removal lowers the expanded uncertainty most.
@@ -243,7 +258,7 @@ fn biggest(
     let mut altered = parts.to_vec();
     for (index, part) in parts.iter().enumerate() {
         altered[index] = (0.0, f64::INFINITY);
-        let without = expanded(&altered, probability).expanded;
+        let without = expanded(&altered, probability).interval;
         altered[index] = *part;
         if part.0 > 0.0 && best.is_none_or(|(_, least)| without < least) {
             best = Some((index, without));
@@ -254,11 +269,15 @@ fn biggest(
     let mut expanded_within_reach_c = expanded_without_c;
     if let Some(reach) = line.within_reach {
         altered[index] = ((line.sensitivity * reach).abs(), f64::INFINITY);
-        expanded_within_reach_c = expanded(&altered, probability).expanded;
+        expanded_within_reach_c = expanded(&altered, probability).interval;
     }
     let (now, then) = distinguishable(expanded_now, expanded_within_reach_c);
     let remedy = line.source.remedy(line.unit, line.within_reach.is_some());
-    let at_best = if line.within_reach.is_some() { "" } else { " at best" };
+    let at_best = if line.within_reach.is_some() {
+        ""
+    } else {
+        " at best"
+    };
     Some(Improvement {
         source: line.source,
         expanded_without_c,
@@ -300,7 +319,10 @@ mod tests {
     }
 
     fn millimetres(u: f64, slope: f64) -> LineInput {
-        LineInput { unit: "mm", ..line(Source::Other, u, slope, f64::INFINITY) }
+        LineInput {
+            unit: "mm",
+            ..line(Source::Other, u, slope, f64::INFINITY)
+        }
     }
 
     #[test]
@@ -334,7 +356,11 @@ mod tests {
         let freedom = coverage::effective_degrees_of_freedom(&parts);
         assert!((freedom - 16.741_658).abs() < 0.05, "{freedom}");
         let sum = budget_at(lines, 0.99);
-        assert!((sum.combined_c - 31.658_157).abs() < 1e-4, "{}", sum.combined_c);
+        assert!(
+            (sum.combined_c - 31.658_157).abs() < 1e-4,
+            "{}",
+            sum.combined_c
+        );
         assert!((sum.combined_c - 32.0).abs() < 0.5);
         assert!((sum.lines[3].contribution_c - 16.6).abs() < 0.05);
         assert!((sum.lines[2].contribution_c - 2.9).abs() < 0.05);
@@ -402,7 +428,13 @@ mod tests {
         let mut bias = millimetres(0.03 / 3.0_f64.sqrt(), -200.0);
         bias.source = Source::GaugeBias;
         bias.within_reach = Some(0.005);
-        let sum = budget(vec![degrees(1.39), degrees(0.33), degrees(1.5), degrees(2.0), bias]);
+        let sum = budget(vec![
+            degrees(1.39),
+            degrees(0.33),
+            degrees(1.5),
+            degrees(2.0),
+            bias,
+        ]);
         let improvement = sum.biggest.expect("a line above zero");
         assert_eq!(improvement.source, Source::GaugeBias);
         assert!(improvement.expanded_without_c < improvement.expanded_within_reach_c);
@@ -419,7 +451,10 @@ mod tests {
         rings.within_reach = Some(0.9);
         let sum = budget(vec![rings, degrees(0.9)]);
         let words = sum.biggest.expect("a line above zero").words;
-        assert_eq!(words, "One more ring at the same position would bring ±2.7 °C to ±2.5 °C.");
+        assert_eq!(
+            words,
+            "One more ring at the same position would bring ±2.7 °C to ±2.5 °C."
+        );
     }
 
     #[test]

@@ -294,7 +294,10 @@ mod tests {
         for (row, listed) in FACTORS.iter().enumerate() {
             let freedom = f64::from(u32::try_from(row + 1).expect("at most 100"));
             let inverted = inverted_factor(COVERAGE_PROBABILITY, freedom);
-            assert!((listed - inverted).abs() < 1e-8 * listed, "{freedom}: {inverted}");
+            assert!(
+                (listed - inverted).abs() < 1e-8 * listed,
+                "{freedom}: {inverted}"
+            );
         }
     }
 

@@ -1,6 +1,8 @@
 //! What to do about a reading: leave alone, adjust, fire again, or call service (JCGM 106, with the
 //! bounded adjustment of Box & Luceño, from memory).
 
+use std::borrow::Cow;
+
 use crate::coverage::normal_cdf;
 use crate::offset::Estimate;
 
@@ -47,7 +49,13 @@ pub struct Policy {
 
 impl Default for Policy {
     fn default() -> Self {
-        Policy { tolerance_c: 10.0, action_band_c: 3.0, guard_factor: 1.64, conformance_wanted: 0.95, full_compensation: false }
+        Policy {
+            tolerance_c: 10.0,
+            action_band_c: 3.0,
+            guard_factor: 1.64,
+            conformance_wanted: 0.95,
+            full_compensation: false,
+        }
     }
 }
 
@@ -64,7 +72,7 @@ pub struct RoundedSetpoint {
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Reason {
     /// Stable code, UPPER_SNAKE.
-    pub code: &'static str,
+    pub code: Cow<'static, str>,
     /// The reason in words, with units and what to do next.
     pub text: String,
 }
@@ -135,21 +143,25 @@ pub struct Situation {
 /// Gives the probability that the true error lies within plus and minus the tolerance, for a normal
 /// distribution around `error_c` (JCGM 106 7.3.2 and 7.4). Without uncertainty it is 1 or 0; 0 also
 /// when a figure is not a number, because then nothing is shown.
-pub fn conformance_probability(
-    error_c: f64,
-    standard_uncertainty_c: f64,
-    tolerance_c: f64,
-) -> f64 {
+pub fn conformance_probability(error_c: f64, standard_uncertainty_c: f64, tolerance_c: f64) -> f64 {
     if error_c.is_nan() || standard_uncertainty_c.is_nan() || tolerance_c.is_nan() {
         return 0.0;
     }
     if standard_uncertainty_c <= 0.0 {
-        return if error_c.abs() <= tolerance_c { 1.0 } else { 0.0 };
+        return if error_c.abs() <= tolerance_c {
+            1.0
+        } else {
+            0.0
+        };
     }
     let upper = normal_cdf((tolerance_c - error_c) / standard_uncertainty_c);
     let lower = normal_cdf((-tolerance_c - error_c) / standard_uncertainty_c);
     let probability = upper - lower;
-    if probability.is_nan() { 0.0 } else { probability.clamp(0.0, 1.0) }
+    if probability.is_nan() {
+        0.0
+    } else {
+        probability.clamp(0.0, 1.0)
+    }
 }
 
 /// Rounds a wanted setpoint to the panel's step and keeps it within the limits.
@@ -160,7 +172,10 @@ pub fn conformance_probability(
 pub fn rounded_setpoint_c(wanted_c: f64, current_c: f64, limits: &Limits) -> RoundedSetpoint {
     let (low, high) = (limits.lowest_setpoint_c, limits.highest_setpoint_c);
     if wanted_c.is_nan() || low.is_nan() || high.is_nan() || low > high {
-        return RoundedSetpoint { setpoint_c: current_c, limited: true };
+        return RoundedSetpoint {
+            setpoint_c: current_c,
+            limited: true,
+        };
     }
     let step = limits.setpoint_step_c;
     let (nearest, lowest, highest) = if step > 0.0 && step.is_finite() {
@@ -171,11 +186,17 @@ pub fn rounded_setpoint_c(wanted_c: f64, current_c: f64, limits: &Limits) -> Rou
         (wanted_c, low, high)
     };
     if lowest > highest {
-        return RoundedSetpoint { setpoint_c: current_c.max(low).min(high), limited: true };
+        return RoundedSetpoint {
+            setpoint_c: current_c.max(low).min(high),
+            limited: true,
+        };
     }
     let limited = nearest < lowest || nearest > highest;
     let kept = nearest.max(lowest).min(highest);
-    RoundedSetpoint { setpoint_c: without_dust(kept).max(low).min(high), limited }
+    RoundedSetpoint {
+        setpoint_c: without_dust(kept).max(low).min(high),
+        limited,
+    }
 }
 
 /// Part of a step that is rounding error of the division, not a wish.
@@ -201,7 +222,11 @@ fn nearest_step(wanted_c: f64, current_c: f64, step: f64) -> f64 {
 
 /// A multiple of 0.1 is seldom the nearest number to its decimal figure; a panel shows the figure.
 fn without_dust(setpoint_c: f64) -> f64 {
-    if setpoint_c.abs() < 1e9 { (setpoint_c * 1e6).round() / 1e6 } else { setpoint_c }
+    if setpoint_c.abs() < 1e9 {
+        (setpoint_c * 1e6).round() / 1e6
+    } else {
+        setpoint_c
+    }
 }
 
 /// Decides what to do.
@@ -214,19 +239,27 @@ fn without_dust(setpoint_c: f64) -> f64 {
 pub fn decide(situation: &Situation) -> Decision {
     let policy = &situation.policy;
     let current = situation.current_setpoint_c;
-    let estimate =
-        if policy.full_compensation { situation.reading } else { situation.estimate };
+    let estimate = if policy.full_compensation {
+        situation.reading
+    } else {
+        situation.estimate
+    };
     let u = estimate.standard_uncertainty_c;
     let error = current + estimate.offset_c - situation.target_c;
-    let rounded =
-        rounded_setpoint_c(situation.target_c - estimate.offset_c, current, &situation.limits);
+    let rounded = rounded_setpoint_c(
+        situation.target_c - estimate.offset_c,
+        current,
+        &situation.limits,
+    );
     let guard_band = policy.guard_factor * u;
     let view = View {
         error,
         u,
         rounded,
         conformance: conformance_probability(error, u, policy.tolerance_c),
-        band: policy.action_band_c.max(situation.limits.setpoint_step_c / 2.0),
+        band: policy
+            .action_band_c
+            .max(situation.limits.setpoint_step_c / 2.0),
         changes: (rounded.setpoint_c - current).abs() > 1e-9,
         offset: estimate.offset_c,
     };
@@ -247,7 +280,11 @@ pub fn decide(situation: &Situation) -> Decision {
     } else {
         Advice::Leave
     };
-    let advised = if advice == Advice::Adjust { rounded.setpoint_c } else { current };
+    let advised = if advice == Advice::Adjust {
+        rounded.setpoint_c
+    } else {
+        current
+    };
     let mut reasons = doubts;
     reasons.extend(beyond);
     if reasons.is_empty() || adjusting {
@@ -255,7 +292,7 @@ pub fn decide(situation: &Situation) -> Decision {
     }
     if advised.max(provisional.unwrap_or(advised)) > current {
         reasons.push(Reason {
-            code: "CAUTION_RAISING",
+            code: Cow::Borrowed("CAUTION_RAISING"),
             text: "Before raising a setpoint, check that it stays below the lowest maximum of \
                    furnace, heating elements, tray and material; their makers' instructions \
                    override this advice."
@@ -297,7 +334,7 @@ fn doubts(situation: &Situation, view: &View) -> Vec<Reason> {
         && !situation.confirmed
     {
         reasons.push(Reason {
-            code: "DISAGREES_WITH_HISTORY",
+            code: Cow::Borrowed("DISAGREES_WITH_HISTORY"),
             text: format!(
                 "The reading lies {:.1} standard deviations from what this furnace's history leads \
                  to expect. Check the ring, the gauge and the furnace's name, then fire a second \
@@ -308,11 +345,15 @@ fn doubts(situation: &Situation, view: &View) -> Vec<Reason> {
     }
     // What is already known may decide even when this reading alone cannot.
     let reading_u = situation.reading.standard_uncertainty_c;
-    let known = if reading_u > 0.0 { (view.u / reading_u).min(1.0) } else { 1.0 };
+    let known = if reading_u > 0.0 {
+        (view.u / reading_u).min(1.0)
+    } else {
+        1.0
+    };
     let expanded = situation.reading_expanded_c * known;
     if expanded.is_nan() || view.error.is_nan() || expanded > tolerance {
         reasons.push(Reason {
-            code: "MEASUREMENT_CANNOT_DECIDE",
+            code: Cow::Borrowed("MEASUREMENT_CANNOT_DECIDE"),
             text: format!(
                 "The uncertainty of ±{expanded:.1} °C is larger than the tolerance of \
                  ±{tolerance:.1} °C, so this measurement cannot decide. Improve the largest line \
@@ -321,11 +362,14 @@ fn doubts(situation: &Situation, view: &View) -> Vec<Reason> {
         });
     }
     let wanted = situation.target_c - view.offset;
-    let step = if view.rounded.limited { wanted } else { view.rounded.setpoint_c }
-        - situation.current_setpoint_c;
+    let step = if view.rounded.limited {
+        wanted
+    } else {
+        view.rounded.setpoint_c
+    } - situation.current_setpoint_c;
     if step.abs() > situation.limits.largest_step_c && !situation.confirmed {
         reasons.push(Reason {
-            code: "STEP_TOO_LARGE",
+            code: Cow::Borrowed("STEP_TOO_LARGE"),
             text: format!(
                 "The setpoint would move by {step:+.1} °C, more than {:.0} °C at once. Fire a \
                  second ring before the step is made.",
@@ -344,7 +388,7 @@ fn beyond_a_setpoint(situation: &Situation, view: &View) -> Vec<Reason> {
         view.error.abs() > view.band || view.conformance < situation.policy.conformance_wanted;
     if view.rounded.limited && wanting {
         reasons.push(Reason {
-            code: "SETPOINT_OUT_OF_LIMITS",
+            code: Cow::Borrowed("SETPOINT_OUT_OF_LIMITS"),
             text: format!(
                 "A setpoint of {:.1} °C would be needed; furnace and programme allow {} to {} °C. \
                  Have the furnace serviced by qualified persons, or have the programme's limits \
@@ -357,7 +401,7 @@ fn beyond_a_setpoint(situation: &Situation, view: &View) -> Vec<Reason> {
     }
     if situation.confirmed && view.offset.abs() > LARGEST_OFFSET_C {
         reasons.push(Reason {
-            code: "OFFSET_TOO_LARGE",
+            code: Cow::Borrowed("OFFSET_TOO_LARGE"),
             text: format!(
                 "Two firings agree on an offset of {:+.0} °C, more than {LARGEST_OFFSET_C:.0} °C. \
                  Have thermocouple, heating elements and controller checked by qualified persons.",
@@ -367,7 +411,7 @@ fn beyond_a_setpoint(situation: &Situation, view: &View) -> Vec<Reason> {
     }
     if situation.drift_c_per_week.abs() > FASTEST_DRIFT_C_PER_WEEK {
         reasons.push(Reason {
-            code: "DRIFT_TOO_FAST",
+            code: Cow::Borrowed("DRIFT_TOO_FAST"),
             text: format!(
                 "The furnace drifts by {:+.1} °C a week, faster than a setpoint can follow \
                  ({FASTEST_DRIFT_C_PER_WEEK:.0} °C). Have it serviced by qualified persons.",
@@ -379,7 +423,7 @@ fn beyond_a_setpoint(situation: &Situation, view: &View) -> Vec<Reason> {
         && spread > tolerance
     {
         reasons.push(Reason {
-            code: "POSITIONS_DIFFER",
+            code: Cow::Borrowed("POSITIONS_DIFFER"),
             text: format!(
                 "The chamber's positions differ by {spread:.1} °C, more than the tolerance of \
                  {tolerance:.1} °C; no setpoint suits them all. Have heating elements and insulation \
@@ -397,12 +441,22 @@ fn grounds_for_adjusting(situation: &Situation, view: &View) -> (bool, Reason) {
     let error = view.error;
     let current = situation.current_setpoint_c;
     if policy.full_compensation {
-        let code = if view.changes { "PLAIN_COMPENSATION" } else { "NO_FINER_STEP" };
+        let code = if view.changes {
+            "PLAIN_COMPENSATION"
+        } else {
+            "NO_FINER_STEP"
+        };
         let text = format!(
             "The network's procedure compensates every reading in full; this one is {error:+.1} °C \
              from the target."
         );
-        return (view.changes, Reason { code, text });
+        return (
+            view.changes,
+            Reason {
+                code: Cow::Borrowed(code),
+                text,
+            },
+        );
     }
     if error.abs() > view.band {
         if !view.changes {
@@ -410,19 +464,34 @@ fn grounds_for_adjusting(situation: &Situation, view: &View) -> (bool, Reason) {
                 "The estimated error is {error:+.1} °C, and no setpoint that may be entered brings \
                  it nearer to zero than {current} °C."
             );
-            return (false, Reason { code: "NO_FINER_STEP", text });
+            return (
+                false,
+                Reason {
+                    code: Cow::Borrowed("NO_FINER_STEP"),
+                    text,
+                },
+            );
         }
         let text = format!(
             "The estimated error is {error:+.1} °C ± {expanded:.1} °C, outside the action band of \
              ±{:.1} °C. Enter {} °C and confirm what the panel then shows.",
             view.band, view.rounded.setpoint_c
         );
-        return (true, Reason { code: "OUTSIDE_ACTION_BAND", text });
+        return (
+            true,
+            Reason {
+                code: Cow::Borrowed("OUTSIDE_ACTION_BAND"),
+                text,
+            },
+        );
     }
     if view.conformance < policy.conformance_wanted {
         let percent = view.conformance * 100.0;
         let next = if view.changes {
-            format!("Enter {} °C and confirm what the panel then shows.", view.rounded.setpoint_c)
+            format!(
+                "Enter {} °C and confirm what the panel then shows.",
+                view.rounded.setpoint_c
+            )
         } else {
             "No other setpoint is better; a more certain measurement is needed.".to_owned()
         };
@@ -432,14 +501,26 @@ fn grounds_for_adjusting(situation: &Situation, view: &View) -> (bool, Reason) {
             policy.tolerance_c,
             policy.conformance_wanted * 100.0
         );
-        return (view.changes, Reason { code: "CONFORMANCE_NOT_SHOWN", text });
+        return (
+            view.changes,
+            Reason {
+                code: Cow::Borrowed("CONFORMANCE_NOT_SHOWN"),
+                text,
+            },
+        );
     }
     let text = format!(
         "The estimated error is {error:+.1} °C ± {expanded:.1} °C, within the action band of \
          ±{:.1} °C. A change now would follow noise: leave the setpoint at {current} °C.",
         view.band
     );
-    (false, Reason { code: "WITHIN_NOISE", text })
+    (
+        false,
+        Reason {
+            code: Cow::Borrowed("WITHIN_NOISE"),
+            text,
+        },
+    )
 }
 
 #[cfg(test)]

@@ -5,12 +5,14 @@ mod bounds;
 mod ring_lines;
 mod thermocouple_lines;
 
+use std::borrow::Cow;
+
 use crate::METHOD_VERSION;
 use crate::budget::{Budget, LineInput, Source, budget};
 use crate::decision::{Decision, Limits, Policy, Reason, Situation, decide};
 use crate::gauge::Gauge;
 use crate::hold::HoldCorrection;
-use crate::offset::{Estimate, Noise, OffsetState};
+use crate::offset::{Estimate, Noise, Observed, OffsetState, Weight, followed};
 use crate::programme::Cycle;
 use crate::ring_table::{OutOfTable, RingTable};
 use crate::rings::{Ring, RingSummary};
@@ -122,7 +124,7 @@ pub struct Evaluation {
     /// What people should know besides.
     pub notices: Vec<Reason>,
     /// Version of the mathematics.
-    pub method_version: &'static str,
+    pub method_version: Cow<'static, str>,
 }
 
 /// Why a reading cannot be evaluated.
@@ -288,7 +290,7 @@ pub fn evaluate(
         state,
         innovation_z,
         notices,
-        method_version: METHOD_VERSION,
+        method_version: Cow::Borrowed(METHOD_VERSION),
     })
 }
 
@@ -304,45 +306,35 @@ fn tracked(
     setting: &Setting,
     notices: &mut Vec<Reason>,
 ) -> Tracked {
-    let noise = &setting.noise;
-    let setpoint = setting.setpoint_c;
-    let own_variance = budget.independent_c * budget.independent_c;
-    let Some(prior) = setting.prior else {
-        let state =
-            OffsetState::start(setpoint, observed_offset_c, own_variance, budget.shared_c, noise);
-        return Tracked { state, innovation_z: None };
+    let observed = Observed {
+        setpoint_c: setting.setpoint_c,
+        offset_c: observed_offset_c,
+        independent_c: budget.independent_c,
+        shared_c: budget.shared_c,
     };
-    // Another gauge or batch than before makes another error than before: between the two readings
-    // that difference is noise, though neither reading alone is noisier.
-    let variance = own_variance + noise.changed_bias_c * noise.changed_bias_c;
-    let update = prior.updated(setpoint, observed_offset_c, variance, budget.shared_c);
-    if !update.deweighted {
-        return Tracked { state: update.state, innovation_z: Some(update.innovation_z) };
-    }
-    let z = update.innovation_z;
-    if setting.confirmed {
-        let event_variance = noise.event_sd_c * noise.event_sd_c;
-        let widened = prior.predicted(0.0, event_variance, 0.0, noise);
-        let followed =
-            widened.updated_in_full(setpoint, observed_offset_c, variance, budget.shared_c);
-        notices.push(Reason {
-            code: "STEP_CONFIRMED",
+    let followed = followed(setting.prior, &observed, setting.confirmed, &setting.noise);
+    match followed.weight {
+        Weight::Full => {}
+        Weight::Reduced => notices.push(Reason {
+            code: Cow::Borrowed("COUNTED_AT_REDUCED_WEIGHT"),
+            text: format!(
+                "The reading lies {:.1} standard deviations from what history leads to expect and was \
+                 counted at reduced weight; a second firing decides.",
+                followed.innovation_z.unwrap_or_default().abs()
+            ),
+        }),
+        Weight::StepConfirmed => notices.push(Reason {
+            code: Cow::Borrowed("STEP_CONFIRMED"),
             text: format!(
                 "Two firings agree on {observed_offset_c:+.1} °C, which history did not lead to \
                  expect; the furnace is taken to have changed. Note what was done to it."
             ),
-        });
-        return Tracked { state: followed.state, innovation_z: Some(z) };
+        }),
     }
-    notices.push(Reason {
-        code: "COUNTED_AT_REDUCED_WEIGHT",
-        text: format!(
-            "The reading lies {:.1} standard deviations from what history leads to expect and was \
-             counted at reduced weight; a second firing decides.",
-            z.abs()
-        ),
-    });
-    Tracked { state: update.state, innovation_z: Some(z) }
+    Tracked {
+        state: followed.state,
+        innovation_z: followed.innovation_z,
+    }
 }
 
 #[cfg(test)]

@@ -15,8 +15,8 @@ pub mod hold;
 pub mod offset;
 pub mod plausibility;
 pub mod programme;
-pub mod rings;
 pub mod ring_table;
+pub mod rings;
 pub mod thermal_work;
 pub mod thermocouple;
 

@@ -106,7 +106,10 @@ impl OffsetState {
             level_c: observed_offset_c,
             coefficient_c_per_100c: 0.0,
             variance: [
-                [independent_variance_c2 + x * x * coefficient_variance, covariance],
+                [
+                    independent_variance_c2 + x * x * coefficient_variance,
+                    covariance,
+                ],
                 [covariance, coefficient_variance],
             ],
             shared_c,
@@ -164,7 +167,12 @@ impl OffsetState {
             update.deweighted = true;
             return update;
         }
-        self.updated_in_full(setpoint_c, observed_offset_c, independent_variance_c2, shared_c)
+        self.updated_in_full(
+            setpoint_c,
+            observed_offset_c,
+            independent_variance_c2,
+            shared_c,
+        )
     }
 
     /// Takes in one reading at its full weight, however far it lies: for a step that a second firing
@@ -187,7 +195,12 @@ impl OffsetState {
         state.highest_setpoint_c = self.highest_setpoint_c.max(setpoint_c);
         if variance.is_nan() || variance <= 0.0 {
             // Both sides claim to be exact: nothing can be weighed.
-            return Update { state, innovation_z: 0.0, gain: 0.0, deweighted: false };
+            return Update {
+                state,
+                innovation_z: 0.0,
+                gain: 0.0,
+                deweighted: false,
+            };
         }
         let (level_cover, coefficient_cover) = (p00 + p01 * x, p01 + p11 * x);
         let level_gain = level_cover / variance;
@@ -198,11 +211,19 @@ impl OffsetState {
         let off_diagonal = p01 - level_gain * coefficient_cover;
         state.variance = [
             [(p00 - level_gain * level_cover).max(0.0), off_diagonal],
-            [off_diagonal, (p11 - coefficient_gain * coefficient_cover).max(0.0)],
+            [
+                off_diagonal,
+                (p11 - coefficient_gain * coefficient_cover).max(0.0),
+            ],
         ];
         let gain = expected_variance / variance;
         state.shared_c = (1.0 - gain) * self.shared_c + gain * shared_c;
-        Update { state, innovation_z: standardised(innovation, variance), gain, deweighted: false }
+        Update {
+            state,
+            innovation_z: standardised(innovation, variance),
+            gain,
+            deweighted: false,
+        }
     }
 
     /// Gives the offset at a temperature, with the uncertainty of independent errors and of shared
@@ -228,7 +249,97 @@ fn spans(temperature_c: f64) -> f64 {
 }
 
 fn standardised(innovation: f64, variance: f64) -> f64 {
-    if variance > 0.0 { innovation / variance.sqrt() } else { 0.0 }
+    if variance > 0.0 {
+        innovation / variance.sqrt()
+    } else {
+        0.0
+    }
+}
+
+/// One reading as the tracking sees it.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Observed {
+    /// Setpoint of the firing, °C.
+    pub setpoint_c: f64,
+    /// Ring temperature minus setpoint, °C.
+    pub offset_c: f64,
+    /// Standard uncertainty of what the next reading does not repeat, °C.
+    pub independent_c: f64,
+    /// Standard uncertainty of the biases that the next reading repeats, °C.
+    pub shared_c: f64,
+}
+
+/// How a reading was counted.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Weight {
+    /// At its full weight.
+    Full,
+    /// At reduced weight: it lies far from what was expected, and nothing confirms it.
+    Reduced,
+    /// At its full weight against a widened history: the reading before agrees that the furnace changed.
+    StepConfirmed,
+}
+
+/// What is known after a reading.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Followed {
+    /// The state.
+    pub state: OffsetState,
+    /// Distance from what was expected, in standard deviations; none at the first reading.
+    pub innovation_z: Option<f64>,
+    /// How the reading was counted.
+    pub weight: Weight,
+}
+
+/// Takes a reading into account: starts from it when nothing was known, bounds its pull when it lies far
+/// off, and follows it when the reading before confirms the step. Evaluations and replays both go
+/// through here, so that a replay gives the same bits.
+pub fn followed(
+    prior: Option<OffsetState>,
+    observed: &Observed,
+    confirmed: bool,
+    noise: &Noise,
+) -> Followed {
+    let own_variance = observed.independent_c * observed.independent_c;
+    let (setpoint_c, offset_c, shared_c) =
+        (observed.setpoint_c, observed.offset_c, observed.shared_c);
+    let Some(prior) = prior else {
+        let state = OffsetState::start(setpoint_c, offset_c, own_variance, shared_c, noise);
+        return Followed {
+            state,
+            innovation_z: None,
+            weight: Weight::Full,
+        };
+    };
+    // Another gauge or batch than before makes another error than before: between the two readings
+    // that difference is noise, though neither reading alone is noisier.
+    let variance = own_variance + noise.changed_bias_c * noise.changed_bias_c;
+    let update = prior.updated(setpoint_c, offset_c, variance, shared_c);
+    let innovation_z = Some(update.innovation_z);
+    if !update.deweighted {
+        return Followed {
+            state: update.state,
+            innovation_z,
+            weight: Weight::Full,
+        };
+    }
+    if !confirmed {
+        return Followed {
+            state: update.state,
+            innovation_z,
+            weight: Weight::Reduced,
+        };
+    }
+    let event_variance = noise.event_sd_c * noise.event_sd_c;
+    let widened = prior.predicted(0.0, event_variance, 0.0, noise);
+    let state = widened
+        .updated_in_full(setpoint_c, offset_c, variance, shared_c)
+        .state;
+    Followed {
+        state,
+        innovation_z,
+        weight: Weight::StepConfirmed,
+    }
 }
 
 #[cfg(test)]
@@ -249,7 +360,10 @@ mod tests {
         OffsetState {
             level_c,
             coefficient_c_per_100c: 0.0,
-            variance: [[standard_deviation_c * standard_deviation_c, 0.0], [0.0, 0.0]],
+            variance: [
+                [standard_deviation_c * standard_deviation_c, 0.0],
+                [0.0, 0.0],
+            ],
             shared_c: 0.0,
             readings: 1,
             lowest_setpoint_c: REFERENCE_TEMPERATURE_C,
@@ -272,8 +386,10 @@ mod tests {
         let residual = 0.003_497_563_964;
         let mut state: Option<OffsetState> = None;
         for row in include_str!("../vectors/gum_h3.csv").lines().skip(1) {
-            let fields: Vec<f64> =
-                row.split(',').map(|f| f.parse().expect("a number")).collect();
+            let fields: Vec<f64> = row
+                .split(',')
+                .map(|f| f.parse().expect("a number"))
+                .collect();
             let (t, b) = (as_setpoint(fields[1]), fields[2]);
             state = Some(match state {
                 None => OffsetState::start(t, b, residual * residual, 0.0, &still(100.0)),
@@ -311,12 +427,17 @@ mod tests {
     #[test]
     fn the_nile_levels_of_durbin_and_koopman_are_reproduced() {
         // Durbin & Koopman 2012, chapter 2: annual flow of the Nile, variances 15099 and 1469.1.
-        let noise = Noise { wander_c2_per_week: 1469.1, ..still(0.0) };
+        let noise = Noise {
+            wander_c2_per_week: 1469.1,
+            ..still(0.0)
+        };
         let mut state: Option<OffsetState> = None;
         let mut gain = 0.0;
         for row in include_str!("../vectors/nile.csv").lines().skip(1) {
-            let fields: Vec<f64> =
-                row.split(',').map(|f| f.parse().expect("a number")).collect();
+            let fields: Vec<f64> = row
+                .split(',')
+                .map(|f| f.parse().expect("a number"))
+                .collect();
             let flow = fields[1];
             state = Some(match state {
                 None => OffsetState::start(1500.0, flow, 15_099.0, 0.0, &noise),
@@ -396,7 +517,10 @@ mod tests {
 
     #[test]
     fn time_and_events_widen_and_a_known_shift_moves_the_level() {
-        let noise = Noise { drift_c_per_week: 0.5, ..Noise::default() };
+        let noise = Noise {
+            drift_c_per_week: 0.5,
+            ..Noise::default()
+        };
         let later = level(3.0, 2.0).predicted(10.0, 64.0, -7.0, &noise);
         assert!((later.level_c - 1.0).abs() < 1e-12);
         assert!((later.variance[0][0] - (4.0 + 4.0 + 64.0)).abs() < 1e-12);

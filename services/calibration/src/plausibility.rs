@@ -228,7 +228,13 @@ fn outside_but_agreeing(context: &Context) -> bool {
 
 /// A question without a suggested value.
 fn question(code: QuestionCode, field: String, text: String) -> Question {
-    Question { code, field, text, suggestion: None, suggestion_unit: "" }
+    Question {
+        code,
+        field,
+        text,
+        suggestion: None,
+        suggestion_unit: "",
+    }
 }
 
 /// The setpoint in °C, asking when it seems to be in °F.
@@ -261,9 +267,10 @@ fn expected(context: &Context, setpoint_c: f64) -> Expected {
                 context.measurement_uncertainty_c,
             ),
         },
-        None => {
-            Expected { temperature_c: setpoint_c, standard_deviation_c: UNKNOWN_OFFSET_C }
-        }
+        None => Expected {
+            temperature_c: setpoint_c,
+            standard_deviation_c: UNKNOWN_OFFSET_C,
+        },
     }
 }
 
@@ -274,7 +281,9 @@ fn together(one_c: f64, other_c: f64) -> f64 {
 
 /// What the stated batch gives for a diameter as the gauge showed it, °C.
 fn temperature_c(context: &Context, table: &RingTable, shown_mm: f64) -> Option<f64> {
-    let table_c = table.temperature_at(shown_mm - context.gauge_bias_mm).ok()?;
+    let table_c = table
+        .temperature_at(shown_mm - context.gauge_bias_mm)
+        .ok()?;
     Some(table_c + context.hold_correction_c)
 }
 
@@ -284,14 +293,24 @@ fn mean_temperature_c(context: &Context, table: &RingTable) -> Option<f64> {
     for ring in context.rings {
         sum += temperature_c(context, table, ring.mean_mm()?)?;
     }
-    if context.rings.is_empty() { None } else { Some(sum / crate::rings::count(context.rings.len())) }
+    if context.rings.is_empty() {
+        None
+    } else {
+        Some(sum / crate::rings::count(context.rings.len()))
+    }
 }
 
 /// A diameter as people write it, with at least two decimals.
 fn written(diameter_mm: f64) -> String {
     let shortest = diameter_mm.to_string();
-    let decimals = shortest.split_once('.').map_or(0, |(_, decimals)| decimals.len());
-    if decimals < 2 { format!("{diameter_mm:.2}") } else { shortest }
+    let decimals = shortest
+        .split_once('.')
+        .map_or(0, |(_, decimals)| decimals.len());
+    if decimals < 2 {
+        format!("{diameter_mm:.2}")
+    } else {
+        shortest
+    }
 }
 
 fn ask_about_spread(index: usize, ring: &Ring, questions: &mut Vec<Question>) {
@@ -356,14 +375,26 @@ fn odd_one_out(diameters_mm: &[f64]) -> Option<usize> {
 }
 
 fn ask_about_ring(context: &Context, questions: &mut Vec<Question>) {
-    let soon = context.hours_since_firing.is_some_and(|hours| hours < COLD_AFTER_HOURS);
-    let warm = context.ring_temperature_c.is_some_and(|ring_c| ring_c > COLD_BELOW_C);
+    let soon = context
+        .hours_since_firing
+        .is_some_and(|hours| hours < COLD_AFTER_HOURS);
+    let warm = context
+        .ring_temperature_c
+        .is_some_and(|ring_c| ring_c > COLD_BELOW_C);
     if soon || warm {
         let text = "Was the ring still warm? A warm ring measures larger and reads too cold. Let it \
                     reach room temperature and measure again. A ring looks cold while it still \
                     burns: use tongs and gloves, and follow the furnace maker's instructions.";
-        let field = if soon { "hours_since_firing" } else { "ring_temperature_c" };
-        questions.push(question(QuestionCode::HotRing, field.to_owned(), text.to_owned()));
+        let field = if soon {
+            "hours_since_firing"
+        } else {
+            "ring_temperature_c"
+        };
+        questions.push(question(
+            QuestionCode::HotRing,
+            field.to_owned(),
+            text.to_owned(),
+        ));
     }
     if let Some(earlier) = &context.same_ring_seen {
         let text = format!(
@@ -377,7 +408,11 @@ fn ask_about_ring(context: &Context, questions: &mut Vec<Question>) {
             "Is this the firing already reported by {earlier}: a replicate, a duplicate, or a \
              different firing?"
         );
-        questions.push(question(QuestionCode::SameFiring, "firing".to_owned(), text));
+        questions.push(question(
+            QuestionCode::SameFiring,
+            "firing".to_owned(),
+            text,
+        ));
     }
     if let Some(hours) = context.hours_since_firing
         && hours > LATE_AFTER_HOURS
@@ -392,7 +427,11 @@ fn ask_about_ring(context: &Context, questions: &mut Vec<Question>) {
             "The ring was measured {days:.0} days after its firing. Is it certain that it is the \
              ring of that firing?{consequence}"
         );
-        questions.push(question(QuestionCode::LateReport, "fired_at".to_owned(), text));
+        questions.push(question(
+            QuestionCode::LateReport,
+            "fired_at".to_owned(),
+            text,
+        ));
     }
     if context.exact_repeats >= TOO_MANY_REPEATS {
         let text = format!(
@@ -412,7 +451,9 @@ fn ask_about_zero(context: &Context, questions: &mut Vec<Question>) {
             let corrected = mean.map(|mean| ((mean - zero) * 1e6).round() / 1e6);
             let offer = match (mean, corrected) {
                 (Some(mean), Some(corrected)) => {
-                    format!(" Taken off, the first ring's mean of {mean:.3} mm is {corrected:.3} mm.")
+                    format!(
+                        " Taken off, the first ring's mean of {mean:.3} mm is {corrected:.3} mm."
+                    )
                 }
                 _ => String::new(),
             };
@@ -430,7 +471,11 @@ fn ask_about_zero(context: &Context, questions: &mut Vec<Question>) {
         None if !context.zero_recorded => {
             let text = "What did the gauge show when closed? Wipe its faces, close it, and note the \
                         figure.";
-            questions.push(question(QuestionCode::GaugeNotZeroed, field, text.to_owned()));
+            questions.push(question(
+                QuestionCode::GaugeNotZeroed,
+                field,
+                text.to_owned(),
+            ));
         }
         _ => {}
     }
@@ -450,7 +495,11 @@ fn ask_about_history(context: &Context, expected: Expected, questions: &mut Vec<
              furnace?",
             expected.temperature_c
         );
-        questions.push(question(QuestionCode::FarFromHistory, "rings".to_owned(), text));
+        questions.push(question(
+            QuestionCode::FarFromHistory,
+            "rings".to_owned(),
+            text,
+        ));
     }
 }
 

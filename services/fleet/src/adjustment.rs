@@ -42,7 +42,13 @@ pub struct AdjustmentDetails {
 
 impl AdjustmentDetails {
     /// Checks what can be checked without records; `path` is the request field.
-    pub fn check(&self, path: &str, parent: &crate::key::FurnaceKey, now: Timestamp, violations: &mut Violations) {
+    pub fn check(
+        &self,
+        path: &str,
+        parent: &crate::key::FurnaceKey,
+        now: Timestamp,
+        violations: &mut Violations,
+    ) {
         match &self.programme {
             None => violations.add(
                 format!("{path}.programme"),
@@ -52,7 +58,11 @@ impl AdjustmentDetails {
             Some(programme) if &programme.furnace != parent => violations.add(
                 format!("{path}.programme"),
                 "PROGRAMME_OF_ANOTHER_FURNACE",
-                format!("belongs to {}, not to {}", programme.furnace.name(), parent.name()),
+                format!(
+                    "belongs to {}, not to {}",
+                    programme.furnace.name(),
+                    parent.name()
+                ),
             ),
             Some(_) => {}
         }
@@ -62,13 +72,33 @@ impl AdjustmentDetails {
             violations.add(
                 format!("{path}.reading"),
                 "READING_OF_ANOTHER_FURNACE",
-                format!("belongs to {}, not to {}", reading.furnace.name(), parent.name()),
+                format!(
+                    "belongs to {}, not to {}",
+                    reading.furnace.name(),
+                    parent.name()
+                ),
             );
         }
-        violations.number(&format!("{path}.setpoint_c"), self.setpoint_c, 900.0, 1800.0, "°C");
-        past(&format!("{path}.adjust_time"), self.adjusted_at, now, violations);
+        violations.number(
+            &format!("{path}.setpoint_c"),
+            self.setpoint_c,
+            900.0,
+            1800.0,
+            "°C",
+        );
+        past(
+            &format!("{path}.adjust_time"),
+            self.adjusted_at,
+            now,
+            violations,
+        );
         violations.text(&format!("{path}.performed_by"), &self.performed_by, 0, 40);
-        violations.text(&format!("{path}.override_reason"), &self.override_reason, 0, 500);
+        violations.text(
+            &format!("{path}.override_reason"),
+            &self.override_reason,
+            0,
+            500,
+        );
     }
 }
 
@@ -122,7 +152,10 @@ pub fn confirm(
         violations.add(
             format!("{path}.adjust_time"),
             "BEFORE_LAST_ADJUSTMENT",
-            format!("lies before the adjustment confirmed at {}; check date and time", last.changed_at),
+            format!(
+                "lies before the adjustment confirmed at {}; check date and time",
+                last.changed_at
+            ),
         );
     }
     let changed = crate::programme::ProgrammeDetails {

@@ -44,14 +44,26 @@ impl Caller {
             Some(operator) if !operator.is_empty() => format!("local:{operator}"),
             _ => "local".to_owned(),
         };
-        let rights =
-            BTreeSet::from([Right::Read, Right::Record, Right::Configure, Right::KeepBatches]);
-        Self { actor, rights, reach: Reach::Network }
+        let rights = BTreeSet::from([
+            Right::Read,
+            Right::Record,
+            Right::Configure,
+            Right::KeepBatches,
+        ]);
+        Self {
+            actor,
+            rights,
+            reach: Reach::Network,
+        }
     }
 
     /// A caller who sees only some sites.
     pub fn of_sites(actor: String, rights: BTreeSet<Right>, sites: BTreeSet<SiteId>) -> Self {
-        Self { actor, rights, reach: Reach::Sites(sites) }
+        Self {
+            actor,
+            rights,
+            reach: Reach::Sites(sites),
+        }
     }
 
     /// Access to one site's records.
@@ -61,7 +73,10 @@ impl Caller {
             Reach::Sites(sites) => sites.contains(site),
         };
         if within && self.rights.contains(&right) {
-            Ok(Scope { actor: self.actor.clone(), reach: Within::Site(site.clone()) })
+            Ok(Scope {
+                actor: self.actor.clone(),
+                reach: Within::Site(site.clone()),
+            })
         } else {
             Err(Denied)
         }
@@ -76,7 +91,10 @@ impl Caller {
             Reach::Network => Within::Network,
             Reach::Sites(sites) => Within::Sites(sites.clone()),
         };
-        Ok(Scope { actor: self.actor.clone(), reach })
+        Ok(Scope {
+            actor: self.actor.clone(),
+            reach,
+        })
     }
 }
 
@@ -97,7 +115,10 @@ enum Within {
 impl Scope {
     /// Access for the server's own work, named for the audit chain.
     pub fn for_work(name: &str) -> Self {
-        Self { actor: format!("work:{name}"), reach: Within::Network }
+        Self {
+            actor: format!("work:{name}"),
+            reach: Within::Network,
+        }
     }
 
     /// Who acts, for the audit chain.

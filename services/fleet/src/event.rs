@@ -80,9 +80,18 @@ impl EventDetails {
     /// Checks every field; `path` is the request field that holds the event.
     pub fn check(&self, path: &str, now: Timestamp, violations: &mut Violations) {
         if self.kind.is_none() {
-            violations.add(format!("{path}.kind"), "REQUIRED", "is missing; say what happened");
+            violations.add(
+                format!("{path}.kind"),
+                "REQUIRED",
+                "is missing; say what happened",
+            );
         }
-        past(&format!("{path}.event_time"), self.happened_at, now, violations);
+        past(
+            &format!("{path}.event_time"),
+            self.happened_at,
+            now,
+            violations,
+        );
         match (self.kind, self.offset_shift_c) {
             (Some(EventKind::ControllerOffsetChanged), None) => violations.add(
                 format!("{path}.offset_shift_c"),
@@ -90,7 +99,13 @@ impl EventDetails {
                 "is missing; send by how many °C hotter the furnace now runs for the same setpoint",
             ),
             (Some(EventKind::ControllerOffsetChanged), Some(shift)) => {
-                violations.number(&format!("{path}.offset_shift_c"), shift, -200.0, 200.0, "°C");
+                violations.number(
+                    &format!("{path}.offset_shift_c"),
+                    shift,
+                    -200.0,
+                    200.0,
+                    "°C",
+                );
             }
             (_, Some(_)) => violations.add(
                 format!("{path}.offset_shift_c"),
@@ -110,7 +125,11 @@ pub const CLOCK_SKEW_MIN: i64 = 10;
 /// Checks that a moment is given, not in the future and not before records can have begun.
 pub fn past(field: &str, moment: Option<Timestamp>, now: Timestamp, violations: &mut Violations) {
     let Some(moment) = moment else {
-        violations.add(field, "REQUIRED", "is missing; send the moment with its zone");
+        violations.add(
+            field,
+            "REQUIRED",
+            "is missing; send the moment with its zone",
+        );
         return;
     };
     let ahead = moment.duration_since(now);
@@ -123,6 +142,10 @@ pub fn past(field: &str, moment: Option<Timestamp>, now: Timestamp, violations: 
     }
     // 2000-01-01: no record of this trade's checks is older than the machines that keep them.
     if moment.as_second() < 946_684_800 {
-        violations.add(field, "TOO_LONG_AGO", format!("{moment} is before 2000; check the date"));
+        violations.add(
+            field,
+            "TOO_LONG_AGO",
+            format!("{moment} is before 2000; check the date"),
+        );
     }
 }

@@ -94,11 +94,27 @@ impl FurnaceDetails {
             1800.0,
             "°C",
         );
-        violations.number(&format!("{path}.setpoint_step_c"), self.setpoint_step_c, 0.1, 25.0, "°C");
+        violations.number(
+            &format!("{path}.setpoint_step_c"),
+            self.setpoint_step_c,
+            0.1,
+            25.0,
+            "°C",
+        );
         if let Some(tolerance) = self.tolerance_c {
             violations.number(&format!("{path}.tolerance_c"), tolerance, 2.0, 50.0, "°C");
         }
-        violations.text(&format!("{path}.reference_position"), &self.reference_position, 0, 40);
-        violations.text(&format!("{path}.serial_number"), &self.serial_number, 0, 120);
+        violations.text(
+            &format!("{path}.reference_position"),
+            &self.reference_position,
+            0,
+            40,
+        );
+        violations.text(
+            &format!("{path}.serial_number"),
+            &self.serial_number,
+            0,
+            120,
+        );
     }
 }

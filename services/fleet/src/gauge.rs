@@ -106,7 +106,13 @@ impl GaugeDetails {
                 "is missing; say whether it is a caliper or a micrometer",
             );
         }
-        violations.number(&format!("{path}.resolution_mm"), self.resolution_mm, 0.0001, 0.1, "mm");
+        violations.number(
+            &format!("{path}.resolution_mm"),
+            self.resolution_mm,
+            0.0001,
+            0.1,
+            "mm",
+        );
         violations.number(
             &format!("{path}.maximum_permissible_error_mm"),
             self.maximum_permissible_error_mm,
@@ -121,13 +127,19 @@ impl GaugeDetails {
                 format!("{} days is outside 1 to 1100", self.check_interval_days),
             );
         }
-        violations.text(&format!("{path}.serial_number"), &self.serial_number, 0, 120);
+        violations.text(
+            &format!("{path}.serial_number"),
+            &self.serial_number,
+            0,
+            120,
+        );
     }
 
     /// Day on which a check goes out of date, in the site's zone.
     pub fn check_due_on(&self, checked_at: Timestamp, zone: &TimeZone) -> Date {
         let day = checked_at.to_zoned_datetime(zone.clone()).date();
-        day.checked_add(Span::new().days(self.check_interval_days)).unwrap_or(Date::MAX)
+        day.checked_add(Span::new().days(self.check_interval_days))
+            .unwrap_or(Date::MAX)
     }
 
     /// The gauge's part in the uncertainty of a diameter measured on `measured_on`, local date.
@@ -158,7 +170,13 @@ impl GaugeDetails {
 impl CheckDetails {
     /// Checks every field; `path` is the request field that holds the check.
     pub fn check(&self, path: &str, now: Timestamp, violations: &mut Violations) {
-        violations.number(&format!("{path}.nominal_mm"), self.nominal_mm, 1.0, 150.0, "mm");
+        violations.number(
+            &format!("{path}.nominal_mm"),
+            self.nominal_mm,
+            1.0,
+            150.0,
+            "mm",
+        );
         if self.measured_mm.is_empty() || self.measured_mm.len() > MAX_CHECK_VALUES {
             violations.add(
                 format!("{path}.measured_mm"),
@@ -192,7 +210,12 @@ impl CheckDetails {
             0.05,
             "mm",
         );
-        crate::event::past(&format!("{path}.check_time"), self.checked_at, now, violations);
+        crate::event::past(
+            &format!("{path}.check_time"),
+            self.checked_at,
+            now,
+            violations,
+        );
         violations.text(&format!("{path}.performed_by"), &self.performed_by, 0, 40);
         violations.text(&format!("{path}.note"), &self.note, 0, 500);
     }
@@ -213,7 +236,11 @@ impl CheckDetails {
         }
         // A single value, or values that all agree, still carry the hand's repeatability: taken as
         // half a display step (assumption), so that one lucky value is not believed too well.
-        let of_mean_mm = if count > 1.0 { (squares / (count - 1.0) / count).sqrt() } else { 0.0 };
+        let of_mean_mm = if count > 1.0 {
+            (squares / (count - 1.0) / count).sqrt()
+        } else {
+            0.0
+        };
         let floor_mm = 0.5 * resolution_mm / count.sqrt();
         let resolution_part_mm = resolution_mm / 12.0_f64.sqrt();
         let variance = self.block_standard_uncertainty_mm.powi(2)

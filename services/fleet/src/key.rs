@@ -4,7 +4,9 @@ use std::fmt;
 
 /// An id that is not 1 to 63 lower-case letters, digits and hyphens beginning with a letter or digit.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
-#[error("`{shown}` is not an id: use 1 to 63 lower-case letters, digits and hyphens, beginning with a letter or digit")]
+#[error(
+    "`{shown}` is not an id: use 1 to 63 lower-case letters, digits and hyphens, beginning with a letter or digit"
+)]
 pub struct NotAnId {
     shown: String,
 }
@@ -32,8 +34,14 @@ fn checked_id(text: &str) -> Result<String, NotAnId> {
     let bytes = text.as_bytes();
     let fits = (1..=63).contains(&bytes.len())
         && bytes[0] != b'-'
-        && bytes.iter().all(|b| b.is_ascii_lowercase() || b.is_ascii_digit() || *b == b'-');
-    if fits { Ok(text.to_owned()) } else { Err(NotAnId { shown: shown(text) }) }
+        && bytes
+            .iter()
+            .all(|b| b.is_ascii_lowercase() || b.is_ascii_digit() || *b == b'-');
+    if fits {
+        Ok(text.to_owned())
+    } else {
+        Err(NotAnId { shown: shown(text) })
+    }
 }
 
 macro_rules! id {
@@ -170,7 +178,10 @@ pub struct CheckKey {
 /// Splits a name at its slashes when its fixed words are those of `form`, for example
 /// `sites/{site}/gauges/{gauge}`; gives the variable parts.
 fn parts<'n, const N: usize>(name: &'n str, form: &'static str) -> Result<[&'n str; N], NotAName> {
-    let fault = || NotAName { shown: shown(name), form };
+    let fault = || NotAName {
+        shown: shown(name),
+        form,
+    };
     let mut found = [""; N];
     let mut at = 0;
     let mut given = name.split('/');
@@ -230,7 +241,10 @@ impl FurnaceKey {
     /// Reads `sites/{site}/furnaces/{furnace}`.
     pub fn parse(name: &str) -> Result<Self, BadName> {
         let [site, furnace] = parts(name, "sites/{site}/furnaces/{furnace}")?;
-        Ok(Self { site: SiteId::new(site)?, furnace: FurnaceId::new(furnace)? })
+        Ok(Self {
+            site: SiteId::new(site)?,
+            furnace: FurnaceId::new(furnace)?,
+        })
     }
 
     /// Writes `sites/{site}/furnaces/{furnace}`.
@@ -242,10 +256,15 @@ impl FurnaceKey {
 impl ProgrammeKey {
     /// Reads `sites/{site}/furnaces/{furnace}/programmes/{programme}`.
     pub fn parse(name: &str) -> Result<Self, BadName> {
-        let [site, furnace, programme] =
-            parts(name, "sites/{site}/furnaces/{furnace}/programmes/{programme}")?;
+        let [site, furnace, programme] = parts(
+            name,
+            "sites/{site}/furnaces/{furnace}/programmes/{programme}",
+        )?;
         Ok(Self {
-            furnace: FurnaceKey { site: SiteId::new(site)?, furnace: FurnaceId::new(furnace)? },
+            furnace: FurnaceKey {
+                site: SiteId::new(site)?,
+                furnace: FurnaceId::new(furnace)?,
+            },
             programme: ProgrammeId::new(programme)?,
         })
     }
@@ -260,7 +279,10 @@ impl GaugeKey {
     /// Reads `sites/{site}/gauges/{gauge}`.
     pub fn parse(name: &str) -> Result<Self, BadName> {
         let [site, gauge] = parts(name, "sites/{site}/gauges/{gauge}")?;
-        Ok(Self { site: SiteId::new(site)?, gauge: GaugeId::new(gauge)? })
+        Ok(Self {
+            site: SiteId::new(site)?,
+            gauge: GaugeId::new(gauge)?,
+        })
     }
 
     /// Writes `sites/{site}/gauges/{gauge}`.
@@ -275,7 +297,10 @@ impl ReadingKey {
         let [site, furnace, reading] =
             parts(name, "sites/{site}/furnaces/{furnace}/readings/{reading}")?;
         Ok(Self {
-            furnace: FurnaceKey { site: SiteId::new(site)?, furnace: FurnaceId::new(furnace)? },
+            furnace: FurnaceKey {
+                site: SiteId::new(site)?,
+                furnace: FurnaceId::new(furnace)?,
+            },
             reading: ReadingId::new(reading)?,
         })
     }
@@ -289,10 +314,15 @@ impl ReadingKey {
 impl AdjustmentKey {
     /// Reads `sites/{site}/furnaces/{furnace}/adjustments/{adjustment}`.
     pub fn parse(name: &str) -> Result<Self, BadName> {
-        let [site, furnace, adjustment] =
-            parts(name, "sites/{site}/furnaces/{furnace}/adjustments/{adjustment}")?;
+        let [site, furnace, adjustment] = parts(
+            name,
+            "sites/{site}/furnaces/{furnace}/adjustments/{adjustment}",
+        )?;
         Ok(Self {
-            furnace: FurnaceKey { site: SiteId::new(site)?, furnace: FurnaceId::new(furnace)? },
+            furnace: FurnaceKey {
+                site: SiteId::new(site)?,
+                furnace: FurnaceId::new(furnace)?,
+            },
             adjustment: AdjustmentId::new(adjustment)?,
         })
     }
@@ -329,9 +359,18 @@ mod tests {
 
     #[test]
     fn wrong_words_and_wrong_ids_are_told_apart() {
-        assert!(matches!(FurnaceKey::parse("sites/porto/gauges/k2"), Err(BadName::Form(_))));
-        assert!(matches!(FurnaceKey::parse("sites/Porto/furnaces/k2"), Err(BadName::Id(_))));
-        assert!(matches!(FurnaceKey::parse("sites/porto/furnaces/k2/x"), Err(BadName::Form(_))));
+        assert!(matches!(
+            FurnaceKey::parse("sites/porto/gauges/k2"),
+            Err(BadName::Form(_))
+        ));
+        assert!(matches!(
+            FurnaceKey::parse("sites/Porto/furnaces/k2"),
+            Err(BadName::Id(_))
+        ));
+        assert!(matches!(
+            FurnaceKey::parse("sites/porto/furnaces/k2/x"),
+            Err(BadName::Form(_))
+        ));
         assert!(matches!(SiteId::parse("sites/"), Err(BadName::Id(_))));
         assert!(matches!(SiteId::parse(""), Err(BadName::Form(_))));
     }

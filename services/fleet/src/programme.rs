@@ -89,12 +89,18 @@ impl ProgrammeDetails {
 
     /// The schedule as the mathematics sees it.
     pub fn cycle(&self) -> Cycle {
-        Cycle { segments: self.segments.clone() }
+        Cycle {
+            segments: self.segments.clone(),
+        }
     }
 
     /// Lowest setpoint that may be advised, °C.
     pub fn lowest_setpoint_c(&self) -> f64 {
-        if self.minimum_setpoint_c > 0.0 { self.minimum_setpoint_c } else { 900.0 }
+        if self.minimum_setpoint_c > 0.0 {
+            self.minimum_setpoint_c
+        } else {
+            900.0
+        }
     }
 
     /// Highest setpoint that may be advised on this furnace, °C.
@@ -123,7 +129,13 @@ impl ProgrammeDetails {
             LARGEST_SHADE_SHIFT_C,
             "°C",
         );
-        violations.number(&format!("{path}.setpoint_c"), self.setpoint_c, 900.0, 1800.0, "°C");
+        violations.number(
+            &format!("{path}.setpoint_c"),
+            self.setpoint_c,
+            900.0,
+            1800.0,
+            "°C",
+        );
         self.check_segments(path, violations);
         for (field, value) in [
             ("minimum_setpoint_c", self.minimum_setpoint_c),
@@ -159,7 +171,10 @@ impl ProgrammeDetails {
             violations.add(
                 format!("{path}.segments"),
                 "WRONG_COUNT",
-                format!("has {} segments; send 1 to {MAX_SEGMENTS}", self.segments.len()),
+                format!(
+                    "has {} segments; send 1 to {MAX_SEGMENTS}",
+                    self.segments.len()
+                ),
             );
             return;
         }
@@ -179,7 +194,13 @@ impl ProgrammeDetails {
                 1800.0,
                 "°C",
             );
-            violations.number(&format!("{field}.hold_min"), segment.hold_min, 0.0, 1440.0, "min");
+            violations.number(
+                &format!("{field}.hold_min"),
+                segment.hold_min,
+                0.0,
+                1440.0,
+                "min",
+            );
         }
         if let Some(peak) = self.cycle().peak()
             && (peak.temperature_c - self.material_target_c).abs() > 0.05

@@ -13,7 +13,9 @@ use ringtrue_calibration::thermocouple::Kind;
 
 use crate::key::{BatchId, FurnaceKey, GaugeKey, ProgrammeKey, ReadingId, ReadingKey};
 
-pub use assessment::{Assessed, Inputs, Known, KnownRings, Refused, SameFiring, Twin, assess, reproduced};
+pub use assessment::{
+    Assessed, Inputs, Known, KnownRings, Refused, SameFiring, Twin, assess, reproduced,
+};
 
 /// A reading as kept.
 #[derive(Debug, Clone, PartialEq)]

@@ -78,8 +78,12 @@ impl Refusal {
     pub fn reason(&self) -> &'static str {
         match self {
             Self::FurnaceRetired { .. } => "FURNACE_RETIRED",
-            Self::BatchNotReleased { withdrawn: true, .. } => "BATCH_WITHDRAWN",
-            Self::BatchNotReleased { withdrawn: false, .. } => "BATCH_ON_HOLD",
+            Self::BatchNotReleased {
+                withdrawn: true, ..
+            } => "BATCH_WITHDRAWN",
+            Self::BatchNotReleased {
+                withdrawn: false, ..
+            } => "BATCH_ON_HOLD",
             Self::BatchExpired { .. } => "BATCH_EXPIRED",
             Self::GaugeWithdrawn { .. } => "GAUGE_WITHDRAWN",
             Self::OpenQuestions { .. } => "OPEN_QUESTIONS",

@@ -65,7 +65,10 @@ impl BatchDetails {
             violations.add(
                 format!("{path}.tables"),
                 "WRONG_COUNT",
-                format!("has {} tables; send 1 to {MAX_TABLES}, one per hold time", self.tables.len()),
+                format!(
+                    "has {} tables; send 1 to {MAX_TABLES}, one per hold time",
+                    self.tables.len()
+                ),
             );
         }
         for (at, table) in self.tables.iter().enumerate() {
@@ -95,19 +98,17 @@ impl BatchDetails {
             }
         }
         match self.expires_on {
-            Some(expires_on) if expires_on < fired_on => {
-                Err(Refusal::BatchExpired { batch: batch.clone(), expires_on, fired_on })
-            }
+            Some(expires_on) if expires_on < fired_on => Err(Refusal::BatchExpired {
+                batch: batch.clone(),
+                expires_on,
+                fired_on,
+            }),
             _ => Ok(()),
         }
     }
 
     /// Whether the batch may change to another state.
-    pub fn check_state_change(
-        &self,
-        batch: &BatchId,
-        wanted: BatchState,
-    ) -> Result<(), Refusal> {
+    pub fn check_state_change(&self, batch: &BatchId, wanted: BatchState) -> Result<(), Refusal> {
         if self.state == BatchState::Withdrawn && wanted != BatchState::Withdrawn {
             return Err(Refusal::BatchNotReleased {
                 batch: batch.clone(),

@@ -54,32 +54,50 @@ mod tests {
 
     #[test]
     fn a_friday_firing_is_due_again_on_the_friday_four_weeks_later() {
-        assert_eq!(next_due_on(&site(28, &[]), at("2026-11-20T18:00:00Z")), date(2026, 12, 18));
+        assert_eq!(
+            next_due_on(&site(28, &[]), at("2026-11-20T18:00:00Z")),
+            date(2026, 12, 18)
+        );
     }
 
     #[test]
     fn a_firing_on_another_day_falls_back_to_the_calibration_day() {
         // Monday evening; 28 days later is a Monday, so the Friday before it.
-        assert_eq!(next_due_on(&site(28, &[]), at("2026-11-23T18:00:00Z")), date(2026, 12, 18));
+        assert_eq!(
+            next_due_on(&site(28, &[]), at("2026-11-23T18:00:00Z")),
+            date(2026, 12, 18)
+        );
     }
 
     #[test]
     fn the_local_date_counts_not_the_one_in_utc() {
         // 23:30 UTC on Thursday is Friday in Berlin.
-        assert_eq!(next_due_on(&site(7, &[]), at("2026-11-19T23:30:00Z")), date(2026, 11, 27));
+        assert_eq!(
+            next_due_on(&site(7, &[]), at("2026-11-19T23:30:00Z")),
+            date(2026, 11, 27)
+        );
     }
 
     #[test]
     fn an_interval_shorter_than_a_week_is_due_within_it() {
-        assert_eq!(next_due_on(&site(3, &[]), at("2026-11-20T12:00:00Z")), date(2026, 11, 23));
+        assert_eq!(
+            next_due_on(&site(3, &[]), at("2026-11-20T12:00:00Z")),
+            date(2026, 11, 23)
+        );
     }
 
     #[test]
     fn a_closed_day_moves_the_due_date_to_the_working_day_before() {
         let closed = [Weekday::Saturday, Weekday::Sunday];
         // Wednesday + 3 days is Saturday; the Friday before is the calibration day and open.
-        assert_eq!(next_due_on(&site(3, &closed), at("2026-11-18T12:00:00Z")), date(2026, 11, 20));
+        assert_eq!(
+            next_due_on(&site(3, &closed), at("2026-11-18T12:00:00Z")),
+            date(2026, 11, 20)
+        );
         // Friday + 2 days is Sunday, closed like Saturday: nothing earlier is after the firing.
-        assert_eq!(next_due_on(&site(2, &closed), at("2026-11-20T12:00:00Z")), date(2026, 11, 22));
+        assert_eq!(
+            next_due_on(&site(2, &closed), at("2026-11-20T12:00:00Z")),
+            date(2026, 11, 22)
+        );
     }
 }

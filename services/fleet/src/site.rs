@@ -93,9 +93,27 @@ impl SiteDetails {
                 "the calibration day is a closed day; choose another calibration day",
             );
         }
-        violations.number(&format!("{path}.tolerance_c"), self.tolerance_c, 2.0, 50.0, "°C");
-        violations.number(&format!("{path}.action_band_c"), self.action_band_c, 0.0, 20.0, "°C");
-        violations.number(&format!("{path}.largest_step_c"), self.largest_step_c, 1.0, 100.0, "°C");
+        violations.number(
+            &format!("{path}.tolerance_c"),
+            self.tolerance_c,
+            2.0,
+            50.0,
+            "°C",
+        );
+        violations.number(
+            &format!("{path}.action_band_c"),
+            self.action_band_c,
+            0.0,
+            20.0,
+            "°C",
+        );
+        violations.number(
+            &format!("{path}.largest_step_c"),
+            self.largest_step_c,
+            1.0,
+            100.0,
+            "°C",
+        );
     }
 
     /// The site's zone; UTC should the zone database have lost it since the site was added.

@@ -1,10 +1,10 @@
 //! A furnace's offset through time: readings and events in, what is known out.
 
 use jiff::Timestamp;
-use ringtrue_calibration::offset::{Noise, OffsetState};
+use ringtrue_calibration::offset::{Noise, Observed, OffsetState, followed};
 
 use crate::event::{EventKind, FurnaceEvent};
-use crate::key::ReadingId;
+use crate::key::{BatchId, GaugeId, ReadingId};
 
 /// One evaluated reading as the tracking sees it.
 #[derive(Debug, Clone, PartialEq)]
@@ -23,6 +23,10 @@ pub struct TrackPoint {
     pub shared_c: f64,
     /// Mean raw diameter of the first ring, mm; 0 for a thermocouple. Shows copied values.
     pub mean_mm: f64,
+    /// The rings' batch; none for a thermocouple.
+    pub batch: Option<BatchId>,
+    /// The gauge; none for a thermocouple.
+    pub gauge: Option<GaugeId>,
 }
 
 /// What is known of a furnace's offset after a reading. Derived: it can be worked out again from the
@@ -76,28 +80,43 @@ fn between(
     })
 }
 
+/// Standard deviation of the bias between ring batches, °C (assumption until the network has learnt it).
+const BATCH_BIAS_C: f64 = 2.0;
+
+/// The assumptions for a reading: another batch or gauge than the reading before makes another error.
+pub fn noise_for(before: Option<&TrackedOffset>, point: &TrackPoint) -> Noise {
+    let noise = Noise::default();
+    let Some(before) = before else { return noise };
+    let last = &before.last;
+    let changed_c2 = if last.gauge != point.gauge {
+        last.shared_c.powi(2) + point.shared_c.powi(2)
+    } else if last.batch != point.batch {
+        2.0 * BATCH_BIAS_C.powi(2)
+    } else {
+        0.0
+    };
+    Noise {
+        changed_bias_c: changed_c2.sqrt(),
+        ..noise
+    }
+}
+
 /// Takes one more reading into account.
 pub fn step(
     before: Option<&TrackedOffset>,
     events: &[FurnaceEvent],
     point: TrackPoint,
-    noise: &Noise,
 ) -> TrackedOffset {
-    let variance_c2 = point.independent_c * point.independent_c;
-    let state = match before {
-        None => OffsetState::start(
-            point.setpoint_c,
-            point.observed_offset_c,
-            variance_c2,
-            point.shared_c,
-            noise,
-        ),
-        Some(tracked) => {
-            carried_forward(tracked, events, point.fired_at, noise)
-                .updated(point.setpoint_c, point.observed_offset_c, variance_c2, point.shared_c)
-                .state
-        }
+    let noise = noise_for(before, &point);
+    let prior = before.map(|tracked| carried_forward(tracked, events, point.fired_at, &noise));
+    let confirmed = before.is_some_and(|tracked| confirms(tracked, events, &point));
+    let observed = Observed {
+        setpoint_c: point.setpoint_c,
+        offset_c: point.observed_offset_c,
+        independent_c: point.independent_c,
+        shared_c: point.shared_c,
     };
+    let state = followed(prior, &observed, confirmed, &noise).state;
     following(before, point, state)
 }
 
@@ -115,38 +134,35 @@ pub fn following(
         }
         _ => 1,
     };
-    TrackedOffset { state, last: point, same_mean_run }
+    TrackedOffset {
+        state,
+        last: point,
+        same_mean_run,
+    }
 }
 
 /// Works the offset out from all readings, in order of firing and then of id, and all events.
-pub fn replayed(
-    points: &[TrackPoint],
-    events: &[FurnaceEvent],
-    noise: &Noise,
-) -> Option<TrackedOffset> {
+pub fn replayed(points: &[TrackPoint], events: &[FurnaceEvent]) -> Option<TrackedOffset> {
     let mut tracked: Option<TrackedOffset> = None;
     for point in points {
-        tracked = Some(step(tracked.as_ref(), events, point.clone(), noise));
+        tracked = Some(step(tracked.as_ref(), events, point.clone()));
     }
     tracked
 }
 
 /// Whether the reading before and this one agree closely enough, soon enough and with no event
 /// between, for a large step to be trusted.
-pub fn confirms(
-    before: &TrackedOffset,
-    events: &[FurnaceEvent],
-    fired_at: Timestamp,
-    observed_offset_c: f64,
-    independent_c: f64,
-) -> bool {
-    let days = weeks_between(before.last.fired_at, fired_at) * 7.0;
+pub fn confirms(before: &TrackedOffset, events: &[FurnaceEvent], point: &TrackPoint) -> bool {
+    let days = weeks_between(before.last.fired_at, point.fired_at) * 7.0;
     if !(0.0..=CONFIRMING_DAYS).contains(&days) {
         return false;
     }
-    if between(events, before.last.fired_at, fired_at).next().is_some() {
+    if between(events, before.last.fired_at, point.fired_at)
+        .next()
+        .is_some()
+    {
         return false;
     }
-    let spread_c = (independent_c.powi(2) + before.last.independent_c.powi(2)).sqrt();
-    (observed_offset_c - before.last.observed_offset_c).abs() <= 2.0 * spread_c
+    let spread_c = (point.independent_c.powi(2) + before.last.independent_c.powi(2)).sqrt();
+    (point.observed_offset_c - before.last.observed_offset_c).abs() <= 2.0 * spread_c
 }

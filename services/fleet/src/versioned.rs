@@ -20,12 +20,23 @@ pub struct Versioned<K, D> {
 impl<K, D> Versioned<K, D> {
     /// The first version.
     pub fn first(key: K, details: D, now: Timestamp) -> Self {
-        Self { key, details, revision: 1, created_at: now, updated_at: now }
+        Self {
+            key,
+            details,
+            revision: 1,
+            created_at: now,
+            updated_at: now,
+        }
     }
 
     /// The next version with other content.
     pub fn revised(self, details: D, now: Timestamp) -> Self {
-        Self { details, revision: self.revision + 1, updated_at: now, ..self }
+        Self {
+            details,
+            revision: self.revision + 1,
+            updated_at: now,
+            ..self
+        }
     }
 
     /// The version as callers see it.

@@ -19,19 +19,36 @@ pub struct Violations(pub Vec<Violation>);
 
 impl Violations {
     /// Adds one.
-    pub fn add(&mut self, field: impl Into<String>, reason: &'static str, message: impl Into<String>) {
-        self.0.push(Violation { field: field.into(), reason, message: message.into() });
+    pub fn add(
+        &mut self,
+        field: impl Into<String>,
+        reason: &'static str,
+        message: impl Into<String>,
+    ) {
+        self.0.push(Violation {
+            field: field.into(),
+            reason,
+            message: message.into(),
+        });
     }
 
     /// The value when nothing is wrong, all violations otherwise.
     pub fn or<T>(self, value: T) -> Result<T, Self> {
-        if self.0.is_empty() { Ok(value) } else { Err(self) }
+        if self.0.is_empty() {
+            Ok(value)
+        } else {
+            Err(self)
+        }
     }
 
     /// Checks that a number is finite and within limits, both included.
     pub fn number(&mut self, field: &str, value: f64, low: f64, high: f64, unit: &str) {
         if !value.is_finite() {
-            self.add(field, "NOT_FINITE", format!("must be a number; send a value from {low} to {high} {unit}"));
+            self.add(
+                field,
+                "NOT_FINITE",
+                format!("must be a number; send a value from {low} to {high} {unit}"),
+            );
         } else if value < low || value > high {
             self.add(
                 field,
@@ -45,7 +62,11 @@ impl Violations {
     pub fn text(&mut self, field: &str, value: &str, least: usize, most: usize) {
         let length = value.chars().count();
         if length < least {
-            self.add(field, "REQUIRED", format!("is empty; send {least} to {most} characters"));
+            self.add(
+                field,
+                "REQUIRED",
+                format!("is empty; send {least} to {most} characters"),
+            );
         } else if length > most {
             self.add(
                 field,
@@ -53,7 +74,11 @@ impl Violations {
                 format!("has {length} characters; send at most {most}"),
             );
         } else if value.chars().any(|c| c.is_control() && c != '\n') {
-            self.add(field, "CONTROL_CHARACTER", "holds control characters; send plain text");
+            self.add(
+                field,
+                "CONTROL_CHARACTER",
+                "holds control characters; send plain text",
+            );
         }
     }
 }

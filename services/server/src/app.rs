@@ -80,10 +80,9 @@ impl App {
         Self { store, clock, ids, recorder, work: TaskTracker::new() }
     }
 
-    /// Waits for use cases whose callers have gone.
-    pub async fn finish(self) {
-        self.work.close();
-        self.work.wait().await;
+    /// Lets go of everything but the use cases whose callers have gone.
+    pub fn into_work(self) -> TaskTracker {
+        self.work
     }
 
     /// Runs a use case to its end, whether or not the caller waits for it.

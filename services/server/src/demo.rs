@@ -8,7 +8,6 @@ mod simulator;
 use std::io::Write as _;
 use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
-use std::time::Instant;
 
 use anyhow::Context as _;
 use ringtrue_store::Store;
@@ -41,8 +40,8 @@ pub async fn run(demo: &Demo, settings: &Settings, lifecycle: &Lifecycle) -> any
     let file = folder.join("ringtrue.db");
     let mut err = std::io::stderr();
     writeln!(err, "Making a network with a year of readings in {} ...", folder.display())?;
-    let started = Instant::now();
-    let now = Clock::system().now();
+    let clock = Clock::system();
+    let now = clock.now();
     let store = Store::open(&file).await?;
     let made = simulate(&store, now, demo.seed, |share| {
         // A broken pipe on the progress line must not end the demonstration.
@@ -57,9 +56,9 @@ pub async fn run(demo: &Demo, settings: &Settings, lifecycle: &Lifecycle) -> any
         made.batches,
         made.readings,
         made.adjustments,
-        started.elapsed().as_secs_f64()
+        clock.now().duration_since(now).as_secs_f64()
     )?;
-    let app = App::start(store.clone(), Clock::system(), Ids::system(), lifecycle);
+    let app = App::start(store.clone(), clock, Ids::system(), lifecycle);
     let listener = serve::bind(demo.listen).await?;
     let address = listener.local_addr()?;
     serve::start(listener, &app, settings, lifecycle);

@@ -133,12 +133,16 @@ pub(crate) async fn append(
     let mut chains: Vec<&str> = happenings.iter().map(|h| h.chain.as_str()).collect();
     chains.sort_unstable();
     chains.dedup();
-    let mut heads: Vec<Head> =
-        sqlx::query_as(HEADS).bind(json(&chains)).fetch_all(&mut *connection).await?;
+    let mut heads: Vec<Head> = sqlx::query_as(HEADS)
+        .bind(json(&chains))
+        .fetch_all(&mut *connection)
+        .await?;
     let mut entries = Vec::with_capacity(happenings.len());
     let mut requests = Vec::new();
     for happening in happenings {
-        let at = heads.iter().position(|head| head.site_id == happening.chain);
+        let at = heads
+            .iter()
+            .position(|head| head.site_id == happening.chain);
         let (seq, previous) = match at {
             Some(at) => (heads[at].seq + 1, heads[at].hash.clone()),
             None => (1, String::new()),
@@ -156,13 +160,30 @@ pub(crate) async fn append(
             hash: String::new(),
         };
         entry.hash = entry.computed_hash();
-        let head = Head { site_id: entry.site_id.clone(), seq, hash: entry.hash.clone() };
+        let head = Head {
+            site_id: entry.site_id.clone(),
+            seq,
+            hash: entry.hash.clone(),
+        };
         match at {
             Some(at) => heads[at] = head,
             None => heads.push(head),
         }
-        if let Some(Request { id: Some(id), method, digest }) = happening.request {
-            requests.push((id, method, hexadecimal(&digest), entry.subject.clone(), entry.site_id.clone(), seq, entry.at));
+        if let Some(Request {
+            id: Some(id),
+            method,
+            digest,
+        }) = happening.request
+        {
+            requests.push((
+                id,
+                method,
+                hexadecimal(&digest),
+                entry.subject.clone(),
+                entry.site_id.clone(),
+                seq,
+                entry.at,
+            ));
         }
         entries.push(entry);
     }
@@ -214,16 +235,23 @@ async fn insert_requests(
             let mut query = sqlx::QueryBuilder::new(
                 "INSERT INTO request (id, method, digest, subject, site_id, seq, answered_at) ",
             );
-            query.push_values(now, |mut row, (id, method, digest, subject, chain, seq, at)| {
-                row.push_bind(id.hyphenated().to_string())
-                    .push_bind(*method)
-                    .push_bind(digest)
-                    .push_bind(subject)
-                    .push_bind(chain)
-                    .push_bind(seq)
-                    .push_bind(at);
-            });
-            query.build().execute(&mut *connection).await.map_err(Error::of_insert)?;
+            query.push_values(
+                now,
+                |mut row, (id, method, digest, subject, chain, seq, at)| {
+                    row.push_bind(id.hyphenated().to_string())
+                        .push_bind(*method)
+                        .push_bind(digest)
+                        .push_bind(subject)
+                        .push_bind(chain)
+                        .push_bind(seq)
+                        .push_bind(at);
+                },
+            );
+            query
+                .build()
+                .execute(&mut *connection)
+                .await
+                .map_err(Error::of_insert)?;
         }
     }
     Ok(())
@@ -247,12 +275,18 @@ pub(crate) async fn answered(
         FROM json_each($1) AS wanted
         CROSS JOIN request AS r ON r.id = wanted.value
         JOIN audit AS a ON a.site_id = r.site_id AND a.seq = r.seq";
-    let ids: Vec<String> =
-        requests.iter().filter_map(|r| r.id).map(|id| id.hyphenated().to_string()).collect();
+    let ids: Vec<String> = requests
+        .iter()
+        .filter_map(|r| r.id)
+        .map(|id| id.hyphenated().to_string())
+        .collect();
     let rows: Vec<AnsweredRow> = if ids.is_empty() {
         Vec::new()
     } else {
-        sqlx::query_as(SQL).bind(json(&ids)).fetch_all(connection).await?
+        sqlx::query_as(SQL)
+            .bind(json(&ids))
+            .fetch_all(connection)
+            .await?
     };
     let mut found = Vec::with_capacity(requests.len());
     for request in requests {
@@ -260,7 +294,10 @@ pub(crate) async fn answered(
         let row = rows.iter().find(|row| Some(&row.id) == id.as_ref());
         found.push(row.map(|row| {
             if row.method == request.method && row.digest == hexadecimal(&request.digest) {
-                Ok(Answered { subject: row.subject.clone(), document: row.document.clone() })
+                Ok(Answered {
+                    subject: row.subject.clone(),
+                    document: row.document.clone(),
+                })
             } else {
                 Err(Error::RequestIdReused)
             }
@@ -303,13 +340,23 @@ impl Tx {
 
 impl Request {
     /// No request: a change that follows from another.
-    pub const NONE: Self = Self { id: None, method: "", digest: [0; 32] };
+    pub const NONE: Self = Self {
+        id: None,
+        method: "",
+        digest: [0; 32],
+    };
 }
 
 impl Answered {
     fn document<T: DeserializeOwned>(&self) -> Result<T, Error> {
-        let place = Place { table: "audit", key: &self.subject };
-        let document = self.document.as_deref().ok_or_else(|| place.corrupt("document"))?;
+        let place = Place {
+            table: "audit",
+            key: &self.subject,
+        };
+        let document = self
+            .document
+            .as_deref()
+            .ok_or_else(|| place.corrupt("document"))?;
         place.json("document", document)
     }
 
@@ -359,6 +406,9 @@ impl Read {
     pub async fn audit_length(&self, site: Option<&SiteId>) -> Result<i64, Error> {
         const SQL: &str = "SELECT COUNT(*) FROM audit WHERE site_id = $1";
         let chain = site.map_or("", SiteId::as_str);
-        Ok(sqlx::query_scalar(SQL).bind(chain).fetch_one(&mut *self.connection().await?).await?)
+        Ok(sqlx::query_scalar(SQL)
+            .bind(chain)
+            .fetch_one(&mut *self.connection().await?)
+            .await?)
     }
 }

@@ -27,7 +27,9 @@ impl BatchCache {
         updated_at: Timestamp,
     ) -> Option<Arc<RingBatch>> {
         let versions = self.versions.lock().unwrap_or_else(PoisonError::into_inner);
-        versions.get(&(batch.clone(), revision, updated_at)).cloned()
+        versions
+            .get(&(batch.clone(), revision, updated_at))
+            .cloned()
     }
 
     pub(crate) fn keep(&self, batch: &Arc<RingBatch>) {
@@ -35,6 +37,9 @@ impl BatchCache {
         if versions.len() >= MOST {
             versions.clear();
         }
-        versions.insert((batch.key.clone(), batch.revision, batch.updated_at), Arc::clone(batch));
+        versions.insert(
+            (batch.key.clone(), batch.revision, batch.updated_at),
+            Arc::clone(batch),
+        );
     }
 }

@@ -17,7 +17,11 @@ pub(crate) struct Place<'a> {
 
 impl Place<'_> {
     pub(crate) fn corrupt(&self, column: &'static str) -> Error {
-        Error::Corrupt { table: self.table, column, key: self.key.to_owned() }
+        Error::Corrupt {
+            table: self.table,
+            column,
+            key: self.key.to_owned(),
+        }
     }
 
     pub(crate) fn moment(&self, column: &'static str, micros: i64) -> Result<Timestamp, Error> {
@@ -63,6 +67,18 @@ impl Place<'_> {
 
     pub(crate) fn id<T, E>(&self, column: &'static str, parsed: Result<T, E>) -> Result<T, Error> {
         parsed.map_err(|_| self.corrupt(column))
+    }
+}
+
+/// An id that may be null.
+pub(crate) fn optional_id<T, E>(
+    text: Option<&str>,
+    parse: impl FnOnce(&str) -> Result<T, E>,
+    corrupt: impl FnOnce() -> Error,
+) -> Result<Option<T>, Error> {
+    match text {
+        None => Ok(None),
+        Some(text) => parse(text).map(Some).map_err(|_| corrupt()),
     }
 }
 

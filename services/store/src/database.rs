@@ -74,8 +74,17 @@ impl Store {
             .min_connections(1)
             .connect_with(options(file).read_only(true).create_if_missing(false))
             .await?;
-        let write = Arc::new(Mutex::new(WriteLane { connection, open: false }));
-        Ok(Self { inner: Arc::new(Inner { write, read, batches: BatchCache::default() }) })
+        let write = Arc::new(Mutex::new(WriteLane {
+            connection,
+            open: false,
+        }));
+        Ok(Self {
+            inner: Arc::new(Inner {
+                write,
+                read,
+                batches: BatchCache::default(),
+            }),
+        })
     }
 
     /// Makes or migrates the database file and closes it again.
@@ -88,10 +97,14 @@ impl Store {
         let mut lane = Arc::clone(&self.inner.write).lock_owned().await;
         if lane.open {
             // The transaction before was dropped half-way, for example by a panic.
-            sqlx::query("ROLLBACK").execute(&mut lane.connection).await?;
+            sqlx::query("ROLLBACK")
+                .execute(&mut lane.connection)
+                .await?;
             lane.open = false;
         }
-        sqlx::query("BEGIN IMMEDIATE").execute(&mut lane.connection).await?;
+        sqlx::query("BEGIN IMMEDIATE")
+            .execute(&mut lane.connection)
+            .await?;
         lane.open = true;
         Ok(Tx::new(lane, scope.clone(), name, self.clone()))
     }
@@ -114,7 +127,9 @@ impl Store {
         self.inner.read.close().await;
         let mut lane = self.inner.write.lock().await;
         // Folds the write-ahead log back into the file, so that a copy of the file is whole.
-        sqlx::query("PRAGMA wal_checkpoint(TRUNCATE)").execute(&mut lane.connection).await?;
+        sqlx::query("PRAGMA wal_checkpoint(TRUNCATE)")
+            .execute(&mut lane.connection)
+            .await?;
         Ok(())
     }
 }

@@ -28,6 +28,10 @@ impl Read {
     }
 
     pub(crate) fn within(&self, site: &SiteId) -> Result<(), Error> {
-        if self.scope.reaches(site) { Ok(()) } else { Err(Error::OutOfScope) }
+        if self.scope.reaches(site) {
+            Ok(())
+        } else {
+            Err(Error::OutOfScope)
+        }
     }
 }

@@ -5,7 +5,7 @@ pub(crate) mod events;
 pub(crate) mod furnaces;
 pub(crate) mod gauges;
 pub(crate) mod programmes;
-pub mod readings;
+pub(crate) mod readings;
 pub(crate) mod ring_batches;
 pub(crate) mod sites;
 pub(crate) mod tracked;

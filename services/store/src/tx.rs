@@ -24,12 +24,20 @@ impl Tx {
         name: &'static str,
         store: Store,
     ) -> Self {
-        Self { lane, scope, name, store }
+        Self {
+            lane,
+            scope,
+            name,
+            store,
+        }
     }
 
     /// Makes everything durable. An error means that nothing was kept.
     pub async fn commit(mut self) -> Result<(), Error> {
-        match sqlx::query("COMMIT").execute(&mut self.lane.connection).await {
+        match sqlx::query("COMMIT")
+            .execute(&mut self.lane.connection)
+            .await
+        {
             Ok(_) => {
                 self.lane.open = false;
                 tracing::trace!(tx = self.name, "committed");
@@ -42,7 +50,9 @@ impl Tx {
 
     /// Undoes everything now rather than when the next transaction begins.
     pub async fn roll_back(mut self) -> Result<(), Error> {
-        sqlx::query("ROLLBACK").execute(&mut self.lane.connection).await?;
+        sqlx::query("ROLLBACK")
+            .execute(&mut self.lane.connection)
+            .await?;
         self.lane.open = false;
         Ok(())
     }
@@ -58,6 +68,10 @@ impl Tx {
 
     /// Fails unless the transaction's scope reaches the site.
     pub(crate) fn within(&self, site: &SiteId) -> Result<(), Error> {
-        if self.scope.reaches(site) { Ok(()) } else { Err(Error::OutOfScope) }
+        if self.scope.reaches(site) {
+            Ok(())
+        } else {
+            Err(Error::OutOfScope)
+        }
     }
 }

@@ -109,53 +109,63 @@ impl Store {
         let mut keep = |subject: String, document: String| {
             records.insert(subject, digest(&document));
         };
-        let rows: Vec<SiteRow> =
-            sqlx::query_as("SELECT * FROM site").fetch_all(&mut *connection).await?;
+        let rows: Vec<SiteRow> = sqlx::query_as("SELECT * FROM site")
+            .fetch_all(&mut *connection)
+            .await?;
         for row in rows {
             keep(format!("sites/{}", row.id), json(&row));
         }
-        let rows: Vec<FurnaceRow> =
-            sqlx::query_as("SELECT * FROM furnace").fetch_all(&mut *connection).await?;
+        let rows: Vec<FurnaceRow> = sqlx::query_as("SELECT * FROM furnace")
+            .fetch_all(&mut *connection)
+            .await?;
         for row in rows {
             let document = json(&row);
             keep(row.furnace()?.key.name(), document);
         }
-        let rows: Vec<ProgrammeRow> =
-            sqlx::query_as("SELECT * FROM programme").fetch_all(&mut *connection).await?;
+        let rows: Vec<ProgrammeRow> = sqlx::query_as("SELECT * FROM programme")
+            .fetch_all(&mut *connection)
+            .await?;
         for row in rows {
             let document = json(&row);
             keep(row.programme()?.key.name(), document);
         }
-        let rows: Vec<GaugeRow> =
-            sqlx::query_as("SELECT * FROM gauge").fetch_all(&mut *connection).await?;
+        let rows: Vec<GaugeRow> = sqlx::query_as("SELECT * FROM gauge")
+            .fetch_all(&mut *connection)
+            .await?;
         for row in rows {
             let document = json(&row);
             keep(row.gauge()?.key.name(), document);
         }
-        let rows: Vec<CheckRow> =
-            sqlx::query_as("SELECT * FROM gauge_check").fetch_all(&mut *connection).await?;
+        let rows: Vec<CheckRow> = sqlx::query_as("SELECT * FROM gauge_check")
+            .fetch_all(&mut *connection)
+            .await?;
         for row in rows {
             keep(row.name(), json(&row));
         }
-        let rows: Vec<EventRow> =
-            sqlx::query_as("SELECT * FROM furnace_event").fetch_all(&mut *connection).await?;
+        let rows: Vec<EventRow> = sqlx::query_as("SELECT * FROM furnace_event")
+            .fetch_all(&mut *connection)
+            .await?;
         for row in rows {
             keep(row.name(), json(&row));
         }
-        let rows: Vec<AdjustmentRow> =
-            sqlx::query_as("SELECT * FROM adjustment").fetch_all(&mut *connection).await?;
+        let rows: Vec<AdjustmentRow> = sqlx::query_as("SELECT * FROM adjustment")
+            .fetch_all(&mut *connection)
+            .await?;
         for row in rows {
             keep(row.name(), json(&row));
         }
-        let ids: Vec<String> =
-            sqlx::query_scalar("SELECT id FROM ring_batch").fetch_all(&mut *connection).await?;
-        let batches =
-            ring_batches::batches_of(connection, self.batches(), &json(&ids)).await?;
+        let ids: Vec<String> = sqlx::query_scalar("SELECT id FROM ring_batch")
+            .fetch_all(&mut *connection)
+            .await?;
+        let batches = ring_batches::batches_of(connection, self.batches(), &json(&ids)).await?;
         for batch in &batches {
             keep(batch.key.name(), json(&BatchDocument::from(batch.as_ref())));
         }
         let tables = |id: &BatchId| {
-            batches.iter().find(|batch| &batch.key == id).map(|batch| batch.details.tables.as_slice())
+            batches
+                .iter()
+                .find(|batch| &batch.key == id)
+                .map(|batch| batch.details.tables.as_slice())
         };
         let mut after = (String::new(), String::new(), i64::MIN, String::new());
         loop {
@@ -234,7 +244,8 @@ fn check_evaluation<'t>(
             && again.budget == evaluated.evaluation.budget
             && again.state == evaluated.evaluation.state
             && again.rings == evaluated.evaluation.rings
-            && again.ring_temperature_c.to_bits() == evaluated.evaluation.ring_temperature_c.to_bits();
+            && again.ring_temperature_c.to_bits()
+                == evaluated.evaluation.ring_temperature_c.to_bits();
         same.then_some(())
     })();
     match outcome {
@@ -273,12 +284,20 @@ async fn check_chains(
                 previous.clear();
             }
             if entry.seq != seq + 1 || entry.previous != previous {
-                verified.faults.push(Fault::ChainBroken { chain: chain.clone(), seq: entry.seq });
+                verified.faults.push(Fault::ChainBroken {
+                    chain: chain.clone(),
+                    seq: entry.seq,
+                });
             }
-            let document_fits =
-                entry.document.as_deref().is_none_or(|document| digest(document) == entry.digest);
+            let document_fits = entry
+                .document
+                .as_deref()
+                .is_none_or(|document| digest(document) == entry.digest);
             if entry.computed_hash() != entry.hash || !document_fits {
-                verified.faults.push(Fault::EntryAltered { chain: chain.clone(), seq: entry.seq });
+                verified.faults.push(Fault::EntryAltered {
+                    chain: chain.clone(),
+                    seq: entry.seq,
+                });
             }
             seq = entry.seq;
             previous = entry.hash;
@@ -290,9 +309,13 @@ async fn check_chains(
     let mut seen: HashSet<&String> = HashSet::new();
     for subject in subjects {
         match records.get(subject) {
-            None => verified.faults.push(Fault::RecordGone { subject: subject.clone() }),
+            None => verified.faults.push(Fault::RecordGone {
+                subject: subject.clone(),
+            }),
             Some(digest) if Some(digest) != vouched.get(subject) => {
-                verified.faults.push(Fault::RecordAltered { subject: subject.clone() });
+                verified.faults.push(Fault::RecordAltered {
+                    subject: subject.clone(),
+                });
             }
             Some(_) => {}
         }

@@ -23,10 +23,15 @@ fn check(
     wanted: &'static str,
 ) -> Result<(), EvaluationError> {
     if !value.is_finite() {
-        return Err(EvaluationError::NotFinite { field: field.to_owned() });
+        return Err(EvaluationError::NotFinite {
+            field: field.to_owned(),
+        });
     }
     if value < low || value > high {
-        return Err(EvaluationError::OutOfRange { field: field.to_owned(), wanted });
+        return Err(EvaluationError::OutOfRange {
+            field: field.to_owned(),
+            wanted,
+        });
     }
     Ok(())
 }
@@ -40,7 +45,13 @@ fn width(field: &str, value: f64) -> Result<(), EvaluationError> {
 }
 
 fn difference(field: &str, value: f64) -> Result<(), EvaluationError> {
-    check(field, value, -HOTTEST_C, HOTTEST_C, "between -2500 and 2500 °C")
+    check(
+        field,
+        value,
+        -HOTTEST_C,
+        HOTTEST_C,
+        "between -2500 and 2500 °C",
+    )
 }
 
 fn length(field: &str, value: f64) -> Result<(), EvaluationError> {
@@ -58,14 +69,35 @@ pub(super) fn check_setting(setting: &Setting) -> Result<(), EvaluationError> {
     temperature("limits.highest_setpoint_c", limits.highest_setpoint_c)?;
     width("limits.largest_step_c", limits.largest_step_c)?;
     let policy = &setting.policy;
-    check("policy.tolerance_c", policy.tolerance_c, 0.1, WIDEST_C, "between 0.1 and 1000 °C")?;
+    check(
+        "policy.tolerance_c",
+        policy.tolerance_c,
+        0.1,
+        WIDEST_C,
+        "between 0.1 and 1000 °C",
+    )?;
     width("policy.action_band_c", policy.action_band_c)?;
-    check("policy.guard_factor", policy.guard_factor, 0.0, 10.0, "between 0 and 10")?;
-    check("policy.conformance_wanted", policy.conformance_wanted, 0.0, 1.0, "between 0 and 1")?;
+    check(
+        "policy.guard_factor",
+        policy.guard_factor,
+        0.0,
+        10.0,
+        "between 0 and 10",
+    )?;
+    check(
+        "policy.conformance_wanted",
+        policy.conformance_wanted,
+        0.0,
+        1.0,
+        "between 0 and 1",
+    )?;
     let noise = &setting.noise;
     width("noise.wander_c2_per_week", noise.wander_c2_per_week)?;
     difference("noise.drift_c_per_week", noise.drift_c_per_week)?;
-    width("noise.coefficient_sd_c_per_100c", noise.coefficient_sd_c_per_100c)?;
+    width(
+        "noise.coefficient_sd_c_per_100c",
+        noise.coefficient_sd_c_per_100c,
+    )?;
     width("noise.event_sd_c", noise.event_sd_c)?;
     width("noise.changed_bias_c", noise.changed_bias_c)?;
     if let Some(prior) = &setting.prior {
@@ -80,10 +112,22 @@ fn check_prior(prior: &OffsetState) -> Result<(), EvaluationError> {
     width("prior.shared_c", prior.shared_c)?;
     let [[level, across], [back, coefficient]] = prior.variance;
     for covariance in [across, back] {
-        check("prior.variance", covariance, -1e9, 1e9, "between -1e9 and 1e9 °C²")?;
+        check(
+            "prior.variance",
+            covariance,
+            -1e9,
+            1e9,
+            "between -1e9 and 1e9 °C²",
+        )?;
     }
     for variance in [level, coefficient] {
-        check("prior.variance", variance, 0.0, 1e9, "between 0 and 1e9 °C²")?;
+        check(
+            "prior.variance",
+            variance,
+            0.0,
+            1e9,
+            "between 0 and 1e9 °C²",
+        )?;
     }
     Ok(())
 }
@@ -99,7 +143,11 @@ pub(super) fn check_rings(observation: &RingObservation) -> Result<(), Evaluatio
     }
     if rings.len() > MAX_RINGS {
         let field = "rings".to_owned();
-        return Err(EvaluationError::TooMany { field, count: rings.len(), most: MAX_RINGS });
+        return Err(EvaluationError::TooMany {
+            field,
+            count: rings.len(),
+            most: MAX_RINGS,
+        });
     }
     for (index, ring) in rings.iter().enumerate() {
         let diameters = &ring.diameters_mm;
@@ -125,13 +173,22 @@ pub(super) fn check_rings(observation: &RingObservation) -> Result<(), Evaluatio
     }
     let gauge = observation.gauge;
     length("gauge.resolution_mm", gauge.resolution_mm)?;
-    length("gauge.maximum_permissible_error_mm", gauge.maximum_permissible_error_mm)?;
+    length(
+        "gauge.maximum_permissible_error_mm",
+        gauge.maximum_permissible_error_mm,
+    )?;
     if let Some(check) = &gauge.check {
         length("gauge.check.bias_mm", check.bias_mm.abs())?;
-        length("gauge.check.standard_uncertainty_mm", check.standard_uncertainty_mm)?;
+        length(
+            "gauge.check.standard_uncertainty_mm",
+            check.standard_uncertainty_mm,
+        )?;
     }
     if let Some(pooled) = &gauge.repeatability {
-        length("gauge.repeatability.standard_deviation_mm", pooled.standard_deviation_mm)?;
+        length(
+            "gauge.repeatability.standard_deviation_mm",
+            pooled.standard_deviation_mm,
+        )?;
     }
     Ok(())
 }
@@ -142,10 +199,25 @@ pub(super) fn check_thermocouple(
 ) -> Result<(), EvaluationError> {
     match observation.indication {
         Indication::Celsius(shown_c) => temperature("indication.celsius", shown_c)?,
-        Indication::Millivolts { emf_mv, reference_junction_c } => {
-            check("indication.emf_mv", emf_mv, -100.0, 100.0, "between -100 and 100 mV")?;
+        Indication::Millivolts {
+            emf_mv,
+            reference_junction_c,
+        } => {
+            check(
+                "indication.emf_mv",
+                emf_mv,
+                -100.0,
+                100.0,
+                "between -100 and 100 mV",
+            )?;
             let wanted = "between -50 and 100 °C";
-            check("indication.reference_junction_c", reference_junction_c, -50.0, 100.0, wanted)?;
+            check(
+                "indication.reference_junction_c",
+                reference_junction_c,
+                -50.0,
+                100.0,
+                wanted,
+            )?;
         }
     }
     difference("correction_c", observation.correction_c)?;

@@ -1,5 +1,7 @@
 //! From measured rings to one temperature and the lines of its budget.
 
+use std::borrow::Cow;
+
 use super::{EvaluationError, Measured, RingObservation, Setting};
 use crate::budget::{LineInput, Source};
 use crate::decision::Reason;
@@ -68,7 +70,12 @@ pub(super) fn measured(
     let reference = reference(rings, setting.reference_position);
     let table_temperature_c = mean(&summaries, &reference.members, |s| s.table_temperature_c);
     // One correction for all rings: over the few degrees between them it changes by hundredths.
-    let hold = hold::correction(&plan, observation.tables, setting.cycle, table_temperature_c);
+    let hold = hold::correction(
+        &plan,
+        observation.tables,
+        setting.cycle,
+        table_temperature_c,
+    );
     for summary in &mut summaries {
         summary.temperature_c = summary.table_temperature_c + hold.correction_c;
     }
@@ -81,7 +88,10 @@ pub(super) fn measured(
     let slope = mean(&summaries, &reference.members, |s| s.slope_c_per_mm);
     let members = &reference.members;
     let mut lines = gauge_lines(gauge, &repeatability, &summaries, members, slope);
-    lines.extend(batch_lines(observation.batch_expanded_uncertainty_c, members.len()));
+    lines.extend(batch_lines(
+        observation.batch_expanded_uncertainty_c,
+        members.len(),
+    ));
     if hold.standard_uncertainty_c > 0.0 && evaluable {
         lines.push(degrees(
             Source::HoldCorrection,
@@ -168,11 +178,17 @@ fn reference(rings: &[Ring], asked: Option<&str>) -> Reference {
     if let Some(position) = asked {
         let members = standing_at(rings, position);
         if !members.is_empty() {
-            return Reference { members, as_asked: true };
+            return Reference {
+                members,
+                as_asked: true,
+            };
         }
     }
     let first = rings.first().map_or("", |ring| ring.position.as_str());
-    Reference { members: standing_at(rings, first), as_asked: asked.is_none() }
+    Reference {
+        members: standing_at(rings, first),
+        as_asked: asked.is_none(),
+    }
 }
 
 fn standing_at(rings: &[Ring], position: &str) -> Vec<usize> {
@@ -247,9 +263,15 @@ fn gauge_lines(
     // it averages like scatter; with less, every diameter is rounded the same way and it stays whole.
     let step = gauge.resolution_mm;
     let (rounding, rounding_basis) = if deviation >= step / 2.0 {
-        (averaging, "rectangular, averaged with the diameters (GUM F.2.2.1)")
+        (
+            averaging,
+            "rectangular, averaged with the diameters (GUM F.2.2.1)",
+        )
     } else {
-        (1.0, "rectangular, not averaged because all diameters round alike (GUM F.2.2.1)")
+        (
+            1.0,
+            "rectangular, not averaged because all diameters round alike (GUM F.2.2.1)",
+        )
     };
     let bias = gauge_bias_line(gauge, slope_c_per_mm);
     vec![
@@ -285,7 +307,10 @@ fn gauge_bias_line(gauge: &Gauge, slope_c_per_mm: f64) -> LineInput {
     let (standard_uncertainty, basis, checked) = match gauge.check {
         Some(check) if check.in_date => (
             check.standard_uncertainty_mm,
-            format!("checked on a reference block, {} mm", check.standard_uncertainty_mm),
+            format!(
+                "checked on a reference block, {} mm",
+                check.standard_uncertainty_mm
+            ),
             true,
         ),
         Some(_) => (
@@ -320,9 +345,10 @@ fn gauge_bias_line(gauge: &Gauge, slope_c_per_mm: f64) -> LineInput {
 fn batch_lines(stated_expanded_c: Option<f64>, rings: usize) -> Vec<LineInput> {
     let rings = count(rings);
     let (batch_c, batch_basis) = match stated_expanded_c {
-        Some(expanded) => {
-            (expanded / 2.0, format!("stated expanded uncertainty {expanded} °C, coverage factor 2"))
-        }
+        Some(expanded) => (
+            expanded / 2.0,
+            format!("stated expanded uncertainty {expanded} °C, coverage factor 2"),
+        ),
         None => (BATCH_BIAS_C, format!("{BATCH_BIAS_C} °C, {ASSUMPTION}")),
     };
     vec![
@@ -375,7 +401,7 @@ fn notices(
     for (index, summary) in summaries.iter().enumerate() {
         for suspect in &summary.suspect_diameters {
             notices.push(Reason {
-                code: "SUSPECT_DIAMETER",
+                code: Cow::Borrowed("SUSPECT_DIAMETER"),
                 text: format!(
                     "Diameter {} of ring {} lies far from the ring's other diameters; it is counted. \
                      Measure it again and amend the reading if it was wrong.",
@@ -387,7 +413,7 @@ fn notices(
     }
     if gauge.check.is_some_and(|check| !check.in_date) {
         notices.push(Reason {
-            code: "GAUGE_CHECK_OVERDUE",
+            code: Cow::Borrowed("GAUGE_CHECK_OVERDUE"),
             text: "The gauge's check on a reference block is out of date; its correction is kept, \
                    but the uncertainty is that of an unchecked gauge. Check the gauge."
                 .to_owned(),
@@ -396,7 +422,7 @@ fn notices(
     if !reference.as_asked {
         let asked = setting.reference_position.unwrap_or_default();
         notices.push(Reason {
-            code: "REFERENCE_POSITION_NOT_MEASURED",
+            code: Cow::Borrowed("REFERENCE_POSITION_NOT_MEASURED"),
             text: format!(
                 "No ring stood at the reference position \"{asked}\"; the first ring's position is \
                  used at a larger uncertainty. Place a ring at \"{asked}\" next time."
@@ -417,8 +443,14 @@ fn hold_notice(hold: &hold::HoldCorrection) -> Option<Reason> {
                 text.push(' ');
                 text.push_str(statement);
             }
-            return Some(Reason { code: "HOLD_NOT_EVALUABLE", text });
+            return Some(Reason {
+                code: Cow::Borrowed("HOLD_NOT_EVALUABLE"),
+                text,
+            });
         }
     };
-    Some(Reason { code, text: hold.explanation.clone() })
+    Some(Reason {
+        code: Cow::Borrowed(code),
+        text: hold.explanation.clone(),
+    })
 }

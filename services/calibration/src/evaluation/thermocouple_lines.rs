@@ -11,9 +11,7 @@ const FIRING_TO_FIRING_C: f64 = 1.0;
 const REFERENCE_JUNCTION_C: f64 = 0.5;
 
 /// Reads the indication on its scale and collects the budget's lines.
-pub(super) fn measured(
-    observation: &ThermocoupleObservation,
-) -> Result<Measured, EvaluationError> {
+pub(super) fn measured(observation: &ThermocoupleObservation) -> Result<Measured, EvaluationError> {
     let mut lines = Vec::with_capacity(4);
     lines.push(LineInput {
         source: Source::Repeatability,
@@ -45,14 +43,16 @@ pub(super) fn measured(
     });
     let shown_c = match observation.indication {
         Indication::Celsius(shown_c) => shown_c,
-        Indication::Millivolts { emf_mv, reference_junction_c } => {
+        Indication::Millivolts {
+            emf_mv,
+            reference_junction_c,
+        } => {
             let kind = observation.kind;
             let read_c = temperature_c(kind, emf_mv, reference_junction_c)
                 .map_err(EvaluationError::OutOfScale)?;
             let there = sensitivity_mv_per_c(kind, reference_junction_c)
                 .map_err(EvaluationError::OutOfScale)?;
-            let here =
-                sensitivity_mv_per_c(kind, read_c).map_err(EvaluationError::OutOfScale)?;
+            let here = sensitivity_mv_per_c(kind, read_c).map_err(EvaluationError::OutOfScale)?;
             lines.push(LineInput {
                 source: Source::ReferenceJunction,
                 standard_uncertainty: REFERENCE_JUNCTION_C / 3.0_f64.sqrt(),

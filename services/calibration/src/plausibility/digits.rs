@@ -1,6 +1,8 @@
 //! Slips of the hand when a diameter is written down.
 
-use super::{Context, Expected, GAIN_WANTED, Question, QuestionCode, UNKNOWN_OFFSET_C, WIDEST_SPREAD_MM};
+use super::{
+    Context, Expected, GAIN_WANTED, Question, QuestionCode, UNKNOWN_OFFSET_C, WIDEST_SPREAD_MM,
+};
 use super::{temperature_c, written};
 use crate::ring_table::RingTable;
 use crate::rings::median;
@@ -55,7 +57,10 @@ pub fn alternatives(
         }
     }
     scored.sort_by(|a, b| b.0.total_cmp(&a.0));
-    scored.into_iter().map(|(_, alternative)| alternative).collect()
+    scored
+        .into_iter()
+        .map(|(_, alternative)| alternative)
+        .collect()
 }
 
 /// Asks about the diameters of one ring, the likeliest slip first; each answer is taken as given
@@ -74,8 +79,8 @@ pub(super) fn ask(
     let mut settled = vec![false; values.len()];
     loop {
         let mut best: Option<(f64, usize, Candidate)> = None;
-        for place in 0..values.len() {
-            if settled[place] {
+        for (place, done) in settled.iter().enumerate() {
+            if *done {
                 continue;
             }
             if let Some((gain, candidate)) = likeliest_slip(context, &values, place, expected)
@@ -87,7 +92,13 @@ pub(super) fn ask(
         let Some((_, place, candidate)) = best else {
             return;
         };
-        questions.push(slip_question(context, ring, place, typed[place], &candidate));
+        questions.push(slip_question(
+            context,
+            ring,
+            place,
+            typed[place],
+            &candidate,
+        ));
         values[place] = candidate.value_mm;
         settled[place] = true;
     }
@@ -110,7 +121,10 @@ fn ask_about_inches(context: &Context, ring: usize, questions: &mut Vec<Question
     let (field, verb) = if typed.len() == 1 {
         (format!("rings[{ring}].diameters_mm[0]"), "Is it")
     } else {
-        (format!("rings[{ring}].diameters_mm"), "Are all of this ring's diameters")
+        (
+            format!("rings[{ring}].diameters_mm"),
+            "Are all of this ring's diameters",
+        )
     };
     questions.push(Question {
         code: QuestionCode::Inches,
@@ -142,10 +156,18 @@ fn likeliest_slip(
     }
     let inside = temperature_c(context, context.table, typed).is_some();
     // The same slip is not made twice in a row: diameters that agree vouch for each other.
-    if inside && others.iter().any(|other| (other - typed).abs() <= WIDEST_SPREAD_MM + 1e-9) {
+    if inside
+        && others
+            .iter()
+            .any(|other| (other - typed).abs() <= WIDEST_SPREAD_MM + 1e-9)
+    {
         return None;
     }
-    let middle = if others.is_empty() { None } else { Some(median(&others)) };
+    let middle = if others.is_empty() {
+        None
+    } else {
+        Some(median(&others))
+    };
     let typed_score = score(context, typed, middle, expected);
     let mut best: Option<(f64, Candidate)> = None;
     for candidate in candidates(typed) {
@@ -242,7 +264,13 @@ fn candidates(typed: f64) -> Vec<Candidate> {
             let mut swapped = text.clone();
             swapped.swap(*first, *second);
             let log_prior = if further == nth + 1 { 0.0 } else { -1.0 };
-            push(&mut found, typed, number(&swapped), QuestionCode::DigitsSwapped, log_prior);
+            push(
+                &mut found,
+                typed,
+                number(&swapped),
+                QuestionCode::DigitsSwapped,
+                log_prior,
+            );
         }
     }
     for place in &digit_places {
@@ -255,14 +283,32 @@ fn candidates(typed: f64) -> Vec<Candidate> {
             }
             let other = (digit + change) % 10;
             slipped[*place] = char::from_digit(other, 10).unwrap_or('0');
-            push(&mut found, typed, number(&slipped), QuestionCode::DigitSlip, -1.0);
+            push(
+                &mut found,
+                typed,
+                number(&slipped),
+                QuestionCode::DigitSlip,
+                -1.0,
+            );
         }
     }
     for factor in [0.001, 0.01, 0.1, 10.0, 100.0, 1000.0] {
         let shifted = (typed * factor * 1e6).round() / 1e6;
-        push(&mut found, typed, Some(shifted), QuestionCode::DecimalShifted, -1.0);
+        push(
+            &mut found,
+            typed,
+            Some(shifted),
+            QuestionCode::DecimalShifted,
+            -1.0,
+        );
     }
-    push(&mut found, typed, Some(from_inches(typed)), QuestionCode::Inches, -0.5);
+    push(
+        &mut found,
+        typed,
+        Some(from_inches(typed)),
+        QuestionCode::Inches,
+        -0.5,
+    );
     found
 }
 
@@ -294,5 +340,9 @@ fn push(
             return;
         }
     }
-    found.push(Candidate { value_mm, kind, log_prior });
+    found.push(Candidate {
+        value_mm,
+        kind,
+        log_prior,
+    });
 }

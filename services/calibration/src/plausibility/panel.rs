@@ -37,16 +37,16 @@ pub(super) fn ask_about_batch(
         let text = format!(
             "{told}; batch {code} would give {other_c:.0} °C, which fits. Is the ring of batch {code}?"
         );
-        questions.push(question(QuestionCode::WrongBatch, "ring_batch".to_owned(), text));
+        questions.push(question(
+            QuestionCode::WrongBatch,
+            "ring_batch".to_owned(),
+            text,
+        ));
     }
 }
 
 /// Asks when another furnace of the site explains the reading much better.
-pub(super) fn ask_about_furnace(
-    context: &Context,
-    setpoint_c: f64,
-    questions: &mut Vec<Question>,
-) {
+pub(super) fn ask_about_furnace(context: &Context, setpoint_c: f64, questions: &mut Vec<Question>) {
     let Some(own) = context.prediction else {
         return;
     };
@@ -68,7 +68,11 @@ pub(super) fn ask_about_furnace(
             "The offset of {offset_c:+.0} °C fits furnace {name} much better than this one. Was the \
              ring fired in {name}?"
         );
-        questions.push(question(QuestionCode::WrongFurnace, "furnace".to_owned(), text));
+        questions.push(question(
+            QuestionCode::WrongFurnace,
+            "furnace".to_owned(),
+            text,
+        ));
     }
 }
 
@@ -103,13 +107,21 @@ pub(super) fn ask_about_correction(
     let deviation = together(u, u);
     let explanations = [
         (QuestionCode::CorrectionNotApplied, -size, change.from_c),
-        (QuestionCode::CorrectionAppliedTwice, size, change.to_c + size),
-        (QuestionCode::CorrectionOpposite, -2.0 * size, change.from_c - size),
+        (
+            QuestionCode::CorrectionAppliedTwice,
+            size,
+            change.to_c + size,
+        ),
+        (
+            QuestionCode::CorrectionOpposite,
+            -2.0 * size,
+            change.from_c - size,
+        ),
     ];
     let mut best: Option<(f64, QuestionCode, f64)> = None;
     for (code, explained, panel_c) in explanations {
-        let gain = (jump * jump - (jump - explained) * (jump - explained))
-            / (2.0 * deviation * deviation);
+        let gain =
+            (jump * jump - (jump - explained) * (jump - explained)) / (2.0 * deviation * deviation);
         if gain > GAIN_WANTED && best.is_none_or(|(most, _, _)| gain > most) {
             best = Some((gain, code, panel_c));
         }

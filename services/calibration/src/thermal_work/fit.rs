@@ -65,7 +65,7 @@ impl fmt::Display for NotFitted {
 impl std::error::Error for NotFitted {}
 
 /// One diameter that all tables hold.
-struct Common {
+struct AtOneDiameter {
     /// What each table says there, °C.
     temperatures_c: Vec<f64>,
     /// R T² of their mean, kJ K/mol: turns work divided by energy into degrees.
@@ -138,7 +138,7 @@ pub fn fitted_energy(tables: &[RingTable], cycle: &Cycle) -> Result<Energy, NotF
 }
 
 /// Diameters of the shortest table that all tables hold, thinned evenly; none when there are too few.
-fn common_diameters(tables: &[RingTable]) -> Option<Vec<Common>> {
+fn common_diameters(tables: &[RingTable]) -> Option<Vec<AtOneDiameter>> {
     let (mut low, mut high) = (f64::NEG_INFINITY, f64::INFINITY);
     for table in tables {
         let (smallest, largest) = table.diameter_range_mm();
@@ -172,7 +172,7 @@ fn common_diameters(tables: &[RingTable]) -> Option<Vec<Common>> {
             temperatures_c.push(temperature_c);
         }
         let mean_k = sum_k / as_float(tables.len());
-        common.push(Common {
+        common.push(AtOneDiameter {
             temperatures_c,
             scale: GAS_CONSTANT_J_PER_MOL_K / 1000.0 * mean_k * mean_k,
         });
@@ -181,7 +181,12 @@ fn common_diameters(tables: &[RingTable]) -> Option<Vec<Common>> {
 }
 
 /// By how many degrees each table departs from the tables' mean at each diameter.
-fn residuals_c(common: &[Common], references: &[Cycle], peak_c: f64, energy: f64) -> Vec<f64> {
+fn residuals_c(
+    common: &[AtOneDiameter],
+    references: &[Cycle],
+    peak_c: f64,
+    energy: f64,
+) -> Vec<f64> {
     let mut found = Vec::with_capacity(common.len() * references.len());
     for diameter in common {
         let from = found.len();
@@ -205,7 +210,7 @@ fn residuals_c(common: &[Common], references: &[Cycle], peak_c: f64, energy: f64
 
 /// Change of every residual with 1/Q.
 fn slopes(
-    common: &[Common],
+    common: &[AtOneDiameter],
     references: &[Cycle],
     peak_c: f64,
     energy: f64,

@@ -1,10 +1,13 @@
 //! From a checked report and what is known, to an evaluation, questions and advice.
 
+use std::borrow::Cow;
+
 use jiff::Timestamp;
 use jiff::civil::Date;
 use ringtrue_calibration::decision::{Advice, Limits, Policy, Reason};
 use ringtrue_calibration::evaluation::{
-    Evaluation, EvaluationError, Observation, RingObservation, Setting, ThermocoupleObservation, evaluate,
+    Evaluation, EvaluationError, Observation, RingObservation, Setting, ThermocoupleObservation,
+    evaluate,
 };
 use ringtrue_calibration::gauge::{Gauge as KnownGauge, Pooled};
 use ringtrue_calibration::hold;
@@ -25,7 +28,7 @@ use crate::refusal::Refusal;
 use crate::ring_batch::RingBatch;
 use crate::schedule::next_due_on;
 use crate::site::Site;
-use crate::tracking::{TrackPoint, TrackedOffset, carried_forward, confirms, following};
+use crate::tracking::{TrackPoint, TrackedOffset, carried_forward, confirms, following, noise_for};
 use crate::violation::Violations;
 
 /// Everything on record that bears on a reading, as of its firing.
@@ -122,9 +125,17 @@ pub struct Assessed {
 impl Assessed {
     /// The refusal when a question is still open.
     pub fn settled(self) -> Result<Self, Refusal> {
-        let open: Vec<AskedQuestion> =
-            self.questions.iter().filter(|asked| !asked.answered).cloned().collect();
-        if open.is_empty() { Ok(self) } else { Err(Refusal::OpenQuestions { questions: open }) }
+        let open: Vec<AskedQuestion> = self
+            .questions
+            .iter()
+            .filter(|asked| !asked.answered)
+            .cloned()
+            .collect();
+        if open.is_empty() {
+            Ok(self)
+        } else {
+            Err(Refusal::OpenQuestions { questions: open })
+        }
     }
 }
 
@@ -202,9 +213,9 @@ pub fn reproduced(
                 &setting,
             )
         }
-        (Method::Rings(_), None) => {
-            Err(EvaluationError::NotFinite { field: "gauge".to_owned() })
-        }
+        (Method::Rings(_), None) => Err(EvaluationError::NotFinite {
+            field: "gauge".to_owned(),
+        }),
     }
 }
 
@@ -230,7 +241,11 @@ pub fn assess(known: &Known, report: &Report, key: &ReadingId) -> Result<Assesse
             largest_step_c: known.site.details.largest_step_c,
         },
         policy: Policy {
-            tolerance_c: known.furnace.details.tolerance_c.unwrap_or(known.site.details.tolerance_c),
+            tolerance_c: known
+                .furnace
+                .details
+                .tolerance_c
+                .unwrap_or(known.site.details.tolerance_c),
             action_band_c: known.site.details.action_band_c,
             full_compensation: known.site.details.full_compensation,
             ..Policy::default()
@@ -241,7 +256,10 @@ pub fn assess(known: &Known, report: &Report, key: &ReadingId) -> Result<Assesse
         reference_position: known.furnace.details.reference_position.clone(),
         gauge: known.rings.as_ref().map(|rings| {
             let measured_on = report.measured_at.to_zoned_datetime(zone.clone()).date();
-            rings.gauge.details.known(rings.check, rings.pooled, measured_on, &zone)
+            rings
+                .gauge
+                .details
+                .known(rings.check, rings.pooled, measured_on, &zone)
         }),
         batch_expanded_uncertainty_c: known
             .rings
@@ -249,22 +267,24 @@ pub fn assess(known: &Known, report: &Report, key: &ReadingId) -> Result<Assesse
             .and_then(|rings| rings.batch.details.stated_expanded_uncertainty_c),
         accepts_assumed_energy: known.site.details.accepts_assumed_hold_correction,
     };
-    let tables: &[RingTable] =
-        known.rings.as_ref().map_or(&[], |rings| rings.batch.details.tables.as_slice());
-    let mut evaluation = reproduced(&inputs, &report.method, tables)
-        .map_err(|fault| refused(&fault, &inputs, &report.method, tables))?;
-    if let Some(tracked) = known.tracked
-        && confirms(
-            tracked,
-            known.events,
-            report.fired_at,
-            evaluation.observed_offset_c,
-            evaluation.budget.independent_c,
-        )
-    {
-        inputs.confirmed = true;
-        evaluation = reproduced(&inputs, &report.method, tables)
-            .map_err(|fault| refused(&fault, &inputs, &report.method, tables))?;
+    let tables: &[RingTable] = known
+        .rings
+        .as_ref()
+        .map_or(&[], |rings| rings.batch.details.tables.as_slice());
+    let work_out = |inputs: &Inputs| {
+        reproduced(inputs, &report.method, tables)
+            .map_err(|fault| refused(&fault, inputs, &report.method, tables))
+    };
+    let mut evaluation = work_out(&inputs)?;
+    let point = track_point(key, report, setpoint_c, &evaluation);
+    // Whether the reading before confirms this one, and what another batch or gauge adds, is known only
+    // once this one's offset and uncertainty are.
+    inputs.confirmed = known
+        .tracked
+        .is_some_and(|before| confirms(before, known.events, &point));
+    inputs.noise = noise_for(known.tracked, &point);
+    if inputs.confirmed || inputs.noise.changed_bias_c > 0.0 {
+        evaluation = work_out(&inputs)?;
     }
     add_notices(known, report, setpoint_c, &inputs, &mut evaluation);
     let questions = asked(known, report, &inputs, &evaluation);
@@ -274,15 +294,7 @@ pub fn assess(known: &Known, report: &Report, key: &ReadingId) -> Result<Assesse
         .is_some_and(|decision| decision.advised_setpoint_c > inputs.current_setpoint_c);
     let advice: Option<Advice> = evaluation.decision.as_ref().map(|decision| decision.advice);
     let counts = evaluation.evaluable && report.purpose != Purpose::Practice;
-    let point = counts.then(|| TrackPoint {
-        reading: key.clone(),
-        fired_at: report.fired_at,
-        setpoint_c,
-        observed_offset_c: evaluation.observed_offset_c,
-        independent_c: evaluation.budget.independent_c,
-        shared_c: evaluation.budget.shared_c,
-        mean_mm: evaluation.rings.first().map_or(0.0, |ring| ring.mean_mm),
-    });
+    let point = counts.then_some(point);
     let tracked = match (&point, evaluation.state) {
         (Some(point), Some(state)) => Some(following(known.tracked, point.clone(), state)),
         _ => None,
@@ -299,16 +311,49 @@ pub fn assess(known: &Known, report: &Report, key: &ReadingId) -> Result<Assesse
     })
 }
 
+fn track_point(
+    key: &ReadingId,
+    report: &Report,
+    setpoint_c: f64,
+    evaluation: &Evaluation,
+) -> TrackPoint {
+    let (batch, gauge) = match &report.method {
+        Method::Rings(measured) => (
+            Some(measured.batch.clone()),
+            Some(measured.gauge.gauge.clone()),
+        ),
+        Method::Thermocouple(_) => (None, None),
+    };
+    TrackPoint {
+        reading: key.clone(),
+        fired_at: report.fired_at,
+        setpoint_c,
+        observed_offset_c: evaluation.observed_offset_c,
+        independent_c: evaluation.budget.independent_c,
+        shared_c: evaluation.budget.shared_c,
+        mean_mm: evaluation.rings.first().map_or(0.0, |ring| ring.mean_mm),
+        batch,
+        gauge,
+    }
+}
+
 /// Whether furnace, batch and gauge may be used for this reading.
 fn check_usable(known: &Known, report: &Report) -> Result<(), Refusal> {
     if known.furnace.details.state == FurnaceState::Retired {
-        return Err(Refusal::FurnaceRetired { furnace: known.furnace.key.clone() });
+        return Err(Refusal::FurnaceRetired {
+            furnace: known.furnace.key.clone(),
+        });
     }
     if let Some(rings) = &known.rings {
-        let fired_on = report.fired_at.to_zoned_datetime(known.site.details.zone()).date();
+        let fired_on = report
+            .fired_at
+            .to_zoned_datetime(known.site.details.zone())
+            .date();
         rings.batch.details.usable(&rings.batch.key, fired_on)?;
         if !rings.gauge.details.in_use {
-            return Err(Refusal::GaugeWithdrawn { gauge: rings.gauge.key.clone() });
+            return Err(Refusal::GaugeWithdrawn {
+                gauge: rings.gauge.key.clone(),
+            });
         }
     }
     Ok(())
@@ -338,42 +383,34 @@ fn add_notices(
         .is_some_and(|change| change.changed_at > report.fired_at);
     if (setpoint_c - confirmed_c).abs() > 1e-9 && !changed_since {
         evaluation.notices.push(Reason {
-            code: "SETPOINT_NOT_AS_CONFIRMED",
+            code: Cow::Borrowed("SETPOINT_NOT_AS_CONFIRMED"),
             text: format!(
                 "The firing was at {setpoint_c} °C, but the setpoint confirmed last is {confirmed_c} °C; \
                  confirm an adjustment with what the panel shows."
             ),
         });
     }
-    if let (Some(rings), Some(gauge)) = (&known.rings, &inputs.gauge) {
-        match gauge.check {
-            Some(check) if !check.in_date => evaluation.notices.push(Reason {
-                code: "GAUGE_CHECK_OUT_OF_DATE",
-                text: format!(
-                    "{} is past its check date; its permissible error is back in the uncertainty. Check it \
-                     on a reference block.",
-                    rings.gauge.details.display_name
-                ),
-            }),
-            None => evaluation.notices.push(Reason {
-                code: "GAUGE_NEVER_CHECKED",
+    if let (Some(rings), Some(gauge)) = (&known.rings, &inputs.gauge)
+        && gauge.check.is_none()
+    {
+            evaluation.notices.push(Reason {
+                code: Cow::Borrowed("GAUGE_NEVER_CHECKED"),
                 text: format!(
                     "{} has no check on a reference block on record; a check is the cheapest gain in accuracy.",
                     rings.gauge.details.display_name
                 ),
-            }),
-            Some(_) => {}
-        }
+            });
     }
     if known.furnace.details.state == FurnaceState::InService {
         evaluation.notices.push(Reason {
-            code: "FURNACE_IN_SERVICE",
-            text: "The furnace is out for service; release it before patients' work is fired.".to_owned(),
+            code: Cow::Borrowed("FURNACE_IN_SERVICE"),
+            text: "The furnace is out for service; release it before patients' work is fired."
+                .to_owned(),
         });
     }
     if report.purpose == Purpose::Practice {
         evaluation.notices.push(Reason {
-            code: "PRACTICE",
+            code: Cow::Borrowed("PRACTICE"),
             text: "A practice reading: kept, but not part of the furnace's offset. Do not adjust from it."
                 .to_owned(),
         });
@@ -415,18 +452,36 @@ fn asked(
     let twins: Vec<(String, Prediction)> = known
         .twins
         .iter()
-        .map(|twin| (twin.display_name.to_owned(), prediction(&twin.tracked.state)))
+        .map(|twin| {
+            (
+                twin.display_name.to_owned(),
+                prediction(&twin.tracked.state),
+            )
+        })
         .collect();
     let context = plausibility::Context {
         rings: &plain_rings,
         table,
         other_batches: &other_batches,
         setpoint_c: inputs.setpoint_c,
-        gauge_bias_mm: inputs.gauge.as_ref().and_then(|g| g.check).map_or(0.0, |check| check.bias_mm),
-        hold_correction_c: evaluation.hold.as_ref().map_or(0.0, |hold| hold.correction_c),
+        gauge_bias_mm: inputs
+            .gauge
+            .as_ref()
+            .and_then(|g| g.check)
+            .map_or(0.0, |check| check.bias_mm),
+        hold_correction_c: evaluation
+            .hold
+            .as_ref()
+            .map_or(0.0, |hold| hold.correction_c),
         prediction: inputs.prior.as_ref().map(prediction),
         twins: &twins,
-        hours_since_firing: Some(report.measured_at.duration_since(report.fired_at).as_secs_f64() / 3600.0),
+        hours_since_firing: Some(
+            report
+                .measured_at
+                .duration_since(report.fired_at)
+                .as_secs_f64()
+                / 3600.0,
+        ),
         ring_temperature_c: measured.ring_temperature_c,
         zero_mm: measured.zero_mm,
         // Asking for a zero reading every time would train people to click past questions; a zero
@@ -436,7 +491,10 @@ fn asked(
             .used_ring
             .as_ref()
             .map(|(serial, reading)| format!("ring {serial} in {}", reading.name())),
-        same_firing: known.same_firing.as_ref().map(|earlier| words_for(earlier, known.site)),
+        same_firing: known
+            .same_firing
+            .as_ref()
+            .map(|earlier| words_for(earlier, known.site)),
         last_change: last_change_since(known, report),
         previous_offset_c: known.tracked.map(|tracked| tracked.last.observed_offset_c),
         measurement_uncertainty_c: evaluation.budget.combined_c,
@@ -446,7 +504,10 @@ fn asked(
         .into_iter()
         .map(|mut question| {
             question.field = request_field(&question.field);
-            AskedQuestion { answered: report.answered.contains(question.code.code()), question }
+            AskedQuestion {
+                answered: report.answered.contains(question.code.code()),
+                question,
+            }
         })
         .collect()
 }
@@ -454,9 +515,13 @@ fn asked(
 /// The change of setpoint confirmed between the reading before and this firing.
 fn last_change_since(known: &Known, report: &Report) -> Option<plausibility::SetpointChange> {
     let change = known.programme.details.last_change?;
-    let after_last = known.tracked.is_none_or(|tracked| change.changed_at > tracked.last.fired_at);
-    (after_last && change.changed_at < report.fired_at)
-        .then_some(plausibility::SetpointChange { from_c: change.from_c, to_c: change.to_c })
+    let after_last = known
+        .tracked
+        .is_none_or(|tracked| change.changed_at > tracked.last.fired_at);
+    (after_last && change.changed_at < report.fired_at).then_some(plausibility::SetpointChange {
+        from_c: change.from_c,
+        to_c: change.to_c,
+    })
 }
 
 /// How often in a row, this reading included, the first ring gave the same mean to the last digit.
@@ -479,7 +544,11 @@ fn exact_repeats(known: &Known, measured: &RingMeasurement) -> u32 {
 
 fn words_for(earlier: &SameFiring, site: &Site) -> String {
     let measured = earlier.measured_at.to_zoned_datetime(site.details.zone());
-    let who = if earlier.performed_by.is_empty() { "somebody" } else { &earlier.performed_by };
+    let who = if earlier.performed_by.is_empty() {
+        "somebody"
+    } else {
+        &earlier.performed_by
+    };
     format!("{who} at {}", measured.strftime("%H:%M on %Y-%m-%d"))
 }
 
@@ -510,16 +579,20 @@ fn refused(
         let expected_c = inputs.prior.as_ref().map_or(inputs.setpoint_c, |prior| {
             inputs.setpoint_c + prior.estimate(inputs.setpoint_c).offset_c
         });
-        if let (Some(measured), Some(table)) = (measured.rings.get(*ring), tables.get(plan.table_index)) {
+        if let (Some(measured), Some(table)) =
+            (measured.rings.get(*ring), tables.get(plan.table_index))
+        {
             for (at, &diameter) in measured.ring.diameters_mm.iter().enumerate() {
                 let inside = table.temperature_at(diameter).is_ok();
-                if let (false, Some(best)) = (inside, alternatives(diameter, table, expected_c).first()) {
+                if let (false, Some(best)) =
+                    (inside, alternatives(diameter, table, expected_c).first())
+                {
                     let shown = best.value_mm;
-                    message.push_str(&format!(
-                        ". Value {} reads {diameter}: did you read {shown:.2} mm ({:.0} °C)?",
-                        at + 1,
-                        best.temperature_c
-                    ));
+                    let (value, meant_c) = (at + 1, best.temperature_c);
+                    message = format!(
+                        "{message}. Value {value} reads {diameter}: did you read {shown:.2} mm \
+                         ({meant_c:.0} °C)?"
+                    );
                 }
             }
         }

@@ -8,7 +8,7 @@ use super::{
     MeasuredRing, Method, RawMethod, RawReport, Report, RingMeasurement, ThermocoupleMeasurement,
 };
 use crate::event::past;
-use crate::key::SiteId;
+use crate::key::{BatchId, GaugeKey, SiteId};
 use crate::violation::Violations;
 
 /// Position of a ring or thermocouple whose report names none.
@@ -43,8 +43,11 @@ impl RawReport {
         }
         past("reading.fire_time", self.fired_at, now, &mut violations);
         let is_thermocouple = matches!(self.method, Some(RawMethod::Thermocouple { .. }));
-        let measured_at =
-            if is_thermocouple { self.measured_at.or(self.fired_at) } else { self.measured_at };
+        let measured_at = if is_thermocouple {
+            self.measured_at.or(self.fired_at)
+        } else {
+            self.measured_at
+        };
         past("reading.measure_time", measured_at, now, &mut violations);
         if let (Some(fired), Some(measured)) = (self.fired_at, measured_at)
             && measured < fired
@@ -76,17 +79,19 @@ impl RawReport {
             Some(raw) => checked_method(raw, &self.furnace.site, &mut violations),
         };
         match (self.programme, method, self.fired_at, measured_at) {
-            (Some(programme), Some(method), Some(fired_at), Some(measured_at)) => violations.or(Report {
-                programme,
-                setpoint_c: self.setpoint_c,
-                method,
-                fired_at,
-                measured_at,
-                purpose: self.purpose,
-                performed_by: self.performed_by,
-                note: self.note,
-                answered: self.answered.into_iter().collect(),
-            }),
+            (Some(programme), Some(method), Some(fired_at), Some(measured_at)) => {
+                violations.or(Report {
+                    programme,
+                    setpoint_c: self.setpoint_c,
+                    method,
+                    fired_at,
+                    measured_at,
+                    purpose: self.purpose,
+                    performed_by: self.performed_by,
+                    note: self.note,
+                    answered: self.answered.into_iter().collect(),
+                })
+            }
             _ => Err(violations),
         }
     }
@@ -98,7 +103,9 @@ fn check_setpoint(setpoint_c: f64, violations: &mut Violations) {
         violations.add(
             "reading.setpoint_c",
             "FAHRENHEIT",
-            format!("{setpoint_c} °C cannot be; {setpoint_c} °F would be {as_celsius:.0} °C: send °C"),
+            format!(
+                "{setpoint_c} °C cannot be; {setpoint_c} °F would be {as_celsius:.0} °C: send °C"
+            ),
         );
     } else {
         violations.number("reading.setpoint_c", setpoint_c, 900.0, 1800.0, "°C");
@@ -108,26 +115,7 @@ fn check_setpoint(setpoint_c: f64, violations: &mut Violations) {
 fn checked_method(raw: RawMethod, site: &SiteId, violations: &mut Violations) -> Option<Method> {
     match raw {
         RawMethod::Rings { batch, gauge, rings, zero_mm, ring_temperature_c } => {
-            if batch.is_none() {
-                violations.add(
-                    "reading.rings.ring_batch",
-                    "REQUIRED",
-                    "is missing; name the batch printed on the rings' package",
-                );
-            }
-            match &gauge {
-                None => violations.add(
-                    "reading.rings.gauge",
-                    "REQUIRED",
-                    "is missing; name the gauge that measured the rings",
-                ),
-                Some(gauge) if &gauge.site != site => violations.add(
-                    "reading.rings.gauge",
-                    "GAUGE_OF_ANOTHER_SITE",
-                    format!("belongs to {}; name a gauge of {}", gauge.site.name(), site.name()),
-                ),
-                Some(_) => {}
-            }
+            check_batch_and_gauge(batch.as_ref(), gauge.as_ref(), site, violations);
             let rings = checked_rings(rings, violations);
             if let Some(zero) = zero_mm {
                 violations.number("reading.rings.zero_mm", zero, -1.0, 1.0, "mm");
@@ -152,26 +140,7 @@ fn checked_method(raw: RawMethod, site: &SiteId, violations: &mut Violations) ->
                     "is missing or not known here; send type B or S",
                 );
             }
-            match indication {
-                None => violations.add(
-                    format!("{path}.temperature_c"),
-                    "REQUIRED",
-                    "nothing was indicated; send emf_mv or temperature_c",
-                ),
-                Some(Indication::Millivolts { emf_mv, reference_junction_c }) => {
-                    violations.number(&format!("{path}.emf_mv"), emf_mv, -0.3, 20.0, "mV");
-                    violations.number(
-                        &format!("{path}.reference_junction_c"),
-                        reference_junction_c,
-                        -20.0,
-                        60.0,
-                        "°C",
-                    );
-                }
-                Some(Indication::Celsius(temperature_c)) => {
-                    violations.number(&format!("{path}.temperature_c"), temperature_c, 0.0, 1800.0, "°C");
-                }
-            }
+            check_indication(path, indication, violations);
             violations.number(&format!("{path}.correction_c"), correction_c, -50.0, 50.0, "°C");
             violations.number(
                 &format!("{path}.expanded_uncertainty_c"),
@@ -186,8 +155,54 @@ fn checked_method(raw: RawMethod, site: &SiteId, violations: &mut Violations) ->
                 indication: indication?,
                 correction_c,
                 expanded_uncertainty_c,
-                position: named_position(position),
+                position: named_position(&position),
             }))
+        }
+    }
+}
+
+fn check_batch_and_gauge(
+    batch: Option<&BatchId>,
+    gauge: Option<&GaugeKey>,
+    site: &SiteId,
+    violations: &mut Violations,
+) {
+    if batch.is_none() {
+        violations.add(
+            "reading.rings.ring_batch",
+            "REQUIRED",
+            "is missing; name the batch printed on the rings' package",
+        );
+    }
+    match gauge {
+        None => violations.add(
+            "reading.rings.gauge",
+            "REQUIRED",
+            "is missing; name the gauge that measured the rings",
+        ),
+        Some(gauge) if &gauge.site != site => violations.add(
+            "reading.rings.gauge",
+            "GAUGE_OF_ANOTHER_SITE",
+            format!("belongs to {}; name a gauge of {}", gauge.site.name(), site.name()),
+        ),
+        Some(_) => {}
+    }
+}
+
+fn check_indication(path: &str, indication: Option<Indication>, violations: &mut Violations) {
+    match indication {
+        None => violations.add(
+            format!("{path}.temperature_c"),
+            "REQUIRED",
+            "nothing was indicated; send emf_mv or temperature_c",
+        ),
+        Some(Indication::Millivolts { emf_mv, reference_junction_c }) => {
+            violations.number(&format!("{path}.emf_mv"), emf_mv, -0.3, 20.0, "mV");
+            let field = format!("{path}.reference_junction_c");
+            violations.number(&field, reference_junction_c, -20.0, 60.0, "°C");
+        }
+        Some(Indication::Celsius(temperature_c)) => {
+            violations.number(&format!("{path}.temperature_c"), temperature_c, 0.0, 1800.0, "°C");
         }
     }
 }
@@ -204,12 +219,29 @@ fn checked_rings(rings: Vec<MeasuredRing>, violations: &mut Violations) -> Vec<M
     let mut checked = Vec::with_capacity(rings.len().min(MAX_RINGS));
     for (at, measured) in rings.into_iter().take(MAX_RINGS).enumerate() {
         let field = format!("{path}[{at}]");
-        violations.text(&format!("{field}.position"), &measured.ring.position, 0, MOST_POSITION);
-        violations.text(&format!("{field}.serial_number"), &measured.serial_number, 0, 60);
-        check_diameters(&format!("{field}.diameters_mm"), &measured.ring.diameters_mm, violations);
+        violations.text(
+            &format!("{field}.position"),
+            &measured.ring.position,
+            0,
+            MOST_POSITION,
+        );
+        violations.text(
+            &format!("{field}.serial_number"),
+            &measured.serial_number,
+            0,
+            60,
+        );
+        check_diameters(
+            &format!("{field}.diameters_mm"),
+            &measured.ring.diameters_mm,
+            violations,
+        );
         let mut ring = measured.ring;
-        ring.position = named_position(ring.position);
-        checked.push(MeasuredRing { ring, serial_number: measured.serial_number });
+        ring.position = named_position(&ring.position);
+        checked.push(MeasuredRing {
+            ring,
+            serial_number: measured.serial_number,
+        });
     }
     checked
 }
@@ -233,7 +265,9 @@ fn check_diameters(field: &str, diameters_mm: &[f64], violations: &mut Violation
             violations.add(
                 field,
                 "INCHES",
-                format!("{diameter} mm cannot be a ring; {diameter} in would be {as_mm:.2} mm: send mm"),
+                format!(
+                    "{diameter} mm cannot be a ring; {diameter} in would be {as_mm:.2} mm: send mm"
+                ),
             );
         } else {
             violations.number(&field, diameter, 5.0, 40.0, "mm");
@@ -241,7 +275,11 @@ fn check_diameters(field: &str, diameters_mm: &[f64], violations: &mut Violation
     }
 }
 
-fn named_position(position: String) -> String {
+fn named_position(position: &str) -> String {
     let trimmed = position.trim();
-    if trimmed.is_empty() { USUAL_POSITION.to_owned() } else { trimmed.to_owned() }
+    if trimmed.is_empty() {
+        USUAL_POSITION.to_owned()
+    } else {
+        trimmed.to_owned()
+    }
 }

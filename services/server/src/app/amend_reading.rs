@@ -1,6 +1,5 @@
 //! Records a corrected version of a reading; the earlier one stays readable.
 
-use ringtrue_calibration::offset::Noise;
 use ringtrue_fleet::caller::{Caller, Right};
 use ringtrue_fleet::key::{GaugeKey, ReadingId, ReadingKey};
 use ringtrue_fleet::reading::{Assessed, Method, RawReport, Reading, Report, assess};
@@ -50,7 +49,7 @@ pub async fn amend_reading(
         let gauges = gauges(&earlier.reading.report, &new.reading.report);
         tx.insert_readings(vec![new]).await?;
         let (points, events) = tx.history(&key.furnace).await?;
-        let again = replayed(&points, &events, &Noise::default());
+        let again = replayed(&points, &events);
         tx.put_tracked_offset(&key.furnace, again.as_ref()).await?;
         for gauge in gauges {
             tx.pool_gauge_again(&gauge).await?;
@@ -112,7 +111,7 @@ async fn assessed_again(
     points.retain(|point| {
         (point.fired_at, &point.reading) < (report.fired_at, id) && point.reading != key.reading
     });
-    let as_of = replayed(&points, &events, &Noise::default());
+    let as_of = replayed(&points, &events);
     let mut known = knowledge.known(report, Some(&key.reading))?;
     known.tracked = as_of.as_ref();
     Ok(assess(&known, report, id)?)

@@ -1,6 +1,5 @@
 //! Evaluates a reading without storing anything.
 
-use ringtrue_calibration::offset::Noise;
 use ringtrue_fleet::caller::{Caller, Right};
 use ringtrue_fleet::key::{ReadingId, ReadingKey};
 use ringtrue_fleet::reading::{RawReport, Reading, assess};
@@ -43,7 +42,7 @@ pub(crate) async fn preview(
             (point.fired_at, &point.reading) < (report.fired_at, &id)
                 && Some(&point.reading) != amends.as_ref()
         });
-        replayed(&points, &events, &Noise::default())
+        replayed(&points, &events)
     } else {
         None
     };

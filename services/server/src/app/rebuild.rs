@@ -1,6 +1,5 @@
 //! Works everything derived out again from the records.
 
-use ringtrue_calibration::offset::Noise;
 use ringtrue_fleet::caller::Scope;
 use ringtrue_fleet::tracking::replayed;
 use ringtrue_store::{Error, Page, PagePart, Store};
@@ -30,7 +29,7 @@ pub async fn rebuild(store: &Store) -> Result<Rebuilt, Error> {
             let mut tx = store.begin("rebuild", &scope).await?;
             let before = tx.tracked_offset(&furnace.key).await?;
             let (points, events) = tx.history(&furnace.key).await?;
-            let again = replayed(&points, &events, &Noise::default());
+            let again = replayed(&points, &events);
             rebuilt.furnaces += 1;
             if again != before {
                 rebuilt.differed += 1;

@@ -1,6 +1,5 @@
 //! Records something that may have moved a furnace's offset.
 
-use ringtrue_calibration::offset::Noise;
 use ringtrue_fleet::caller::{Caller, Right};
 use ringtrue_fleet::event::{EventDetails, FurnaceEvent};
 use ringtrue_fleet::furnace::FurnaceState;
@@ -45,7 +44,7 @@ pub async fn record_furnace_event(
             .is_some_and(|t| event.details.happened_at.is_some_and(|at| at <= t.last.fired_at));
         if late {
             let (points, events) = tx.history(&event.key.furnace).await?;
-            let again = replayed(&points, &events, &Noise::default());
+            let again = replayed(&points, &events);
             tx.put_tracked_offset(&event.key.furnace, again.as_ref()).await?;
         }
         tx.commit().await?;

@@ -11,7 +11,6 @@
 
 use std::collections::HashSet;
 
-use ringtrue_calibration::offset::Noise;
 use ringtrue_fleet::caller::Scope;
 use ringtrue_fleet::key::{FurnaceKey, ReadingId, ReadingKey};
 use ringtrue_fleet::reading::{Reading, Report, assess};
@@ -225,7 +224,7 @@ impl Task {
         tx.insert_readings(new).await?;
         for furnace in late {
             let (points, events) = tx.history(furnace).await?;
-            let again = replayed(&points, &events, &Noise::default());
+            let again = replayed(&points, &events);
             tx.put_tracked_offset(furnace, again.as_ref()).await?;
         }
         for (at, recorded) in places.into_iter().zip(recorded) {
@@ -269,7 +268,7 @@ pub(crate) async fn offset_as_of(
 ) -> Result<Option<ringtrue_fleet::tracking::TrackedOffset>, Error> {
     let (mut points, events) = tx.history(furnace).await?;
     points.retain(|point| (point.fired_at, &point.reading) < (report.fired_at, id));
-    Ok(replayed(&points, &events, &Noise::default()))
+    Ok(replayed(&points, &events))
 }
 
 /// The answer given before to the same request.

@@ -109,7 +109,9 @@ pub async fn simulate(
     let made = year.made;
     drop(year);
     lifecycle.drain.cancel();
-    app.finish().await;
+    let work = app.into_work();
+    work.close();
+    work.wait().await;
     Ok(made)
 }
 

@@ -19,6 +19,8 @@ CREATE TABLE tracked_offset (
     last_independent_c REAL NOT NULL,
     last_shared_c REAL NOT NULL,
     last_mean_mm REAL NOT NULL,
+    last_batch_id TEXT,                             -- null for a thermocouple
+    last_gauge_id TEXT,                             -- null for a thermocouple
     same_mean_run INTEGER NOT NULL,
     PRIMARY KEY (site_id, furnace_id)
 ) STRICT, WITHOUT ROWID;

@@ -39,8 +39,15 @@ const ADVICE: &[(Advice, &str)] = &[
     (Advice::Service, "service"),
 ];
 
-const UNITS: &[(&str, &str)] =
-    &[("mm", "mm"), ("°C", "°C"), ("°F", "°F"), ("in", "in"), ("nm", "nm"), ("h", "h"), ("", "")];
+const UNITS: &[(&str, &str)] = &[
+    ("mm", "mm"),
+    ("°C", "°C"),
+    ("°F", "°F"),
+    ("in", "in"),
+    ("nm", "nm"),
+    ("h", "h"),
+    ("", ""),
+];
 
 const QUESTIONS: &[QuestionCode] = &[
     QuestionCode::DigitsSwapped,
@@ -113,9 +120,17 @@ struct HoldDocument {
 #[serde(rename_all = "snake_case")]
 enum TreatmentDocument {
     Matched,
-    Fitted { kj_per_mol: f64, standard_uncertainty_kj_per_mol: f64 },
-    Assumed { kj_per_mol: f64, standard_uncertainty_kj_per_mol: f64 },
-    NotEvaluable { reason: String },
+    Fitted {
+        kj_per_mol: f64,
+        standard_uncertainty_kj_per_mol: f64,
+    },
+    Assumed {
+        kj_per_mol: f64,
+        standard_uncertainty_kj_per_mol: f64,
+    },
+    NotEvaluable {
+        reason: String,
+    },
 }
 
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -185,13 +200,19 @@ struct QuestionDocument {
 
 impl From<&Reason> for ReasonDocument {
     fn from(reason: &Reason) -> Self {
-        Self { code: reason.code.clone().into_owned(), text: reason.text.clone() }
+        Self {
+            code: reason.code.clone().into_owned(),
+            text: reason.text.clone(),
+        }
     }
 }
 
 impl From<ReasonDocument> for Reason {
     fn from(document: ReasonDocument) -> Self {
-        Self { code: Cow::Owned(document.code), text: document.text }
+        Self {
+            code: Cow::Owned(document.code),
+            text: document.text,
+        }
     }
 }
 
@@ -213,7 +234,11 @@ impl EvaluationDocument {
             decision: evaluation.decision.as_ref().map(decision),
             state: evaluation.state.as_ref().map(StateDocument::from),
             innovation_z: evaluation.innovation_z,
-            notices: evaluation.notices.iter().map(ReasonDocument::from).collect(),
+            notices: evaluation
+                .notices
+                .iter()
+                .map(ReasonDocument::from)
+                .collect(),
             method_version: evaluation.method_version.clone().into_owned(),
             questions: questions.iter().map(question).collect(),
             cautions: cautions.to_vec(),
@@ -225,7 +250,10 @@ impl EvaluationDocument {
         self,
         key: &str,
     ) -> Result<(Evaluation, Vec<AskedQuestion>, Vec<String>), Error> {
-        let place = Place { table: "evaluation", key };
+        let place = Place {
+            table: "evaluation",
+            key,
+        };
         let mut questions = Vec::with_capacity(self.questions.len());
         for document in self.questions {
             questions.push(read_question(document, place)?);
@@ -239,7 +267,10 @@ impl EvaluationDocument {
             hold: self.hold.map(read_hold),
             budget: read_budget(self.budget, place)?,
             position_spread_c: self.position_spread_c,
-            decision: self.decision.map(|document| read_decision(document, place)).transpose()?,
+            decision: self
+                .decision
+                .map(|document| read_decision(document, place))
+                .transpose()?,
             state: self.state.map(Into::into),
             innovation_z: self.innovation_z,
             notices: self.notices.into_iter().map(Reason::from).collect(),
@@ -291,9 +322,9 @@ fn hold(hold: &HoldCorrection) -> HoldDocument {
                 kj_per_mol: energy.kj_per_mol,
                 standard_uncertainty_kj_per_mol: energy.standard_uncertainty_kj_per_mol,
             },
-            HoldTreatment::NotEvaluable { reason } => {
-                TreatmentDocument::NotEvaluable { reason: reason.clone() }
-            }
+            HoldTreatment::NotEvaluable { reason } => TreatmentDocument::NotEvaluable {
+                reason: reason.clone(),
+            },
         },
         table_hold_min: hold.table_hold_min,
         fired_hold_min: hold.fired_hold_min,
@@ -308,16 +339,24 @@ fn read_hold(document: HoldDocument) -> HoldCorrection {
     HoldCorrection {
         treatment: match document.treatment {
             TreatmentDocument::Matched => HoldTreatment::Matched,
-            TreatmentDocument::Fitted { kj_per_mol, standard_uncertainty_kj_per_mol } => {
-                HoldTreatment::Fitted {
-                    energy: Energy { kj_per_mol, standard_uncertainty_kj_per_mol },
-                }
-            }
-            TreatmentDocument::Assumed { kj_per_mol, standard_uncertainty_kj_per_mol } => {
-                HoldTreatment::Assumed {
-                    energy: Energy { kj_per_mol, standard_uncertainty_kj_per_mol },
-                }
-            }
+            TreatmentDocument::Fitted {
+                kj_per_mol,
+                standard_uncertainty_kj_per_mol,
+            } => HoldTreatment::Fitted {
+                energy: Energy {
+                    kj_per_mol,
+                    standard_uncertainty_kj_per_mol,
+                },
+            },
+            TreatmentDocument::Assumed {
+                kj_per_mol,
+                standard_uncertainty_kj_per_mol,
+            } => HoldTreatment::Assumed {
+                energy: Energy {
+                    kj_per_mol,
+                    standard_uncertainty_kj_per_mol,
+                },
+            },
             TreatmentDocument::NotEvaluable { reason } => HoldTreatment::NotEvaluable { reason },
         },
         table_hold_min: document.table_hold_min,

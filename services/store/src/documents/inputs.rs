@@ -24,6 +24,7 @@ pub(crate) struct InputsDocument {
     accepts_assumed_energy: bool,
 }
 
+#[expect(clippy::struct_field_names, reason = "the unit belongs in every name")]
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 struct LimitsDocument {
     setpoint_step_c: f64,

@@ -42,7 +42,10 @@ pub(crate) enum KindDocument {
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub(crate) enum IndicationDocument {
-    Millivolts { emf_mv: f64, reference_junction_c: f64 },
+    Millivolts {
+        emf_mv: f64,
+        reference_junction_c: f64,
+    },
     Celsius(f64),
 }
 
@@ -68,10 +71,16 @@ impl From<&Method> for Measurement {
                     Kind::S => KindDocument::S,
                 },
                 indication: match thermocouple.indication {
-                    Indication::Millivolts { emf_mv, reference_junction_c } => {
-                        IndicationDocument::Millivolts { emf_mv, reference_junction_c }
+                    Indication::Millivolts {
+                        emf_mv,
+                        reference_junction_c,
+                    } => IndicationDocument::Millivolts {
+                        emf_mv,
+                        reference_junction_c,
+                    },
+                    Indication::Celsius(temperature_c) => {
+                        IndicationDocument::Celsius(temperature_c)
                     }
-                    Indication::Celsius(temperature_c) => IndicationDocument::Celsius(temperature_c),
                 },
                 correction_c: thermocouple.correction_c,
                 expanded_uncertainty_c: thermocouple.expanded_uncertainty_c,
@@ -84,7 +93,10 @@ impl From<&Method> for Measurement {
 impl RingDocument {
     /// Sum of squared deviations from the ring's mean, mm², and its degrees of freedom.
     pub(crate) fn scatter(&self) -> (f64, f64) {
-        let ring = Ring { position: String::new(), diameters_mm: self.diameters_mm.clone() };
+        let ring = Ring {
+            position: String::new(),
+            diameters_mm: self.diameters_mm.clone(),
+        };
         ring.scatter()
     }
 }
@@ -101,38 +113,53 @@ impl Measurement {
     /// The method, with batch and gauge from their columns; none when rings lack either.
     pub(crate) fn method(self, batch: Option<BatchId>, gauge: Option<GaugeKey>) -> Option<Method> {
         match self {
-            Self::Rings { rings, zero_mm, ring_temperature_c } => Some(Method::Rings(RingMeasurement {
+            Self::Rings {
+                rings,
+                zero_mm,
+                ring_temperature_c,
+            } => Some(Method::Rings(RingMeasurement {
                 batch: batch?,
                 gauge: gauge?,
                 rings: rings
                     .into_iter()
                     .map(|ring| MeasuredRing {
-                        ring: Ring { position: ring.position, diameters_mm: ring.diameters_mm },
+                        ring: Ring {
+                            position: ring.position,
+                            diameters_mm: ring.diameters_mm,
+                        },
                         serial_number: ring.serial_number,
                     })
                     .collect(),
                 zero_mm,
                 ring_temperature_c,
             })),
-            Self::Thermocouple { kind, indication, correction_c, expanded_uncertainty_c, position } => {
-                Some(Method::Thermocouple(ThermocoupleMeasurement {
-                    kind: match kind {
-                        KindDocument::B => Kind::B,
-                        KindDocument::S => Kind::S,
+            Self::Thermocouple {
+                kind,
+                indication,
+                correction_c,
+                expanded_uncertainty_c,
+                position,
+            } => Some(Method::Thermocouple(ThermocoupleMeasurement {
+                kind: match kind {
+                    KindDocument::B => Kind::B,
+                    KindDocument::S => Kind::S,
+                },
+                indication: match indication {
+                    IndicationDocument::Millivolts {
+                        emf_mv,
+                        reference_junction_c,
+                    } => Indication::Millivolts {
+                        emf_mv,
+                        reference_junction_c,
                     },
-                    indication: match indication {
-                        IndicationDocument::Millivolts { emf_mv, reference_junction_c } => {
-                            Indication::Millivolts { emf_mv, reference_junction_c }
-                        }
-                        IndicationDocument::Celsius(temperature_c) => {
-                            Indication::Celsius(temperature_c)
-                        }
-                    },
-                    correction_c,
-                    expanded_uncertainty_c,
-                    position,
-                }))
-            }
+                    IndicationDocument::Celsius(temperature_c) => {
+                        Indication::Celsius(temperature_c)
+                    }
+                },
+                correction_c,
+                expanded_uncertainty_c,
+                position,
+            })),
         }
     }
 }

@@ -36,7 +36,10 @@ impl From<&Adjustment> for AdjustmentRow {
             furnace_id: adjustment.key.furnace.furnace.to_string(),
             adjusted_at: details.adjusted_at.map_or(0, Timestamp::as_microsecond),
             id: adjustment.key.adjustment.to_string(),
-            programme_id: details.programme.as_ref().map_or_else(String::new, |p| p.programme.to_string()),
+            programme_id: details
+                .programme
+                .as_ref()
+                .map_or_else(String::new, |p| p.programme.to_string()),
             reading_id: details.reading.as_ref().map(|r| r.reading.to_string()),
             previous_setpoint_c: adjustment.previous_setpoint_c,
             setpoint_c: details.setpoint_c,
@@ -50,11 +53,17 @@ impl From<&Adjustment> for AdjustmentRow {
 
 impl AdjustmentRow {
     pub(crate) fn name(&self) -> String {
-        format!("sites/{}/furnaces/{}/adjustments/{}", self.site_id, self.furnace_id, self.id)
+        format!(
+            "sites/{}/furnaces/{}/adjustments/{}",
+            self.site_id, self.furnace_id, self.id
+        )
     }
 
     pub(crate) fn adjustment(self) -> Result<Adjustment, Error> {
-        let place = Place { table: "adjustment", key: &self.id };
+        let place = Place {
+            table: "adjustment",
+            key: &self.id,
+        };
         let furnace = FurnaceKey {
             site: place.id("site_id", SiteId::new(&self.site_id))?,
             furnace: place.id("furnace_id", FurnaceId::new(&self.furnace_id))?,
@@ -99,11 +108,18 @@ impl Read {
             .bind(key.adjustment.as_str())
             .fetch_all(&mut *self.connection().await?)
             .await?;
-        rows.into_iter().next().map(AdjustmentRow::adjustment).transpose()
+        rows.into_iter()
+            .next()
+            .map(AdjustmentRow::adjustment)
+            .transpose()
     }
 
     /// A furnace's adjustments, latest first.
-    pub async fn adjustments(&self, key: &FurnaceKey, page: &Page) -> Result<Vec<Adjustment>, Error> {
+    pub async fn adjustments(
+        &self,
+        key: &FurnaceKey,
+        page: &Page,
+    ) -> Result<Vec<Adjustment>, Error> {
         const SQL: &str = "SELECT * FROM adjustment WHERE site_id = $1 AND furnace_id = $2
             AND (adjusted_at, id) < ($3, $4) ORDER BY adjusted_at DESC, id DESC LIMIT $5";
         self.within(&key.site)?;
@@ -126,7 +142,8 @@ impl Tx {
         adjustment: &Adjustment,
         request: &Request,
     ) -> Result<(), Error> {
-        const SQL: &str = "INSERT INTO adjustment (site_id, furnace_id, adjusted_at, id, programme_id,
+        const SQL: &str =
+            "INSERT INTO adjustment (site_id, furnace_id, adjusted_at, id, programme_id,
             reading_id, previous_setpoint_c, setpoint_c, advised_setpoint_c, performed_by,
             override_reason, received_at)
             VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12)";
@@ -149,6 +166,14 @@ impl Tx {
             .await
             .map_err(Error::of_insert)?;
         let document = json(&AdjustmentRow::from(adjustment));
-        self.happened(Some(&adjustment.key.furnace.site), "adjustment.confirm", adjustment.key.name(), document, request, adjustment.received_at).await
+        self.happened(
+            Some(&adjustment.key.furnace.site),
+            "adjustment.confirm",
+            adjustment.key.name(),
+            document,
+            request,
+            adjustment.received_at,
+        )
+        .await
     }
 }

@@ -11,9 +11,15 @@ use crate::{Error, Page, Read, Request, Tx};
 
 const KINDS: &[(Option<EventKind>, &str)] = &[
     (Some(EventKind::ElementsReplaced), "elements_replaced"),
-    (Some(EventKind::ThermocoupleReplaced), "thermocouple_replaced"),
+    (
+        Some(EventKind::ThermocoupleReplaced),
+        "thermocouple_replaced",
+    ),
     (Some(EventKind::ControllerChanged), "controller_changed"),
-    (Some(EventKind::ControllerOffsetChanged), "controller_offset_changed"),
+    (
+        Some(EventKind::ControllerOffsetChanged),
+        "controller_offset_changed",
+    ),
     (Some(EventKind::Moved), "moved"),
     (Some(EventKind::MainsWork), "mains_work"),
     (Some(EventKind::Repair), "repair"),
@@ -52,11 +58,17 @@ impl From<&FurnaceEvent> for EventRow {
 
 impl EventRow {
     pub(crate) fn name(&self) -> String {
-        format!("sites/{}/furnaces/{}/events/{}", self.site_id, self.furnace_id, self.id)
+        format!(
+            "sites/{}/furnaces/{}/events/{}",
+            self.site_id, self.furnace_id, self.id
+        )
     }
 
     pub(crate) fn event(self) -> Result<FurnaceEvent, Error> {
-        let place = Place { table: "furnace_event", key: &self.id };
+        let place = Place {
+            table: "furnace_event",
+            key: &self.id,
+        };
         Ok(FurnaceEvent {
             key: EventKey {
                 furnace: FurnaceKey {
@@ -139,7 +151,15 @@ impl Tx {
             .await
             .map_err(Error::of_insert)?;
         let document = json(&EventRow::from(event));
-        self.happened(Some(&event.key.furnace.site), "furnace.event", event.key.name(), document, request, event.received_at).await
+        self.happened(
+            Some(&event.key.furnace.site),
+            "furnace.event",
+            event.key.name(),
+            document,
+            request,
+            event.received_at,
+        )
+        .await
     }
 
     /// Every event of a furnace, in order.

@@ -13,7 +13,10 @@ use crate::{Error, Page, Read, Request, Tx};
 
 const ELEMENTS: &[(HeatingElement, &str)] = &[
     (HeatingElement::Unknown, "unknown"),
-    (HeatingElement::MolybdenumDisilicide, "molybdenum_disilicide"),
+    (
+        HeatingElement::MolybdenumDisilicide,
+        "molybdenum_disilicide",
+    ),
     (HeatingElement::SiliconCarbide, "silicon_carbide"),
     (HeatingElement::Other, "other"),
 ];
@@ -74,7 +77,10 @@ impl From<&Furnace> for FurnaceRow {
 
 impl FurnaceRow {
     pub(crate) fn furnace(self) -> Result<Furnace, Error> {
-        let place = Place { table: "furnace", key: &self.id };
+        let place = Place {
+            table: "furnace",
+            key: &self.id,
+        };
         Ok(Furnace {
             key: FurnaceKey {
                 site: place.id("site_id", SiteId::new(&self.site_id))?,
@@ -122,7 +128,10 @@ pub(crate) async fn furnaces_of_sites(
 ) -> Result<Vec<Furnace>, Error> {
     const SQL: &str = "SELECT f.* FROM json_each($1) AS wanted CROSS JOIN furnace AS f
         ON f.site_id = wanted.value";
-    let rows: Vec<FurnaceRow> = sqlx::query_as(SQL).bind(sites).fetch_all(connection).await?;
+    let rows: Vec<FurnaceRow> = sqlx::query_as(SQL)
+        .bind(sites)
+        .fetch_all(connection)
+        .await?;
     rows.into_iter().map(FurnaceRow::furnace).collect()
 }
 
@@ -134,7 +143,11 @@ impl Read {
     }
 
     /// Furnaces of one site, or of all that the scope reaches, by name.
-    pub async fn furnaces(&self, site: Option<&SiteId>, page: &Page) -> Result<Vec<Furnace>, Error> {
+    pub async fn furnaces(
+        &self,
+        site: Option<&SiteId>,
+        page: &Page,
+    ) -> Result<Vec<Furnace>, Error> {
         const SQL: &str = "SELECT * FROM furnace
             WHERE (site_id, id) > ($1, $2) AND ($3 IS NULL OR site_id = $3)
               AND ($4 IS NULL OR site_id IN (SELECT value FROM json_each($4)))
@@ -172,9 +185,19 @@ impl Tx {
             serial_number, state, revision, created_at, updated_at)
             VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14)";
         self.within(&furnace.key.site)?;
-        self.write_furnace(SQL, furnace).await.map_err(Error::of_insert)?;
+        self.write_furnace(SQL, furnace)
+            .await
+            .map_err(Error::of_insert)?;
         let document = json(&FurnaceRow::from(furnace));
-        self.happened(Some(&furnace.key.site), "furnace.create", furnace.key.name(), document, request, furnace.updated_at).await
+        self.happened(
+            Some(&furnace.key.site),
+            "furnace.create",
+            furnace.key.name(),
+            document,
+            request,
+            furnace.updated_at,
+        )
+        .await
     }
 
     /// Stores the next version of a furnace.
@@ -190,7 +213,15 @@ impl Tx {
         self.within(&furnace.key.site)?;
         self.write_furnace(SQL, furnace).await?;
         let document = json(&FurnaceRow::from(furnace));
-        self.happened(Some(&furnace.key.site), "furnace.update", furnace.key.name(), document, request, furnace.updated_at).await
+        self.happened(
+            Some(&furnace.key.site),
+            "furnace.update",
+            furnace.key.name(),
+            document,
+            request,
+            furnace.updated_at,
+        )
+        .await
     }
 
     async fn write_furnace(

@@ -10,8 +10,10 @@ use sqlx::sqlite::SqliteConnection;
 use crate::columns::{Place, json, written};
 use crate::{Error, Page, Read, Request, Tx};
 
-const KINDS: &[(Option<GaugeKind>, &str)] =
-    &[(Some(GaugeKind::Caliper), "caliper"), (Some(GaugeKind::Micrometer), "micrometer")];
+const KINDS: &[(Option<GaugeKind>, &str)] = &[
+    (Some(GaugeKind::Caliper), "caliper"),
+    (Some(GaugeKind::Micrometer), "micrometer"),
+];
 
 /// A row of `gauge`; also its document in the audit chain.
 #[derive(Debug, Clone, PartialEq, sqlx::FromRow, Serialize, Deserialize)]
@@ -52,7 +54,10 @@ impl From<&Gauge> for GaugeRow {
 
 impl GaugeRow {
     pub(crate) fn gauge(self) -> Result<Gauge, Error> {
-        let place = Place { table: "gauge", key: &self.id };
+        let place = Place {
+            table: "gauge",
+            key: &self.id,
+        };
         Ok(Gauge {
             key: GaugeKey {
                 site: place.id("site_id", SiteId::new(&self.site_id))?,
@@ -62,7 +67,8 @@ impl GaugeRow {
                 kind: place.word("kind", &self.kind, KINDS)?,
                 resolution_mm: self.resolution_mm,
                 maximum_permissible_error_mm: self.maximum_permissible_error_mm,
-                check_interval_days: place.small("check_interval_days", self.check_interval_days)?,
+                check_interval_days: place
+                    .small("check_interval_days", self.check_interval_days)?,
                 serial_number: self.serial_number,
                 in_use: self.in_use,
                 display_name: self.display_name,
@@ -113,11 +119,17 @@ impl From<&GaugeCheck> for CheckRow {
 
 impl CheckRow {
     pub(crate) fn name(&self) -> String {
-        format!("sites/{}/gauges/{}/checks/{}", self.site_id, self.gauge_id, self.id)
+        format!(
+            "sites/{}/gauges/{}/checks/{}",
+            self.site_id, self.gauge_id, self.id
+        )
     }
 
     pub(crate) fn check(self) -> Result<GaugeCheck, Error> {
-        let place = Place { table: "gauge_check", key: &self.id };
+        let place = Place {
+            table: "gauge_check",
+            key: &self.id,
+        };
         Ok(GaugeCheck {
             key: CheckKey {
                 gauge: GaugeKey {
@@ -218,7 +230,10 @@ pub(crate) async fn pooled_of(
         if row.degrees_of_freedom < LEAST_DEGREES_OF_FREEDOM {
             continue;
         }
-        let place = Place { table: "gauge_scatter", key: &row.gauge_id };
+        let place = Place {
+            table: "gauge_scatter",
+            key: &row.gauge_id,
+        };
         let key = GaugeKey {
             site: place.id("site_id", SiteId::new(&row.site_id))?,
             gauge: place.id("gauge_id", GaugeId::new(&row.gauge_id))?,
@@ -262,7 +277,11 @@ impl Read {
     }
 
     /// A gauge's checks, latest first.
-    pub async fn gauge_checks(&self, key: &GaugeKey, page: &Page) -> Result<Vec<GaugeCheck>, Error> {
+    pub async fn gauge_checks(
+        &self,
+        key: &GaugeKey,
+        page: &Page,
+    ) -> Result<Vec<GaugeCheck>, Error> {
         const SQL: &str = "SELECT * FROM gauge_check WHERE site_id = $1 AND gauge_id = $2
             AND (checked_at, id) < ($3, $4) ORDER BY checked_at DESC, id DESC LIMIT $5";
         self.within(&key.site)?;
@@ -292,9 +311,19 @@ impl Tx {
             created_at, updated_at)
             VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12)";
         self.within(&gauge.key.site)?;
-        self.write_gauge(SQL, gauge).await.map_err(Error::of_insert)?;
+        self.write_gauge(SQL, gauge)
+            .await
+            .map_err(Error::of_insert)?;
         let document = json(&GaugeRow::from(gauge));
-        self.happened(Some(&gauge.key.site), "gauge.create", gauge.key.name(), document, request, gauge.updated_at).await
+        self.happened(
+            Some(&gauge.key.site),
+            "gauge.create",
+            gauge.key.name(),
+            document,
+            request,
+            gauge.updated_at,
+        )
+        .await
     }
 
     /// Stores the next version of a gauge.
@@ -306,7 +335,15 @@ impl Tx {
         self.within(&gauge.key.site)?;
         self.write_gauge(SQL, gauge).await?;
         let document = json(&GaugeRow::from(gauge));
-        self.happened(Some(&gauge.key.site), "gauge.update", gauge.key.name(), document, request, gauge.updated_at).await
+        self.happened(
+            Some(&gauge.key.site),
+            "gauge.update",
+            gauge.key.name(),
+            document,
+            request,
+            gauge.updated_at,
+        )
+        .await
     }
 
     async fn write_gauge(&mut self, sql: &'static str, gauge: &Gauge) -> Result<(), sqlx::Error> {
@@ -358,11 +395,22 @@ impl Tx {
             .await
             .map_err(Error::of_insert)?;
         let document = json(&CheckRow::from(check));
-        self.happened(Some(&check.key.gauge.site), "gauge.check", check.key.name(), document, request, check.received_at).await
+        self.happened(
+            Some(&check.key.gauge.site),
+            "gauge.check",
+            check.key.name(),
+            document,
+            request,
+            check.received_at,
+        )
+        .await
     }
 
     /// A gauge's latest check.
-    pub async fn latest_gauge_check(&mut self, key: &GaugeKey) -> Result<Option<GaugeCheck>, Error> {
+    pub async fn latest_gauge_check(
+        &mut self,
+        key: &GaugeKey,
+    ) -> Result<Option<GaugeCheck>, Error> {
         self.within(&key.site)?;
         latest_check(self.connection(), key).await
     }

@@ -59,7 +59,9 @@ impl From<&Programme> for ProgrammeRow {
             kind: written(&details.kind, KINDS),
             changed_from_c: details.last_change.map(|change| change.from_c),
             changed_to_c: details.last_change.map(|change| change.to_c),
-            changed_at: details.last_change.map(|change| change.changed_at.as_microsecond()),
+            changed_at: details
+                .last_change
+                .map(|change| change.changed_at.as_microsecond()),
             revision: programme.revision,
             created_at: programme.created_at.as_microsecond(),
             updated_at: programme.updated_at.as_microsecond(),
@@ -69,12 +71,17 @@ impl From<&Programme> for ProgrammeRow {
 
 impl ProgrammeRow {
     pub(crate) fn programme(self) -> Result<Programme, Error> {
-        let place = Place { table: "programme", key: &self.id };
+        let place = Place {
+            table: "programme",
+            key: &self.id,
+        };
         let segments: Vec<[f64; 3]> = place.json("segments", &self.segments)?;
         let last_change = match (self.changed_from_c, self.changed_to_c, self.changed_at) {
-            (Some(from_c), Some(to_c), Some(at)) => {
-                Some(SetpointChange { from_c, to_c, changed_at: place.moment("changed_at", at)? })
-            }
+            (Some(from_c), Some(to_c), Some(at)) => Some(SetpointChange {
+                from_c,
+                to_c,
+                changed_at: place.moment("changed_at", at)?,
+            }),
             _ => None,
         };
         Ok(Programme {
@@ -114,15 +121,17 @@ pub(crate) async fn programme(
     connection: &mut SqliteConnection,
     key: &ProgrammeKey,
 ) -> Result<Option<Programme>, Error> {
-    const SQL: &str =
-        "SELECT * FROM programme WHERE site_id = $1 AND furnace_id = $2 AND id = $3";
+    const SQL: &str = "SELECT * FROM programme WHERE site_id = $1 AND furnace_id = $2 AND id = $3";
     let rows: Vec<ProgrammeRow> = sqlx::query_as(SQL)
         .bind(key.furnace.site.as_str())
         .bind(key.furnace.furnace.as_str())
         .bind(key.programme.as_str())
         .fetch_all(connection)
         .await?;
-    rows.into_iter().next().map(ProgrammeRow::programme).transpose()
+    rows.into_iter()
+        .next()
+        .map(ProgrammeRow::programme)
+        .transpose()
 }
 
 /// The given programmes; `keys` is a JSON list of [site, furnace, programme].
@@ -186,9 +195,19 @@ impl Tx {
             changed_from_c, changed_to_c, changed_at, revision, created_at, updated_at)
             VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16, $17)";
         self.within(&programme.key.furnace.site)?;
-        self.write_programme(SQL, programme).await.map_err(Error::of_insert)?;
+        self.write_programme(SQL, programme)
+            .await
+            .map_err(Error::of_insert)?;
         let document = json(&ProgrammeRow::from(programme));
-        self.happened(Some(&programme.key.furnace.site), "programme.create", programme.key.name(), document, request, programme.updated_at).await
+        self.happened(
+            Some(&programme.key.furnace.site),
+            "programme.create",
+            programme.key.name(),
+            document,
+            request,
+            programme.updated_at,
+        )
+        .await
     }
 
     /// Stores the next version of a programme.
@@ -205,7 +224,15 @@ impl Tx {
         self.within(&programme.key.furnace.site)?;
         self.write_programme(SQL, programme).await?;
         let document = json(&ProgrammeRow::from(programme));
-        self.happened(Some(&programme.key.furnace.site), "programme.update", programme.key.name(), document, request, programme.updated_at).await
+        self.happened(
+            Some(&programme.key.furnace.site),
+            "programme.update",
+            programme.key.name(),
+            document,
+            request,
+            programme.updated_at,
+        )
+        .await
     }
 
     async fn write_programme(

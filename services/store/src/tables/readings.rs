@@ -5,17 +5,17 @@ mod knowledge;
 mod row;
 
 use ringtrue_fleet::event::FurnaceEvent;
-use ringtrue_fleet::key::{FurnaceId, FurnaceKey, ReadingId, ReadingKey, SiteId};
+use ringtrue_fleet::key::{BatchId, FurnaceId, FurnaceKey, GaugeId, ReadingId, ReadingKey, SiteId};
 use ringtrue_fleet::tracking::TrackPoint;
 use sqlx::sqlite::SqliteConnection;
 
-use crate::columns::{Place, json};
+use crate::columns::{Place, json, optional_id};
 use crate::documents::measurement::Measurement;
 use crate::{Error, Page, Read, Recorded, Tx};
 
 pub use insert::NewReading;
-pub use knowledge::ReadingKnowledge;
 pub use knowledge::Missing;
+pub use knowledge::ReadingKnowledge;
 pub(crate) use row::{EvaluationRow, ReadingRow, record};
 
 /// How many rows one statement writes: the largest that fits what is left. Few sizes, so that few
@@ -34,7 +34,10 @@ struct RecordedRow {
 
 impl RecordedRow {
     fn recorded(self) -> Result<Recorded, Error> {
-        let place = Place { table: "amendment", key: &self.reading.id };
+        let place = Place {
+            table: "amendment",
+            key: &self.reading.id,
+        };
         let amended_by = match &self.amended_by {
             Some(id) => Some(place.id("amended_by", ReadingId::new(id))?),
             None => None,
@@ -75,7 +78,10 @@ pub(crate) async fn recorded(
         .bind(key.reading.as_str())
         .fetch_all(connection)
         .await?;
-    rows.into_iter().next().map(RecordedRow::recorded).transpose()
+    rows.into_iter()
+        .next()
+        .map(RecordedRow::recorded)
+        .transpose()
 }
 
 impl Read {
@@ -123,11 +129,16 @@ struct PointRow {
     independent_c: f64,
     shared_c: f64,
     mean_mm: f64,
+    batch_id: Option<String>,
+    gauge_id: Option<String>,
 }
 
 impl PointRow {
     fn point(self) -> Result<TrackPoint, Error> {
-        let place = Place { table: "evaluation", key: &self.reading_id };
+        let place = Place {
+            table: "evaluation",
+            key: &self.reading_id,
+        };
         Ok(TrackPoint {
             reading: place.id("reading_id", ReadingId::new(&self.reading_id))?,
             fired_at: place.moment("fired_at", self.fired_at)?,
@@ -136,6 +147,12 @@ impl PointRow {
             independent_c: self.independent_c,
             shared_c: self.shared_c,
             mean_mm: self.mean_mm,
+            batch: optional_id(self.batch_id.as_deref(), BatchId::new, || {
+                place.corrupt("batch_id")
+            })?,
+            gauge: optional_id(self.gauge_id.as_deref(), GaugeId::new, || {
+                place.corrupt("gauge_id")
+            })?,
         })
     }
 }
@@ -146,7 +163,7 @@ pub(crate) async fn track_points(
     furnace: &FurnaceKey,
 ) -> Result<Vec<TrackPoint>, Error> {
     const SQL: &str = "SELECT e.reading_id, e.fired_at, r.setpoint_c, e.observed_offset_c,
-            e.independent_c, e.shared_c, e.mean_mm
+            e.independent_c, e.shared_c, e.mean_mm, r.batch_id, r.gauge_id
         FROM evaluation AS e
         JOIN reading AS r ON r.site_id = e.site_id AND r.furnace_id = e.furnace_id
             AND r.fired_at = e.fired_at AND r.id = e.reading_id
@@ -197,7 +214,10 @@ impl Tx {
             .bind(gauge.gauge.as_str())
             .execute(self.connection())
             .await?;
-        let place = Place { table: "reading", key: gauge.gauge.as_str() };
+        let place = Place {
+            table: "reading",
+            key: gauge.gauge.as_str(),
+        };
         for measurement in measurements {
             let scatter = insert::scatter_of(&place.json("measurement", &measurement)?);
             insert::add_scatter(self.connection(), &[(gauge, scatter)]).await?;

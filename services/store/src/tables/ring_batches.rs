@@ -64,14 +64,21 @@ impl From<&RingBatch> for BatchDocument {
                 created_at: batch.created_at.as_microsecond(),
                 updated_at: batch.updated_at.as_microsecond(),
             },
-            tables: details.tables.iter().map(|table| table_row(&batch.key, table)).collect(),
+            tables: details
+                .tables
+                .iter()
+                .map(|table| table_row(&batch.key, table))
+                .collect(),
         }
     }
 }
 
 fn table_row(batch: &BatchId, table: &RingTable) -> TableRow {
-    let entries: Vec<[f64; 2]> =
-        table.entries().iter().map(|e| [e.diameter_mm, e.temperature_c]).collect();
+    let entries: Vec<[f64; 2]> = table
+        .entries()
+        .iter()
+        .map(|e| [e.diameter_mm, e.temperature_c])
+        .collect();
     TableRow {
         batch_id: batch.to_string(),
         hold_min: table.hold_min(),
@@ -82,14 +89,23 @@ fn table_row(batch: &BatchId, table: &RingTable) -> TableRow {
 impl BatchDocument {
     pub(crate) fn batch(self) -> Result<RingBatch, Error> {
         let row = self.batch;
-        let place = Place { table: "ring_batch", key: &row.id };
+        let place = Place {
+            table: "ring_batch",
+            key: &row.id,
+        };
         let mut tables = Vec::with_capacity(self.tables.len());
         for table in &self.tables {
-            let place = Place { table: "ring_table", key: &table.batch_id };
+            let place = Place {
+                table: "ring_table",
+                key: &table.batch_id,
+            };
             let entries: Vec<[f64; 2]> = place.json("entries", &table.entries)?;
             let entries = entries
                 .into_iter()
-                .map(|[diameter_mm, temperature_c]| Entry { diameter_mm, temperature_c })
+                .map(|[diameter_mm, temperature_c]| Entry {
+                    diameter_mm,
+                    temperature_c,
+                })
                 .collect();
             let table = RingTable::new(table.hold_min, entries);
             tables.push(table.map_err(|_| place.corrupt("entries"))?);
@@ -116,12 +132,12 @@ impl BatchDocument {
     }
 }
 
-async fn tables_of(
-    connection: &mut SqliteConnection,
-    batch: &str,
-) -> Result<Vec<TableRow>, Error> {
+async fn tables_of(connection: &mut SqliteConnection, batch: &str) -> Result<Vec<TableRow>, Error> {
     const SQL: &str = "SELECT * FROM ring_table WHERE batch_id = $1 ORDER BY hold_min";
-    Ok(sqlx::query_as(SQL).bind(batch).fetch_all(connection).await?)
+    Ok(sqlx::query_as(SQL)
+        .bind(batch)
+        .fetch_all(connection)
+        .await?)
 }
 
 /// Gives the row's batch with its tables, parsed once per version.
@@ -130,7 +146,10 @@ async fn whole(
     cache: &BatchCache,
     row: BatchRow,
 ) -> Result<Arc<RingBatch>, Error> {
-    let place = Place { table: "ring_batch", key: &row.id };
+    let place = Place {
+        table: "ring_batch",
+        key: &row.id,
+    };
     let id = place.id("id", BatchId::new(&row.id))?;
     let updated_at = place.moment("updated_at", row.updated_at)?;
     if let Some(known) = cache.version(&id, row.revision, updated_at) {
@@ -148,8 +167,10 @@ pub(crate) async fn batch(
     id: &BatchId,
 ) -> Result<Option<Arc<RingBatch>>, Error> {
     const SQL: &str = "SELECT * FROM ring_batch WHERE id = $1";
-    let rows: Vec<BatchRow> =
-        sqlx::query_as(SQL).bind(id.as_str()).fetch_all(&mut *connection).await?;
+    let rows: Vec<BatchRow> = sqlx::query_as(SQL)
+        .bind(id.as_str())
+        .fetch_all(&mut *connection)
+        .await?;
     match rows.into_iter().next() {
         Some(row) => Ok(Some(whole(connection, cache, row).await?)),
         None => Ok(None),
@@ -164,7 +185,10 @@ pub(crate) async fn batches_of(
 ) -> Result<Vec<Arc<RingBatch>>, Error> {
     const SQL: &str = "SELECT b.* FROM json_each($1) AS wanted CROSS JOIN ring_batch AS b
         ON b.id = wanted.value";
-    let rows: Vec<BatchRow> = sqlx::query_as(SQL).bind(ids).fetch_all(&mut *connection).await?;
+    let rows: Vec<BatchRow> = sqlx::query_as(SQL)
+        .bind(ids)
+        .fetch_all(&mut *connection)
+        .await?;
     let mut batches = Vec::with_capacity(rows.len());
     for row in rows {
         batches.push(whole(connection, cache, row).await?);
@@ -182,8 +206,10 @@ pub(crate) async fn released(
 ) -> Result<Vec<Arc<RingBatch>>, Error> {
     const SQL: &str = "SELECT * FROM ring_batch WHERE state = 'released'
         ORDER BY created_at DESC, id LIMIT $1";
-    let rows: Vec<BatchRow> =
-        sqlx::query_as(SQL).bind(MOST_COMPARED).fetch_all(&mut *connection).await?;
+    let rows: Vec<BatchRow> = sqlx::query_as(SQL)
+        .bind(MOST_COMPARED)
+        .fetch_all(&mut *connection)
+        .await?;
     let mut batches = Vec::with_capacity(rows.len());
     for row in rows {
         batches.push(whole(connection, cache, row).await?);
@@ -231,15 +257,26 @@ impl Tx {
         batch: &RingBatch,
         request: &Request,
     ) -> Result<(), Error> {
-        const SQL: &str = "INSERT INTO ring_batch (id, code, stated_expanded_uncertainty_c, expires_on,
+        const SQL: &str =
+            "INSERT INTO ring_batch (id, code, stated_expanded_uncertainty_c, expires_on,
             provenance, state, state_reason, revision, created_at, updated_at)
             VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10)";
-        self.write_batch(SQL, batch).await.map_err(Error::of_insert)?;
+        self.write_batch(SQL, batch)
+            .await
+            .map_err(Error::of_insert)?;
         for table in &batch.details.tables {
             self.insert_ring_table(&batch.key, table).await?;
         }
         let document = json(&BatchDocument::from(batch));
-        self.happened(None, "ring_batch.create", batch.key.name(), document, request, batch.updated_at).await
+        self.happened(
+            None,
+            "ring_batch.create",
+            batch.key.name(),
+            document,
+            request,
+            batch.updated_at,
+        )
+        .await
     }
 
     /// Stores the next version of a batch, with `added` when a table was added; the tables it had are
@@ -258,10 +295,22 @@ impl Tx {
             self.insert_ring_table(&batch.key, table).await?;
         }
         let document = json(&BatchDocument::from(batch));
-        self.happened(None, "ring_batch.update", batch.key.name(), document, request, batch.updated_at).await
+        self.happened(
+            None,
+            "ring_batch.update",
+            batch.key.name(),
+            document,
+            request,
+            batch.updated_at,
+        )
+        .await
     }
 
-    async fn write_batch(&mut self, sql: &'static str, batch: &RingBatch) -> Result<(), sqlx::Error> {
+    async fn write_batch(
+        &mut self,
+        sql: &'static str,
+        batch: &RingBatch,
+    ) -> Result<(), sqlx::Error> {
         let row = BatchDocument::from(batch).batch;
         sqlx::query(sql)
             .bind(row.id)
@@ -280,7 +329,8 @@ impl Tx {
     }
 
     async fn insert_ring_table(&mut self, batch: &BatchId, table: &RingTable) -> Result<(), Error> {
-        const SQL: &str = "INSERT INTO ring_table (batch_id, hold_min, entries) VALUES ($1, $2, $3)";
+        const SQL: &str =
+            "INSERT INTO ring_table (batch_id, hold_min, entries) VALUES ($1, $2, $3)";
         let row = table_row(batch, table);
         sqlx::query(SQL)
             .bind(row.batch_id)

@@ -31,12 +31,18 @@ pub(crate) struct SiteRow {
 impl From<&Site> for SiteRow {
     fn from(site: &Site) -> Self {
         let details = &site.details;
-        let closed: Vec<i8> = details.closed_days.iter().map(|d| d.to_monday_one_offset()).collect();
+        let closed: Vec<i8> = details
+            .closed_days
+            .iter()
+            .map(|d| d.to_monday_one_offset())
+            .collect();
         Self {
             id: site.key.to_string(),
             display_name: details.display_name.clone(),
             time_zone: details.time_zone.clone(),
-            calibration_day: details.calibration_day.map_or(0, |day| i64::from(day.to_monday_one_offset())),
+            calibration_day: details
+                .calibration_day
+                .map_or(0, |day| i64::from(day.to_monday_one_offset())),
             calibration_interval_days: i64::from(details.calibration_interval_days),
             closed_days: json(&closed),
             tolerance_c: details.tolerance_c,
@@ -53,7 +59,10 @@ impl From<&Site> for SiteRow {
 
 impl SiteRow {
     pub(crate) fn site(self) -> Result<Site, Error> {
-        let place = Place { table: "site", key: &self.id };
+        let place = Place {
+            table: "site",
+            key: &self.id,
+        };
         let closed: Vec<i64> = place.json("closed_days", &self.closed_days)?;
         let mut closed_days = Vec::with_capacity(closed.len());
         for iso in closed {
@@ -86,7 +95,10 @@ pub(crate) async fn site(
     id: &SiteId,
 ) -> Result<Option<Site>, Error> {
     const SQL: &str = "SELECT * FROM site WHERE id = $1";
-    let rows: Vec<SiteRow> = sqlx::query_as(SQL).bind(id.as_str()).fetch_all(connection).await?;
+    let rows: Vec<SiteRow> = sqlx::query_as(SQL)
+        .bind(id.as_str())
+        .fetch_all(connection)
+        .await?;
     rows.into_iter().next().map(SiteRow::site).transpose()
 }
 
@@ -146,7 +158,15 @@ impl Tx {
         self.within(&site.key)?;
         self.write_site(SQL, site).await.map_err(Error::of_insert)?;
         let document = json(&SiteRow::from(site));
-        self.happened(Some(&site.key), "site.create", site.key.name(), document, request, site.updated_at).await
+        self.happened(
+            Some(&site.key),
+            "site.create",
+            site.key.name(),
+            document,
+            request,
+            site.updated_at,
+        )
+        .await
     }
 
     /// Stores the next version of a site.
@@ -158,7 +178,15 @@ impl Tx {
         self.within(&site.key)?;
         self.write_site(SQL, site).await?;
         let document = json(&SiteRow::from(site));
-        self.happened(Some(&site.key), "site.update", site.key.name(), document, request, site.updated_at).await
+        self.happened(
+            Some(&site.key),
+            "site.update",
+            site.key.name(),
+            document,
+            request,
+            site.updated_at,
+        )
+        .await
     }
 
     async fn write_site(&mut self, sql: &'static str, site: &Site) -> Result<(), sqlx::Error> {

@@ -2,12 +2,12 @@
 //! replay them.
 
 use ringtrue_calibration::offset::OffsetState;
-use ringtrue_fleet::key::{FurnaceId, FurnaceKey, ReadingId, SiteId};
+use ringtrue_fleet::key::{BatchId, FurnaceId, FurnaceKey, GaugeId, ReadingId, SiteId};
 use ringtrue_fleet::tracking::{TrackPoint, TrackedOffset};
 use sqlx::sqlite::SqliteConnection;
 
 use super::readings::CHUNKS;
-use crate::columns::Place;
+use crate::columns::{Place, optional_id};
 use crate::{Error, Read, Tx};
 
 #[derive(Debug, Clone, PartialEq, sqlx::FromRow)]
@@ -30,6 +30,8 @@ pub(crate) struct TrackedRow {
     last_independent_c: f64,
     last_shared_c: f64,
     last_mean_mm: f64,
+    last_batch_id: Option<String>,
+    last_gauge_id: Option<String>,
     same_mean_run: i64,
 }
 
@@ -55,12 +57,17 @@ impl TrackedRow {
             last_independent_c: last.independent_c,
             last_shared_c: last.shared_c,
             last_mean_mm: last.mean_mm,
+            last_batch_id: last.batch.as_ref().map(ToString::to_string),
+            last_gauge_id: last.gauge.as_ref().map(ToString::to_string),
             same_mean_run: i64::from(tracked.same_mean_run),
         }
     }
 
     fn tracked(self) -> Result<(FurnaceKey, TrackedOffset), Error> {
-        let place = Place { table: "tracked_offset", key: &self.furnace_id };
+        let place = Place {
+            table: "tracked_offset",
+            key: &self.furnace_id,
+        };
         let count = |column, value: i64| u32::try_from(value).map_err(|_| place.corrupt(column));
         let furnace = FurnaceKey {
             site: place.id("site_id", SiteId::new(&self.site_id))?,
@@ -87,6 +94,12 @@ impl TrackedRow {
                 independent_c: self.last_independent_c,
                 shared_c: self.last_shared_c,
                 mean_mm: self.last_mean_mm,
+                batch: optional_id(self.last_batch_id.as_deref(), BatchId::new, || {
+                    place.corrupt("last_batch_id")
+                })?,
+                gauge: optional_id(self.last_gauge_id.as_deref(), GaugeId::new, || {
+                    place.corrupt("last_gauge_id")
+                })?,
             },
             same_mean_run: count("same_mean_run", self.same_mean_run)?,
         };
@@ -101,7 +114,10 @@ pub(crate) async fn tracked_of_sites(
 ) -> Result<Vec<(FurnaceKey, TrackedOffset)>, Error> {
     const SQL: &str = "SELECT t.* FROM json_each($1) AS wanted CROSS JOIN tracked_offset AS t
         ON t.site_id = wanted.value";
-    let rows: Vec<TrackedRow> = sqlx::query_as(SQL).bind(sites).fetch_all(connection).await?;
+    let rows: Vec<TrackedRow> = sqlx::query_as(SQL)
+        .bind(sites)
+        .fetch_all(connection)
+        .await?;
     rows.into_iter().map(TrackedRow::tracked).collect()
 }
 
@@ -152,6 +168,8 @@ pub(crate) async fn keep_tracked(
                     .push_bind(written.last_independent_c)
                     .push_bind(written.last_shared_c)
                     .push_bind(written.last_mean_mm)
+                    .push_bind(written.last_batch_id)
+                    .push_bind(written.last_gauge_id)
                     .push_bind(written.same_mean_run);
             });
             query.push(
@@ -172,6 +190,8 @@ pub(crate) async fn keep_tracked(
                 last_independent_c = excluded.last_independent_c,
                 last_shared_c = excluded.last_shared_c,
                 last_mean_mm = excluded.last_mean_mm,
+                last_batch_id = excluded.last_batch_id,
+                last_gauge_id = excluded.last_gauge_id,
                 same_mean_run = excluded.same_mean_run",
             );
             query.build().execute(&mut *connection).await?;
@@ -195,13 +215,19 @@ impl Read {
         self.within(site)?;
         let sites = crate::columns::json(&[site.as_str()]);
         let all = tracked_of_sites(&mut *self.connection().await?, &sites).await?;
-        Ok(all.into_iter().map(|(key, tracked)| (key.furnace, tracked)).collect())
+        Ok(all
+            .into_iter()
+            .map(|(key, tracked)| (key.furnace, tracked))
+            .collect())
     }
 }
 
 impl Tx {
     /// What is known of a furnace's offset.
-    pub async fn tracked_offset(&mut self, key: &FurnaceKey) -> Result<Option<TrackedOffset>, Error> {
+    pub async fn tracked_offset(
+        &mut self,
+        key: &FurnaceKey,
+    ) -> Result<Option<TrackedOffset>, Error> {
         self.within(&key.site)?;
         tracked_offset(self.connection(), key).await
     }
@@ -214,16 +240,14 @@ impl Tx {
     ) -> Result<(), Error> {
         const FORGET: &str = "DELETE FROM tracked_offset WHERE site_id = $1 AND furnace_id = $2";
         self.within(&key.site)?;
-        match tracked {
-            Some(tracked) => keep_tracked(self.connection(), &[(key, tracked)]).await,
-            None => {
-                sqlx::query(FORGET)
-                    .bind(key.site.as_str())
-                    .bind(key.furnace.as_str())
-                    .execute(self.connection())
-                    .await?;
-                Ok(())
-            }
+        if let Some(tracked) = tracked {
+            return keep_tracked(self.connection(), &[(key, tracked)]).await;
         }
+        sqlx::query(FORGET)
+            .bind(key.site.as_str())
+            .bind(key.furnace.as_str())
+            .execute(self.connection())
+            .await?;
+        Ok(())
     }
 }

@@ -34,7 +34,10 @@ pub(crate) struct Scatter {
 
 /// Scatter within the rings of a stored measurement.
 pub(crate) fn scatter_of(measurement: &Measurement) -> Scatter {
-    let mut scatter = Scatter { sum_of_squares_mm2: 0.0, degrees_of_freedom: 0.0 };
+    let mut scatter = Scatter {
+        sum_of_squares_mm2: 0.0,
+        degrees_of_freedom: 0.0,
+    };
     for ring in measurement.rings() {
         let (squares, freedom) = ring.scatter();
         scatter.sum_of_squares_mm2 += squares;
@@ -71,7 +74,11 @@ impl Tx {
                 chain: reading.site_id.clone(),
                 at: new.reading.received_at,
                 actor: new.actor.clone(),
-                action: if reading.amends.is_some() { "reading.amend" } else { "reading.record" },
+                action: if reading.amends.is_some() {
+                    "reading.amend"
+                } else {
+                    "reading.record"
+                },
                 subject: reading.name(),
                 document: None,
                 digest: digest(&record(reading, evaluation)),
@@ -132,7 +139,11 @@ async fn insert_reading_rows(
                     .push_bind(&reading.amends)
                     .push_bind(&reading.amend_reason);
             });
-            query.build().execute(&mut *connection).await.map_err(Error::of_insert)?;
+            query
+                .build()
+                .execute(&mut *connection)
+                .await
+                .map_err(Error::of_insert)?;
         }
     }
     Ok(())
@@ -168,7 +179,11 @@ async fn insert_evaluation_rows(
                     .push_bind(&evaluation.inputs)
                     .push_bind(&evaluation.result);
             });
-            query.build().execute(&mut *connection).await.map_err(Error::of_insert)?;
+            query
+                .build()
+                .execute(&mut *connection)
+                .await
+                .map_err(Error::of_insert)?;
         }
     }
     Ok(())
@@ -201,10 +216,13 @@ async fn insert_fired_rings(
     connection: &mut SqliteConnection,
     readings: &[NewReading],
 ) -> Result<(), Error> {
-    const SQL: &str = "INSERT INTO fired_ring (batch_id, serial_number, site_id, furnace_id, reading_id)
+    const SQL: &str =
+        "INSERT INTO fired_ring (batch_id, serial_number, site_id, furnace_id, reading_id)
         VALUES ($1, $2, $3, $4, $5) ON CONFLICT DO NOTHING";
     for new in readings {
-        let Method::Rings(measured) = &new.reading.report.method else { continue };
+        let Method::Rings(measured) = &new.reading.report.method else {
+            continue;
+        };
         for ring in &measured.rings {
             if ring.serial_number.is_empty() {
                 continue;
@@ -227,7 +245,8 @@ pub(crate) async fn add_scatter(
     connection: &mut SqliteConnection,
     scatters: &[(&GaugeKey, Scatter)],
 ) -> Result<(), Error> {
-    const SQL: &str = "INSERT INTO gauge_scatter (site_id, gauge_id, sum_of_squares_mm2, degrees_of_freedom)
+    const SQL: &str =
+        "INSERT INTO gauge_scatter (site_id, gauge_id, sum_of_squares_mm2, degrees_of_freedom)
         SELECT json_extract(value, '$[0]'), json_extract(value, '$[1]'),
             CAST(json_extract(value, '$[2]') AS REAL), CAST(json_extract(value, '$[3]') AS REAL)
         FROM json_each($1) WHERE true
@@ -248,6 +267,9 @@ pub(crate) async fn add_scatter(
             )
         })
         .collect();
-    sqlx::query(SQL).bind(json(&list)).execute(connection).await?;
+    sqlx::query(SQL)
+        .bind(json(&list))
+        .execute(connection)
+        .await?;
     Ok(())
 }

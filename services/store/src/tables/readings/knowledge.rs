@@ -13,7 +13,9 @@ use ringtrue_fleet::key::{
     BatchId, FurnaceId, FurnaceKey, GaugeKey, ProgrammeKey, ReadingId, ReadingKey, SiteId,
 };
 use ringtrue_fleet::programme::Programme;
-use ringtrue_fleet::reading::{Known, KnownRings, Method, Report, RingMeasurement, SameFiring, Twin};
+use ringtrue_fleet::reading::{
+    Known, KnownRings, Method, Report, RingMeasurement, SameFiring, Twin,
+};
 use ringtrue_fleet::ring_batch::RingBatch;
 use ringtrue_fleet::site::Site;
 use ringtrue_fleet::tracking::TrackedOffset;
@@ -92,7 +94,10 @@ impl ReadingKnowledge {
                 && key != furnace_key
                 && let Some(twin) = self.furnaces.get(key)
             {
-                twins.push(Twin { display_name: &twin.details.display_name, tracked });
+                twins.push(Twin {
+                    display_name: &twin.details.display_name,
+                    tracked,
+                });
             }
         }
         // The map's order is not ours to rely on; questions must not depend on it.
@@ -135,7 +140,11 @@ impl ReadingKnowledge {
         })?;
         // A check made after the measurement says nothing about the gauge then.
         let check = self.checks.get(&measured.gauge).and_then(|checks| {
-            checks.iter().find(|c| c.details.checked_at.is_some_and(|at| at <= report.measured_at))
+            checks.iter().find(|c| {
+                c.details
+                    .checked_at
+                    .is_some_and(|at| at <= report.measured_at)
+            })
         });
         let mut used_ring = None;
         for ring in &measured.rings {
@@ -175,7 +184,10 @@ struct NearRow {
 
 impl NearRow {
     fn near(self) -> Result<NearFiring, Error> {
-        let place = Place { table: "reading", key: &self.id };
+        let place = Place {
+            table: "reading",
+            key: &self.id,
+        };
         Ok(NearFiring {
             programme: place.id(
                 "programme_id",
@@ -221,11 +233,18 @@ async fn near_firings(
         .map(|report| {
             let furnace = &report.programme.furnace;
             let at = report.fired_at.as_microsecond();
-            (furnace.site.as_str(), furnace.furnace.as_str(), at - SAME_FIRING_US, at + SAME_FIRING_US)
+            (
+                furnace.site.as_str(),
+                furnace.furnace.as_str(),
+                at - SAME_FIRING_US,
+                at + SAME_FIRING_US,
+            )
         })
         .collect();
-    let rows: Vec<NearRow> =
-        sqlx::query_as(SQL).bind(json(&spans)).fetch_all(connection).await?;
+    let rows: Vec<NearRow> = sqlx::query_as(SQL)
+        .bind(json(&spans))
+        .fetch_all(connection)
+        .await?;
     rows.into_iter().map(NearRow::near).collect()
 }
 
@@ -250,10 +269,15 @@ async fn fired_rings(
     if wanted.is_empty() {
         return Ok(found);
     }
-    let rows: Vec<FiredRingRow> =
-        sqlx::query_as(SQL).bind(json(&wanted)).fetch_all(connection).await?;
+    let rows: Vec<FiredRingRow> = sqlx::query_as(SQL)
+        .bind(json(&wanted))
+        .fetch_all(connection)
+        .await?;
     for row in rows {
-        let place = Place { table: "fired_ring", key: &row.serial_number };
+        let place = Place {
+            table: "fired_ring",
+            key: &row.serial_number,
+        };
         let key = ReadingKey {
             furnace: FurnaceKey {
                 site: place.id("site_id", SiteId::new(&row.site_id))?,
@@ -337,28 +361,45 @@ async fn load(
         knowledge.furnaces.insert(furnace.key.clone(), furnace);
     }
     for programme in programmes::programmes_of(connection, &wanted.programmes).await? {
-        knowledge.programmes.insert(programme.key.clone(), programme);
+        knowledge
+            .programmes
+            .insert(programme.key.clone(), programme);
     }
     for gauge in gauges::gauges_of(connection, &wanted.gauges).await? {
         knowledge.gauges.insert(gauge.key.clone(), gauge);
     }
     for check in gauges::checks_of(connection, &wanted.gauges).await? {
-        knowledge.checks.entry(check.key.gauge.clone()).or_default().push(check);
+        knowledge
+            .checks
+            .entry(check.key.gauge.clone())
+            .or_default()
+            .push(check);
     }
-    knowledge.pooled.extend(gauges::pooled_of(connection, &wanted.gauges).await?);
+    knowledge
+        .pooled
+        .extend(gauges::pooled_of(connection, &wanted.gauges).await?);
     for batch in ring_batches::batches_of(connection, cache, &wanted.batches).await? {
         knowledge.batches.insert(batch.key.clone(), batch);
     }
-    knowledge.tracked.extend(tracked::tracked_of_sites(connection, &wanted.sites).await?);
+    knowledge
+        .tracked
+        .extend(tracked::tracked_of_sites(connection, &wanted.sites).await?);
     for event in events::events_of(connection, &wanted.furnaces).await? {
-        knowledge.events.entry(event.key.furnace.clone()).or_default().push(event);
+        knowledge
+            .events
+            .entry(event.key.furnace.clone())
+            .or_default()
+            .push(event);
     }
     Ok(knowledge)
 }
 
 impl Tx {
     /// What bears on some reports.
-    pub async fn reading_knowledge(&mut self, reports: &[&Report]) -> Result<ReadingKnowledge, Error> {
+    pub async fn reading_knowledge(
+        &mut self,
+        reports: &[&Report],
+    ) -> Result<ReadingKnowledge, Error> {
         let store = self.store.clone();
         load(self.connection(), store.batches(), reports).await
     }
@@ -378,7 +419,12 @@ impl Read {
         for report in reports {
             self.within(&report.programme.furnace.site)?;
         }
-        load(&mut *self.connection().await?, self.store().batches(), reports).await
+        load(
+            &mut *self.connection().await?,
+            self.store().batches(),
+            reports,
+        )
+        .await
     }
 
     /// Every event and every counted reading of a furnace: what its offset is worked out from.

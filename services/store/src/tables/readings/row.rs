@@ -3,8 +3,8 @@
 use std::collections::BTreeSet;
 
 use ringtrue_fleet::key::{
-    BatchId, FurnaceId, FurnaceKey, GaugeId, GaugeKey, ProgrammeId, ProgrammeKey, ReadingId, ReadingKey,
-    SiteId,
+    BatchId, FurnaceId, FurnaceKey, GaugeId, GaugeKey, ProgrammeId, ProgrammeKey, ReadingId,
+    ReadingKey, SiteId,
 };
 use ringtrue_fleet::reading::{Assessed, Method, Purpose, Reading, Report};
 use serde::Serialize;
@@ -65,7 +65,10 @@ impl From<&Reading> for ReadingRow {
     fn from(reading: &Reading) -> Self {
         let report = &reading.report;
         let (batch_id, gauge_id) = match &report.method {
-            Method::Rings(rings) => (Some(rings.batch.to_string()), Some(rings.gauge.gauge.to_string())),
+            Method::Rings(rings) => (
+                Some(rings.batch.to_string()),
+                Some(rings.gauge.gauge.to_string()),
+            ),
             Method::Thermocouple(_) => (None, None),
         };
         Self {
@@ -93,11 +96,17 @@ impl From<&Reading> for ReadingRow {
 
 impl ReadingRow {
     pub(crate) fn name(&self) -> String {
-        format!("sites/{}/furnaces/{}/readings/{}", self.site_id, self.furnace_id, self.id)
+        format!(
+            "sites/{}/furnaces/{}/readings/{}",
+            self.site_id, self.furnace_id, self.id
+        )
     }
 
     pub(crate) fn reading(self) -> Result<Reading, Error> {
-        let place = Place { table: "reading", key: &self.id };
+        let place = Place {
+            table: "reading",
+            key: &self.id,
+        };
         let site = place.id("site_id", SiteId::new(&self.site_id))?;
         let furnace = FurnaceKey {
             site: site.clone(),
@@ -108,7 +117,10 @@ impl ReadingRow {
             None => None,
         };
         let gauge = match &self.gauge_id {
-            Some(gauge) => Some(GaugeKey { site, gauge: place.id("gauge_id", GaugeId::new(gauge))? }),
+            Some(gauge) => Some(GaugeKey {
+                site,
+                gauge: place.id("gauge_id", GaugeId::new(gauge))?,
+            }),
             None => None,
         };
         let amends = match &self.amends {
@@ -169,7 +181,10 @@ impl EvaluationRow {
     }
 
     pub(crate) fn evaluated(&self) -> Result<Evaluated, Error> {
-        let place = Place { table: "evaluation", key: &self.reading_id };
+        let place = Place {
+            table: "evaluation",
+            key: &self.reading_id,
+        };
         let inputs: InputsDocument = place.json("inputs", &self.inputs)?;
         let result: EvaluationDocument = place.json("result", &self.result)?;
         let (evaluation, questions, cautions) = result.read(&self.reading_id)?;

@@ -1,0 +1,87 @@
+//! Serving: the listener, the transport, and an orderly end.
+
+use std::net::SocketAddr;
+use std::time::Duration;
+
+use anyhow::Context as _;
+use ringtrue_store::Store;
+use tokio::net::TcpListener;
+use tonic::transport::Server;
+use tonic::transport::server::TcpIncoming;
+
+use crate::app::App;
+use crate::clock::Clock;
+use crate::config::Settings;
+use crate::ids::Ids;
+use crate::lifecycle::{Exit, Lifecycle};
+use crate::rpc;
+use crate::rpc::stack::Stack;
+use crate::telemetry::Meters;
+
+/// How often an idle connection is asked whether its other end is still there.
+const KEEPALIVE_EVERY: Duration = Duration::from_secs(30);
+
+/// How long it may take to answer before it is closed.
+const KEEPALIVE_WAIT: Duration = Duration::from_secs(10);
+
+/// Takes the address.
+pub async fn bind(address: SocketAddr) -> anyhow::Result<TcpListener> {
+    TcpListener::bind(address)
+        .await
+        .with_context(|| format!("listening on {address}; is another server running there?"))
+}
+
+/// Serves on a listener in the background until the life drains.
+pub fn start(listener: TcpListener, app: &App, settings: &Settings, lifecycle: &Lifecycle) {
+    let stack = Stack::new(settings, Meters::global(), lifecycle.drain.clone());
+    let (health, routes) = rpc::routes(app.clone(), settings);
+    let drain = lifecycle.drain.clone();
+    lifecycle.spawn("grpc", async move {
+        let incoming = TcpIncoming::from(listener).with_nodelay(Some(true));
+        let stopping = async move {
+            drain.cancelled().await;
+            rpc::stop_serving(health).await;
+        };
+        Server::builder()
+            .http2_keepalive_interval(Some(KEEPALIVE_EVERY))
+            .http2_keepalive_timeout(Some(KEEPALIVE_WAIT))
+            .layer(stack)
+            .add_routes(routes)
+            .serve_with_incoming_shutdown(incoming, stopping)
+            .await
+            .context("serving gRPC")
+    });
+}
+
+/// Waits for the end: calls in progress, then what records readings, then use cases whose callers have
+/// gone.
+pub async fn finish(app: App, settings: &Settings, lifecycle: &Lifecycle) -> Exit {
+    lifecycle.drain.cancelled().await;
+    // The recording task ends once nobody can send to it any more; calls in progress hold clones.
+    let work = app.into_work();
+    let exit = lifecycle.finish(Duration::from_secs(settings.drain_s)).await;
+    work.close();
+    work.wait().await;
+    exit
+}
+
+/// Opens the store and serves until told to stop.
+pub async fn run(settings: &Settings, lifecycle: &Lifecycle) -> anyhow::Result<Exit> {
+    let store = Store::open(settings.database.as_ref())
+        .await
+        .with_context(|| format!("opening the database {}", settings.database))?;
+    let app = App::start(store.clone(), Clock::system(), Ids::system(), lifecycle);
+    let listener = bind(settings.listen).await?;
+    let address = listener.local_addr()?;
+    tracing::info!(
+        %address,
+        database = settings.database,
+        version = env!("CARGO_PKG_VERSION"),
+        "serving"
+    );
+    start(listener, &app, settings, lifecycle);
+    let exit = finish(app, settings, lifecycle).await;
+    store.close().await.context("closing the database")?;
+    tracing::info!("stopped");
+    Ok(exit)
+}
