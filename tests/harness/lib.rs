@@ -1,1 +1,8 @@
-//! Placeholder.
+//! What the end-to-end tests stand on: a whole server in this process, and a laboratory to work in.
+
+pub mod bench;
+pub mod network;
+pub mod wire;
+
+pub use bench::Bench;
+pub use network::Network;

@@ -8,6 +8,8 @@ use ringtrue_store::Store;
 use tokio::net::TcpListener;
 use tonic::transport::Server;
 use tonic::transport::server::TcpIncoming;
+use tonic_health::ServingStatus;
+use tonic_health::server::HealthReporter;
 
 use crate::app::App;
 use crate::clock::Clock;
@@ -34,13 +36,14 @@ pub async fn bind(address: SocketAddr) -> anyhow::Result<TcpListener> {
 /// Serves on a listener in the background until the life drains.
 pub fn start(listener: TcpListener, app: &App, settings: &Settings, lifecycle: &Lifecycle) {
     let stack = Stack::new(settings, Meters::global(), lifecycle.drain.clone());
-    let (health, routes) = rpc::routes(app.clone(), settings);
+    let health = HealthReporter::new();
+    let routes = rpc::routes_with_health(app.clone(), &health);
     let drain = lifecycle.drain.clone();
     lifecycle.spawn("grpc", async move {
         let incoming = TcpIncoming::from(listener).with_nodelay(Some(true));
         let stopping = async move {
             drain.cancelled().await;
-            rpc::stop_serving(health).await;
+            rpc::tell_health(&health, ServingStatus::NotServing).await;
         };
         Server::builder()
             .http2_keepalive_interval(Some(KEEPALIVE_EVERY))

@@ -308,7 +308,7 @@ fn gauge_bias_line(gauge: &Gauge, slope_c_per_mm: f64) -> LineInput {
         Some(check) if check.in_date => (
             check.standard_uncertainty_mm,
             format!(
-                "checked on a reference block, {} mm",
+                "checked on a reference block, {:.4} mm",
                 check.standard_uncertainty_mm
             ),
             true,

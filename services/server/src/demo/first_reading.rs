@@ -1,6 +1,5 @@
 //! One reading through the front door, as a laboratory's client would send it.
 
-use std::fmt::Write as _;
 use std::net::SocketAddr;
 
 use anyhow::Context as _;
@@ -11,7 +10,7 @@ use ringtrue_proto::v1::{
     Advice, Evaluation, Reading, ReadingPurpose, RecordReadingRequest, Ring, RingMeasurement,
 };
 
-use super::scenario::NEW_FURNACE;
+use super::scenario::{NEW_FURNACE, NEW_GAUGE};
 use crate::clock::Clock;
 
 /// Records the worked figure of the trade (set 1500 °C, ring 19.47 mm, 1519 °C in its table) for the new
@@ -22,13 +21,13 @@ pub(super) async fn record(address: SocketAddr) -> anyhow::Result<String> {
     let parent = format!("sites/{site}/furnaces/{furnace}");
     let now = Clock::system().now().as_second();
     let moment = |seconds| Some(Timestamp { seconds, nanos: 0 });
-    let diameters_mm = vec![19.47, 19.46, 19.48];
+    let diameters_mm = vec![19.470, 19.468, 19.472];
     let reading = Reading {
         programme: format!("{parent}/programmes/standard"),
         setpoint_c: Some(1500.0),
         method: Some(Method::Rings(RingMeasurement {
             ring_batch: "ringBatches/ring-7".to_owned(),
-            gauge: format!("sites/{site}/gauges/cal-1"),
+            gauge: format!("sites/{site}/gauges/{NEW_GAUGE}"),
             rings: vec![Ring {
                 position: "centre".to_owned(),
                 diameters_mm: diameters_mm.clone(),
@@ -60,12 +59,15 @@ fn told(furnace: &str, diameters_mm: &[f64], name: &str, evaluation: &Evaluation
     let factor = evaluation.budget.as_ref().map_or(0.0, |b| b.coverage_factor);
     let first_mm = evaluation.rings.first().map_or(0.0, |ring| ring.mean_diameter_mm);
     let corrected_mm = evaluation.rings.first().map_or(0.0, |ring| ring.corrected_diameter_mm);
-    let mut line = |words: String| drop(writeln!(text, "{words}"));
+    let mut line = |words: String| {
+        text.push_str(&words);
+        text.push('\n');
+    };
     line(format!("\nA reading was recorded through gRPC: {name}"));
     line(format!("  furnace          {furnace}, set to 1500 °C, target 1500 °C"));
     line(format!("  ring             {diameters_mm:?} mm, mean {first_mm:.3} mm"));
     line(format!(
-        "  less gauge bias  {corrected_mm:.3} mm (found on a reference block; batch 7)"
+        "  less gauge bias  {corrected_mm:.3} mm (its check on a reference block found none)"
     ));
     line(format!(
         "  ring temperature {:.0} ± {expanded_c:.0} °C (k = {factor:.2}, about 95 %)",

@@ -28,6 +28,9 @@ pub(super) struct DemoSite {
 /// The furnace that stands new at the first site, without any reading yet.
 pub(super) const NEW_FURNACE: (&str, &str) = ("alder", "k9");
 
+/// The micrometer that came with it; its check on a reference block found no bias.
+pub(super) const NEW_GAUGE: &str = "mic-9";
+
 pub(super) const SITES: &[DemoSite] = &[
     DemoSite {
         id: "alder",
@@ -98,19 +101,26 @@ impl DemoSite {
     }
 
     pub(super) fn gauge(&self) -> (&'static str, GaugeDetails) {
-        let (id, kind, name, resolution_mm, error_mm) = if self.micrometer {
-            ("mic-1", GaugeKind::Micrometer, "Micrometer 1", 0.001, 0.004)
+        if self.micrometer {
+            ("mic-1", gauge(GaugeKind::Micrometer, "Micrometer 1"))
         } else {
-            ("cal-1", GaugeKind::Caliper, "Caliper 1", 0.01, 0.03)
-        };
-        let details = GaugeDetails {
-            display_name: name.to_owned(),
-            kind: Some(kind),
-            resolution_mm,
-            maximum_permissible_error_mm: error_mm,
-            ..GaugeDetails::default()
-        };
-        (id, details)
+            ("cal-1", gauge(GaugeKind::Caliper, "Caliper 1"))
+        }
+    }
+}
+
+/// A gauge of the kind, with the display step and permissible error usual for it.
+pub(super) fn gauge(kind: GaugeKind, display_name: &str) -> GaugeDetails {
+    let (resolution_mm, maximum_permissible_error_mm) = match kind {
+        GaugeKind::Micrometer => (0.001, 0.004),
+        GaugeKind::Caliper => (0.01, 0.03),
+    };
+    GaugeDetails {
+        display_name: display_name.to_owned(),
+        kind: Some(kind),
+        resolution_mm,
+        maximum_permissible_error_mm,
+        ..GaugeDetails::default()
     }
 }
 

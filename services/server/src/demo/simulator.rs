@@ -13,14 +13,14 @@ use ringtrue_calibration::rings::Ring;
 use ringtrue_fleet::adjustment::AdjustmentDetails;
 use ringtrue_fleet::caller::Caller;
 use ringtrue_fleet::event::{EventDetails, EventKind};
-use ringtrue_fleet::gauge::CheckDetails;
+use ringtrue_fleet::gauge::{CheckDetails, GaugeKind};
 use ringtrue_fleet::key::{BatchId, FurnaceId, FurnaceKey, GaugeId, GaugeKey, ProgrammeId, ProgrammeKey, SiteId};
 use ringtrue_fleet::reading::{MeasuredRing, Purpose, RawMethod, RawReport};
 use ringtrue_fleet::refusal::Refusal;
 use ringtrue_fleet::ring_batch::BatchDetails;
 use ringtrue_store::{Recorded, Request, Store};
 
-use super::scenario::{NEW_FURNACE, SITES, batches, furnace, programme};
+use super::scenario::{NEW_FURNACE, NEW_GAUGE, SITES, batches, furnace, gauge, programme};
 use crate::app::{self, App};
 use crate::clock::Clock;
 use crate::ids::Ids;
@@ -106,6 +106,7 @@ pub async fn simulate(
         #[expect(clippy::cast_precision_loss, reason = "at most 52 weeks")]
         progress((week + EVERY_WEEKS) as f64 / WEEKS as f64);
     }
+    year.finish(now).await?;
     let made = year.made;
     drop(year);
     lifecycle.drain.cancel();
@@ -193,10 +194,25 @@ impl Year {
         Ok(())
     }
 
+    /// The new furnace's own micrometer arrives and is checked.
+    async fn finish(&mut self, now: Timestamp) -> anyhow::Result<()> {
+        self.app.clock.set(now - Span::new().hours(2 * 24))?;
+        let site = SiteId::new(NEW_FURNACE.0)?;
+        let key = GaugeKey { site: site.clone(), gauge: GaugeId::new(NEW_GAUGE)? };
+        let details = gauge(GaugeKind::Micrometer, "Micrometer 9");
+        let id = Some(key.gauge.clone());
+        app::create_gauge(&self.app, &self.caller, &site, details, id, &Request::NONE).await?;
+        self.record_check(&key, vec![20.0, 20.0, 20.0]).await
+    }
+
     async fn check_gauge(&mut self, gauge: &GaugeKey, bias_mm: f64, step_mm: f64) -> anyhow::Result<()> {
         let measured_mm = (0..3)
             .map(|_| rounded(20.0 + bias_mm + self.draw.normal(0.3 * step_mm), step_mm))
             .collect();
+        self.record_check(gauge, measured_mm).await
+    }
+
+    async fn record_check(&self, gauge: &GaugeKey, measured_mm: Vec<f64>) -> anyhow::Result<()> {
         let details = CheckDetails {
             nominal_mm: 20.0,
             measured_mm,
@@ -380,8 +396,8 @@ fn moments(
     else {
         return Ok(None);
     };
-    let fired = fired_on.to_datetime(FIRED_AT).to_zoned(zone.clone())?;
-    let measured = measured_on.to_datetime(MEASURED_AT).to_zoned(zone)?;
+    let fired = fired_on.to_datetime(FIRED_AT).to_zoned_datetime(zone.clone())?;
+    let measured = measured_on.to_datetime(MEASURED_AT).to_zoned_datetime(zone)?;
     Ok(Some((fired.timestamp(), measured.timestamp())))
 }
 

@@ -1,0 +1,163 @@
+//! Which right each call needs: the one table of access.
+//!
+//! A method takes its right from this table when the program is compiled, so a method that is not
+//! in the table does not compile; a test compares the table with the protocol.
+
+use ringtrue_fleet::caller::Right;
+
+/// Every call of the protocol with the right it needs.
+pub(crate) const ACCESS: &[(&str, Right)] = &[
+    ("/ringtrue.v1.SiteService/CreateSite", Right::Configure),
+    ("/ringtrue.v1.SiteService/GetSite", Right::Read),
+    ("/ringtrue.v1.SiteService/ListSites", Right::Read),
+    ("/ringtrue.v1.SiteService/UpdateSite", Right::Configure),
+    (
+        "/ringtrue.v1.FurnaceService/CreateFurnace",
+        Right::Configure,
+    ),
+    ("/ringtrue.v1.FurnaceService/GetFurnace", Right::Read),
+    ("/ringtrue.v1.FurnaceService/ListFurnaces", Right::Read),
+    (
+        "/ringtrue.v1.FurnaceService/UpdateFurnace",
+        Right::Configure,
+    ),
+    (
+        "/ringtrue.v1.FurnaceService/RecordFurnaceEvent",
+        Right::Record,
+    ),
+    ("/ringtrue.v1.FurnaceService/ListFurnaceEvents", Right::Read),
+    (
+        "/ringtrue.v1.ProgrammeService/CreateProgramme",
+        Right::Configure,
+    ),
+    ("/ringtrue.v1.ProgrammeService/GetProgramme", Right::Read),
+    ("/ringtrue.v1.ProgrammeService/ListProgrammes", Right::Read),
+    (
+        "/ringtrue.v1.ProgrammeService/UpdateProgramme",
+        Right::Configure,
+    ),
+    (
+        "/ringtrue.v1.RingBatchService/CreateRingBatch",
+        Right::KeepBatches,
+    ),
+    ("/ringtrue.v1.RingBatchService/GetRingBatch", Right::Read),
+    ("/ringtrue.v1.RingBatchService/ListRingBatches", Right::Read),
+    (
+        "/ringtrue.v1.RingBatchService/AddRingTable",
+        Right::KeepBatches,
+    ),
+    (
+        "/ringtrue.v1.RingBatchService/SetRingBatchState",
+        Right::KeepBatches,
+    ),
+    ("/ringtrue.v1.GaugeService/CreateGauge", Right::Configure),
+    ("/ringtrue.v1.GaugeService/GetGauge", Right::Read),
+    ("/ringtrue.v1.GaugeService/ListGauges", Right::Read),
+    ("/ringtrue.v1.GaugeService/UpdateGauge", Right::Configure),
+    ("/ringtrue.v1.GaugeService/RecordGaugeCheck", Right::Record),
+    ("/ringtrue.v1.GaugeService/ListGaugeChecks", Right::Read),
+    ("/ringtrue.v1.ReadingService/RecordReading", Right::Record),
+    ("/ringtrue.v1.ReadingService/GetReading", Right::Read),
+    ("/ringtrue.v1.ReadingService/ListReadings", Right::Read),
+    ("/ringtrue.v1.ReadingService/AmendReading", Right::Record),
+    (
+        "/ringtrue.v1.AdjustmentService/ConfirmAdjustment",
+        Right::Record,
+    ),
+    ("/ringtrue.v1.AdjustmentService/GetAdjustment", Right::Read),
+    (
+        "/ringtrue.v1.AdjustmentService/ListAdjustments",
+        Right::Read,
+    ),
+];
+
+/// A call of the protocol with the right it needs.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) struct Method {
+    /// Its full path, `/{package}.{service}/{method}`.
+    pub(crate) path: &'static str,
+    /// What its caller must be allowed to do.
+    pub(crate) right: Right,
+}
+
+/// Gives a call by its path; meant for constants, where a path that is not in the table does not
+/// compile.
+pub(crate) const fn method(path: &'static str) -> Method {
+    let mut at = 0;
+    while at < ACCESS.len() {
+        let (known, right) = ACCESS[at];
+        if same(known.as_bytes(), path.as_bytes()) {
+            return Method { path: known, right };
+        }
+        at += 1;
+    }
+    panic!("this method is not in the table of access")
+}
+
+const fn same(one: &[u8], other: &[u8]) -> bool {
+    if one.len() != other.len() {
+        return false;
+    }
+    let mut at = 0;
+    while at < one.len() {
+        if one[at] != other[at] {
+            return false;
+        }
+        at += 1;
+    }
+    true
+}
+
+#[cfg(test)]
+mod tests {
+    use std::collections::BTreeSet;
+
+    use prost::Message as _;
+    use prost_types::FileDescriptorSet;
+
+    use super::*;
+
+    fn methods_of_the_protocol() -> BTreeSet<String> {
+        let files = FileDescriptorSet::decode(ringtrue_proto::DESCRIPTORS)
+            .expect("the descriptors were compiled with this program");
+        let mut paths = BTreeSet::new();
+        for file in &files.file {
+            for service in &file.service {
+                for method in &service.method {
+                    let path = format!("/{}.{}/{}", file.package(), service.name(), method.name());
+                    paths.insert(path);
+                }
+            }
+        }
+        paths
+    }
+
+    #[test]
+    fn every_method_of_the_protocol_has_a_right_and_nothing_else_has_one() {
+        let wanted = methods_of_the_protocol();
+        let listed: BTreeSet<String> = ACCESS.iter().map(|(path, _)| (*path).to_owned()).collect();
+        assert!(
+            wanted.len() > 30,
+            "the protocol has only {} methods",
+            wanted.len()
+        );
+        assert_eq!(listed, wanted);
+        assert_eq!(listed.len(), ACCESS.len(), "a method is listed twice");
+    }
+
+    #[test]
+    fn what_only_looks_needs_no_more_than_reading() {
+        for (path, right) in ACCESS {
+            let name = path.rsplit('/').next().unwrap_or_default();
+            let looks = name.starts_with("Get") || name.starts_with("List");
+            assert_eq!(looks, *right == Right::Read, "{path}");
+        }
+    }
+
+    #[test]
+    fn a_method_is_found_by_its_whole_path() {
+        let found = method("/ringtrue.v1.SiteService/UpdateSite");
+        assert_eq!(found.right, Right::Configure);
+        assert_eq!(found.path, "/ringtrue.v1.SiteService/UpdateSite");
+    }
+}

@@ -1,0 +1,107 @@
+//! The gRPC door: one thin file per group of calls, all alike.
+//!
+//! Each call is authorised, read (everything that is wrong with it at once), done by a use case or
+//! looked up in the store, and written as a message. Conversions are written by hand, so that a
+//! change of the protocol is a change somebody looked at.
+
+mod access;
+mod adjustments;
+mod caller;
+mod evaluation;
+mod fields;
+mod furnaces;
+mod gauges;
+mod mask;
+mod page;
+mod programmes;
+mod readings;
+mod request;
+mod ring_batches;
+mod sites;
+pub mod stack;
+pub mod status;
+
+use futures::FutureExt as _;
+use ringtrue_proto::v1::adjustment_service_server::AdjustmentServiceServer;
+use ringtrue_proto::v1::furnace_service_server::FurnaceServiceServer;
+use ringtrue_proto::v1::gauge_service_server::GaugeServiceServer;
+use ringtrue_proto::v1::programme_service_server::ProgrammeServiceServer;
+use ringtrue_proto::v1::reading_service_server::ReadingServiceServer;
+use ringtrue_proto::v1::ring_batch_service_server::RingBatchServiceServer;
+use ringtrue_proto::v1::site_service_server::SiteServiceServer;
+use tonic::service::Routes;
+use tonic_health::ServingStatus;
+use tonic_health::pb::health_server::HealthServer;
+use tonic_health::server::{HealthReporter, HealthService};
+
+use crate::app::App;
+
+/// Largest request that is read, bytes.
+const LARGEST_REQUEST: usize = 4 * 1024 * 1024;
+
+/// Largest request about ring batches, bytes: a table file that is too large is refused by its field
+/// and not by the transport, whose words would help nobody.
+const LARGEST_BATCH_REQUEST: usize = 16 * 1024 * 1024;
+
+/// The services whose health is told, by their full names; the empty one stands for the server.
+pub const SERVICES: [&str; 8] = [
+    "",
+    "ringtrue.v1.SiteService",
+    "ringtrue.v1.FurnaceService",
+    "ringtrue.v1.ProgrammeService",
+    "ringtrue.v1.RingBatchService",
+    "ringtrue.v1.GaugeService",
+    "ringtrue.v1.ReadingService",
+    "ringtrue.v1.AdjustmentService",
+];
+
+/// Gives every service of the product, with health and reflection.
+pub fn routes(app: App) -> Routes {
+    routes_with_health(app, &HealthReporter::new())
+}
+
+/// Gives every service of the product, with reflection and with the health that `reporter` tells;
+/// all of it is told as serving until the holder of the reporter says otherwise.
+pub fn routes_with_health(app: App, reporter: &HealthReporter) -> Routes {
+    // Nobody asks for health before there are routes, so this never waits.
+    let _told: Option<()> = tell_health(reporter, ServingStatus::Serving).now_or_never();
+    let health = HealthServer::new(HealthService::from_health_reporter(reporter.clone()));
+    let reflection = tonic_reflection::server::Builder::configure()
+        .register_encoded_file_descriptor_set(ringtrue_proto::DESCRIPTORS)
+        .register_encoded_file_descriptor_set(tonic_health::pb::FILE_DESCRIPTOR_SET)
+        .build_v1()
+        .expect("the descriptors were compiled with this program");
+    let sites = SiteServiceServer::new(sites::Sites(app.clone()))
+        .max_decoding_message_size(LARGEST_REQUEST);
+    let furnaces = FurnaceServiceServer::new(furnaces::Furnaces(app.clone()))
+        .max_decoding_message_size(LARGEST_REQUEST);
+    let programmes = ProgrammeServiceServer::new(programmes::Programmes(app.clone()))
+        .max_decoding_message_size(LARGEST_REQUEST);
+    let ring_batches = RingBatchServiceServer::new(ring_batches::RingBatches(app.clone()))
+        .max_decoding_message_size(LARGEST_BATCH_REQUEST);
+    let gauges = GaugeServiceServer::new(gauges::Gauges(app.clone()))
+        .max_decoding_message_size(LARGEST_REQUEST);
+    let readings = ReadingServiceServer::new(readings::Readings(app.clone()))
+        .max_decoding_message_size(LARGEST_REQUEST);
+    let adjustments = AdjustmentServiceServer::new(adjustments::Adjustments(app))
+        .max_decoding_message_size(LARGEST_REQUEST);
+    Routes::new(health)
+        .add_service(reflection)
+        .add_service(sites)
+        .add_service(furnaces)
+        .add_service(programmes)
+        .add_service(ring_batches)
+        .add_service(gauges)
+        .add_service(readings)
+        .add_service(adjustments)
+}
+
+/// Tells the same health for the server and each of its services.
+pub async fn tell_health(reporter: &HealthReporter, health: ServingStatus) {
+    for name in SERVICES {
+        reporter.set_service_status(name, health).await;
+    }
+}
+
+#[cfg(test)]
+mod tests;

@@ -1,0 +1,435 @@
+//! Calls about sites.
+
+use jiff::civil::Weekday;
+use ringtrue_fleet::key::SiteId;
+use ringtrue_fleet::site::{Site, SiteDetails};
+use ringtrue_fleet::violation::Violations;
+use ringtrue_proto::v1;
+use ringtrue_proto::v1::site_service_server::SiteService;
+use ringtrue_store::PagePart;
+use tonic::{Request, Response, Status};
+
+use super::access::{Method, method};
+use super::caller::Asking;
+use super::fields::{also, choice, chosen_id, found, is_set, name, settled, timestamp};
+use super::mask::{fields, of_fields};
+use super::page::{Order, Paging};
+use super::request::repeatable;
+use super::status::answer;
+use crate::app::{self, App, Change, Error};
+
+const CREATE: Method = method("/ringtrue.v1.SiteService/CreateSite");
+const GET: Method = method("/ringtrue.v1.SiteService/GetSite");
+const LIST: Method = method("/ringtrue.v1.SiteService/ListSites");
+const UPDATE: Method = method("/ringtrue.v1.SiteService/UpdateSite");
+
+/// Kind of resource, for faults.
+pub(crate) const KIND: &str = "ringtrue.v1/Site";
+
+/// Answers calls about sites.
+#[derive(Clone)]
+pub(crate) struct Sites(pub(crate) App);
+
+#[tonic::async_trait]
+impl SiteService for Sites {
+    async fn create_site(
+        &self,
+        request: Request<v1::CreateSiteRequest>,
+    ) -> Result<Response<v1::CreateSiteResponse>, Status> {
+        answer(create(&self.0, request).await)
+    }
+
+    async fn get_site(
+        &self,
+        request: Request<v1::GetSiteRequest>,
+    ) -> Result<Response<v1::GetSiteResponse>, Status> {
+        answer(get(&self.0, request).await)
+    }
+
+    async fn list_sites(
+        &self,
+        request: Request<v1::ListSitesRequest>,
+    ) -> Result<Response<v1::ListSitesResponse>, Status> {
+        answer(list(&self.0, request).await)
+    }
+
+    async fn update_site(
+        &self,
+        request: Request<v1::UpdateSiteRequest>,
+    ) -> Result<Response<v1::UpdateSiteResponse>, Status> {
+        answer(update(&self.0, request).await)
+    }
+}
+
+async fn create(
+    app: &App,
+    request: Request<v1::CreateSiteRequest>,
+) -> Result<v1::CreateSiteResponse, Error> {
+    let asking = Asking::of(CREATE, request.metadata())?;
+    let mut asked = request.into_inner();
+    let mut violations = Violations::default();
+    let request_id = std::mem::take(&mut asked.request_id);
+    let repeat = repeatable(CREATE, &request_id, &asked, &mut violations);
+    let id = chosen_id("site_id", &asked.site_id, SiteId::new, &mut violations);
+    let details = details(&asked.site.unwrap_or_default(), &mut violations);
+    also(&mut violations, |more| details.check("site", more));
+    let details = settled(Some(details), violations)?;
+    let site = app::create_site(app, &asking.caller, details, id, &repeat).await?;
+    Ok(v1::CreateSiteResponse {
+        site: Some(message(&site)),
+    })
+}
+
+async fn get(
+    app: &App,
+    request: Request<v1::GetSiteRequest>,
+) -> Result<v1::GetSiteResponse, Error> {
+    let asking = Asking::of(GET, request.metadata())?;
+    let mut violations = Violations::default();
+    let site = name(
+        "name",
+        &request.get_ref().name,
+        SiteId::parse,
+        &mut violations,
+    );
+    let site = settled(site, violations)?;
+    let read = app.store.read(&asking.site(&site)?);
+    let site = found(read.site(&site).await?, KIND, site.name())?;
+    Ok(v1::GetSiteResponse {
+        site: Some(message(&site)),
+    })
+}
+
+async fn list(
+    app: &App,
+    request: Request<v1::ListSitesRequest>,
+) -> Result<v1::ListSitesResponse, Error> {
+    let asking = Asking::of(LIST, request.metadata())?;
+    let asked = request.into_inner();
+    let mut violations = Violations::default();
+    let paging = Paging::read(
+        LIST,
+        &[],
+        Order::Id,
+        asked.page_size,
+        &asked.page_token,
+        &mut violations,
+    );
+    let paging = settled(Some(paging), violations)?;
+    let read = app.store.read(&asking.network()?);
+    let rows = read.sites(&paging.page).await?;
+    let key = |site: &Site| vec![PagePart::Text(site.key.to_string())];
+    let (sites, next_page_token) = paging.cut(&rows, key, message);
+    Ok(v1::ListSitesResponse {
+        sites,
+        next_page_token,
+    })
+}
+
+async fn update(
+    app: &App,
+    request: Request<v1::UpdateSiteRequest>,
+) -> Result<v1::UpdateSiteResponse, Error> {
+    let asking = Asking::of(UPDATE, request.metadata())?;
+    let mut asked = request.into_inner();
+    let mut violations = Violations::default();
+    let request_id = std::mem::take(&mut asked.request_id);
+    let repeat = repeatable(UPDATE, &request_id, &asked, &mut violations);
+    let given = asked.site.unwrap_or_default();
+    let site = name("site.name", &given.name, SiteId::parse, &mut violations);
+    let wanted = fields(
+        asked.update_mask.as_ref(),
+        &changeable(&given),
+        &mut violations,
+    );
+    let change = change(&given, wanted, &mut violations);
+    let site = settled(site, violations)?;
+    let _scope = asking.site(&site)?;
+    let etag = (!given.etag.is_empty()).then_some(given.etag);
+    let site = app::update_site(app, &asking.caller, &site, etag, change, &repeat).await?;
+    Ok(v1::UpdateSiteResponse {
+        site: Some(message(&site)),
+    })
+}
+
+/// Every field that an update may change and whether the message sets it.
+fn changeable(given: &v1::Site) -> [(&'static str, bool); 10] {
+    [
+        ("display_name", !given.display_name.is_empty()),
+        ("time_zone", !given.time_zone.is_empty()),
+        ("calibration_day", given.calibration_day != 0),
+        (
+            "calibration_interval_days",
+            given.calibration_interval_days != 0,
+        ),
+        ("closed_days", !given.closed_days.is_empty()),
+        ("tolerance_c", is_set(given.tolerance_c)),
+        ("action_band_c", given.action_band_c.is_some()),
+        ("largest_step_c", is_set(given.largest_step_c)),
+        (
+            "accepts_assumed_hold_correction",
+            given.accepts_assumed_hold_correction,
+        ),
+        ("full_compensation", given.full_compensation),
+    ]
+}
+
+fn change(
+    given: &v1::Site,
+    wanted: Vec<&'static str>,
+    violations: &mut Violations,
+) -> Change<SiteDetails> {
+    let mut found = Violations::default();
+    let new = details(given, &mut found);
+    of_fields("site", &wanted, found, violations);
+    Box::new(move |before: &SiteDetails| {
+        let mut after = before.clone();
+        for field in &wanted {
+            match *field {
+                "display_name" => after.display_name.clone_from(&new.display_name),
+                "time_zone" => after.time_zone.clone_from(&new.time_zone),
+                "calibration_day" => after.calibration_day = new.calibration_day,
+                "calibration_interval_days" => {
+                    after.calibration_interval_days = new.calibration_interval_days;
+                }
+                "closed_days" => after.closed_days.clone_from(&new.closed_days),
+                "tolerance_c" => after.tolerance_c = new.tolerance_c,
+                "action_band_c" => after.action_band_c = new.action_band_c,
+                "largest_step_c" => after.largest_step_c = new.largest_step_c,
+                "accepts_assumed_hold_correction" => {
+                    after.accepts_assumed_hold_correction = new.accepts_assumed_hold_correction;
+                }
+                "full_compensation" => after.full_compensation = new.full_compensation,
+                _ => {}
+            }
+        }
+        Ok(after)
+    })
+}
+
+/// Reads a site's content; what is left out gets the protocol's defaults.
+fn details(given: &v1::Site, violations: &mut Violations) -> SiteDetails {
+    let usual = SiteDetails::default();
+    let calibration_day =
+        choice("site.calibration_day", given.calibration_day, violations).and_then(weekday);
+    let mut closed_days = Vec::new();
+    for (at, number) in given.closed_days.iter().take(MOST_CLOSED_DAYS).enumerate() {
+        let field = format!("site.closed_days[{at}]");
+        match choice(&field, *number, violations) {
+            Some(v1::DayOfWeek::Unspecified) => {
+                violations.add(
+                    field,
+                    "REQUIRED",
+                    "is not given; send a weekday or leave it out",
+                );
+            }
+            Some(day) => {
+                if let Some(day) = weekday(day)
+                    && !closed_days.contains(&day)
+                {
+                    closed_days.push(day);
+                }
+            }
+            None => {}
+        }
+    }
+    if given.closed_days.len() > MOST_CLOSED_DAYS {
+        violations.add(
+            "site.closed_days",
+            "WRONG_COUNT",
+            format!(
+                "has {} days; send each closed day once",
+                given.closed_days.len()
+            ),
+        );
+    }
+    SiteDetails {
+        display_name: given.display_name.clone(),
+        time_zone: given.time_zone.clone(),
+        calibration_day,
+        calibration_interval_days: if given.calibration_interval_days == 0 {
+            usual.calibration_interval_days
+        } else {
+            given.calibration_interval_days
+        },
+        closed_days,
+        tolerance_c: if is_set(given.tolerance_c) {
+            given.tolerance_c
+        } else {
+            usual.tolerance_c
+        },
+        action_band_c: given.action_band_c.unwrap_or(usual.action_band_c),
+        largest_step_c: if is_set(given.largest_step_c) {
+            given.largest_step_c
+        } else {
+            usual.largest_step_c
+        },
+        accepts_assumed_hold_correction: given.accepts_assumed_hold_correction,
+        full_compensation: given.full_compensation,
+    }
+}
+
+/// A week has seven days.
+const MOST_CLOSED_DAYS: usize = 7;
+
+fn message(site: &Site) -> v1::Site {
+    let details = &site.details;
+    let mut closed_days = Vec::with_capacity(details.closed_days.len());
+    for day in &details.closed_days {
+        closed_days.push(day_of_week(*day).into());
+    }
+    v1::Site {
+        name: site.key.name(),
+        display_name: details.display_name.clone(),
+        time_zone: details.time_zone.clone(),
+        calibration_day: details
+            .calibration_day
+            .map_or(v1::DayOfWeek::Unspecified, day_of_week)
+            .into(),
+        calibration_interval_days: details.calibration_interval_days,
+        closed_days,
+        tolerance_c: details.tolerance_c,
+        action_band_c: Some(details.action_band_c),
+        largest_step_c: details.largest_step_c,
+        accepts_assumed_hold_correction: details.accepts_assumed_hold_correction,
+        full_compensation: details.full_compensation,
+        etag: site.etag(),
+        create_time: Some(timestamp(site.created_at)),
+        update_time: Some(timestamp(site.updated_at)),
+    }
+}
+
+fn weekday(day: v1::DayOfWeek) -> Option<Weekday> {
+    match day {
+        v1::DayOfWeek::Unspecified => None,
+        v1::DayOfWeek::Monday => Some(Weekday::Monday),
+        v1::DayOfWeek::Tuesday => Some(Weekday::Tuesday),
+        v1::DayOfWeek::Wednesday => Some(Weekday::Wednesday),
+        v1::DayOfWeek::Thursday => Some(Weekday::Thursday),
+        v1::DayOfWeek::Friday => Some(Weekday::Friday),
+        v1::DayOfWeek::Saturday => Some(Weekday::Saturday),
+        v1::DayOfWeek::Sunday => Some(Weekday::Sunday),
+    }
+}
+
+fn day_of_week(day: Weekday) -> v1::DayOfWeek {
+    match day {
+        Weekday::Monday => v1::DayOfWeek::Monday,
+        Weekday::Tuesday => v1::DayOfWeek::Tuesday,
+        Weekday::Wednesday => v1::DayOfWeek::Wednesday,
+        Weekday::Thursday => v1::DayOfWeek::Thursday,
+        Weekday::Friday => v1::DayOfWeek::Friday,
+        Weekday::Saturday => v1::DayOfWeek::Saturday,
+        Weekday::Sunday => v1::DayOfWeek::Sunday,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use jiff::Timestamp;
+
+    use super::*;
+
+    fn given() -> v1::Site {
+        v1::Site {
+            display_name: "North".to_owned(),
+            time_zone: "Europe/Lisbon".to_owned(),
+            calibration_day: v1::DayOfWeek::Tuesday.into(),
+            closed_days: vec![6, 7, 7],
+            ..v1::Site::default()
+        }
+    }
+
+    #[test]
+    fn what_is_left_out_gets_the_defaults_that_the_protocol_states() {
+        let mut violations = Violations::default();
+        let details = details(&given(), &mut violations);
+        assert_eq!(violations, Violations::default());
+        let usual = SiteDetails {
+            display_name: "North".to_owned(),
+            time_zone: "Europe/Lisbon".to_owned(),
+            calibration_day: Some(Weekday::Tuesday),
+            closed_days: vec![Weekday::Saturday, Weekday::Sunday],
+            ..SiteDetails::default()
+        };
+        assert_eq!(details, usual);
+    }
+
+    #[test]
+    fn a_site_survives_the_way_out_and_back() {
+        let mut sent = given();
+        sent.action_band_c = Some(0.0);
+        sent.largest_step_c = 12.5;
+        sent.full_compensation = true;
+        let mut violations = Violations::default();
+        let before = details(&sent, &mut violations);
+        let key = SiteId::new("north").expect("an id");
+        let out = message(&Site::first(key, before.clone(), Timestamp::UNIX_EPOCH));
+        assert_eq!(out.name, "sites/north");
+        assert_eq!(out.etag, "\"1\"");
+        assert_eq!(details(&out, &mut violations), before);
+        assert_eq!(violations, Violations::default());
+    }
+
+    #[test]
+    fn an_update_changes_what_the_mask_names_and_nothing_else() {
+        let mut sent = given();
+        sent.calibration_day = 99;
+        let before = SiteDetails {
+            tolerance_c: 7.0,
+            ..SiteDetails::default()
+        };
+        let mut violations = Violations::default();
+        let apply = change(&sent, vec!["display_name", "tolerance_c"], &mut violations);
+        assert_eq!(
+            violations,
+            Violations::default(),
+            "calibration_day is not changed here"
+        );
+        let after = apply(&before).expect("valid");
+        let wanted = SiteDetails {
+            display_name: "North".to_owned(),
+            ..SiteDetails::default()
+        };
+        assert_eq!(after, wanted);
+    }
+
+    #[test]
+    fn every_changeable_field_can_be_changed() {
+        let sent = v1::Site {
+            name: "sites/north".to_owned(),
+            calibration_interval_days: 14,
+            tolerance_c: 5.0,
+            action_band_c: Some(1.0),
+            largest_step_c: 20.0,
+            accepts_assumed_hold_correction: true,
+            full_compensation: true,
+            ..given()
+        };
+        let all: Vec<&str> = changeable(&sent).iter().map(|(field, _)| *field).collect();
+        assert!(changeable(&sent).iter().all(|(_, is_set)| *is_set));
+        let mut violations = Violations::default();
+        let after = change(&sent, all, &mut violations)(&SiteDetails::default()).expect("valid");
+        assert_eq!(after, details(&sent, &mut violations));
+    }
+
+    #[test]
+    fn unknown_days_are_refused_by_their_place() {
+        let sent = v1::Site {
+            calibration_day: 8,
+            closed_days: vec![1, 0, 9],
+            ..given()
+        };
+        let mut violations = Violations::default();
+        details(&sent, &mut violations);
+        let refused: Vec<&str> = violations.0.iter().map(|v| v.field.as_str()).collect();
+        assert_eq!(
+            refused,
+            [
+                "site.calibration_day",
+                "site.closed_days[1]",
+                "site.closed_days[2]"
+            ]
+        );
+    }
+}

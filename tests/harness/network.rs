@@ -1,0 +1,134 @@
+//! A whole server in this process: a free loopback port, a database in a fresh folder, a clock that
+//! only moves when a test moves it, and ids that come out the same in every run.
+
+use std::net::{Ipv4Addr, SocketAddr};
+use std::path::PathBuf;
+
+use jiff::{SignedDuration, Timestamp};
+use ringtrue_fleet::caller::{Caller, Right, Scope};
+use ringtrue_fleet::key::SiteId;
+use ringtrue_remote::Remote;
+use ringtrue_server::app::App;
+use ringtrue_server::clock::Clock;
+use ringtrue_server::config::Settings;
+use ringtrue_server::ids::Ids;
+use ringtrue_server::lifecycle::{Exit, Lifecycle};
+use ringtrue_server::serve;
+use ringtrue_store::Store;
+use tempfile::TempDir;
+use tonic::transport::{Channel, Endpoint};
+
+/// When every network starts: a Friday at noon UTC.
+pub const START: &str = "2026-03-06T12:00:00Z";
+
+/// A running server with its records; dropping it ends everything.
+#[derive(Debug)]
+pub struct Network {
+    /// The use cases and the store behind them.
+    pub app: App,
+    /// A client whose staff code is `t1`.
+    pub remote: Remote,
+    /// Where the server listens.
+    pub address: SocketAddr,
+    /// The life of the server; cancel its `drain` to see it end.
+    pub lifecycle: Lifecycle,
+    settings: Settings,
+    folder: TempDir,
+}
+
+impl Network {
+    /// Starts an empty network at [`START`].
+    pub async fn start() -> Self {
+        Self::start_with(|_| {}).await
+    }
+
+    /// Starts an empty network after changing the settings, for example its limits.
+    pub async fn start_with(change: impl FnOnce(&mut Settings)) -> Self {
+        let folder = tempfile::tempdir().expect("a temporary folder can be made");
+        let mut settings = Settings {
+            listen: SocketAddr::from((Ipv4Addr::LOCALHOST, 0)),
+            database: folder.path().join("ringtrue.db").display().to_string(),
+            drain_s: 5,
+            ..Settings::default()
+        };
+        change(&mut settings);
+        let store = Store::open(settings.database.as_ref()).await.expect("the store opens");
+        let start: Timestamp = START.parse().expect("a moment");
+        let lifecycle = Lifecycle::new();
+        let app = App::start(store, Clock::manual(start), Ids::seeded(1), &lifecycle);
+        let listener = serve::bind(settings.listen).await.expect("a free port");
+        let address = listener.local_addr().expect("a bound listener has an address");
+        serve::start(listener, &app, &settings, &lifecycle);
+        let remote = remote_to(address, "t1");
+        Self { app, remote, address, lifecycle, settings, folder }
+    }
+
+    /// Gives the present moment of the server.
+    pub fn now(&self) -> Timestamp {
+        self.app.clock.now()
+    }
+
+    /// Moves the server's clock by some hours; negative ones move it back.
+    pub fn advance_h(&self, hours: i64) {
+        let by = SignedDuration::from_hours(hours);
+        self.app.clock.advance(by).expect("a manual clock moves");
+    }
+
+    /// Moves the server's clock by some days.
+    pub fn advance_days(&self, days: i64) {
+        self.advance_h(24 * days);
+    }
+
+    /// Gives the address as clients write it.
+    pub fn endpoint(&self) -> String {
+        format!("http://{}", self.address)
+    }
+
+    /// Gives the path of the database file.
+    pub fn database(&self) -> PathBuf {
+        self.folder.path().join("ringtrue.db")
+    }
+
+    /// Gives a bare channel, for calls that the typed client would never make.
+    pub fn channel(&self) -> Channel {
+        Endpoint::from_shared(self.endpoint()).expect("an address").connect_lazy()
+    }
+
+    /// Gives a client with another staff code.
+    pub fn remote_as(&self, operator: &str) -> Remote {
+        remote_to(self.address, operator)
+    }
+
+    /// Counts the audit entries of a site, `sites/north`, or of the network itself with `""`.
+    pub async fn audit_length(&self, site: &str) -> i64 {
+        let id = site.strip_prefix("sites/").map(|id| SiteId::new(id).expect("a site id"));
+        let read = self.app.store.read(&everything());
+        read.audit_length(id.as_ref()).await.expect("the store answers")
+    }
+
+    /// Stops the server as a signal would and waits until everything has ended.
+    pub async fn stop(self) -> Exit {
+        self.lifecycle.drain.cancel();
+        let Self { app, remote, lifecycle, settings, folder, .. } = self;
+        drop(remote);
+        let store = app.store.clone();
+        let exit = serve::finish(app, &settings, &lifecycle).await;
+        store.close().await.expect("the store closes");
+        drop(folder);
+        exit
+    }
+}
+
+fn remote_to(address: SocketAddr, operator: &str) -> Remote {
+    let settings = ringtrue_remote::Settings {
+        endpoint: format!("http://{address}"),
+        operator: Some(operator.to_owned()),
+        ..ringtrue_remote::Settings::default()
+    };
+    Remote::connect(settings).expect("these settings can be used")
+}
+
+/// Gives access to every record, for looking behind the server's back.
+pub fn everything() -> Scope {
+    Caller::local(Some("test")).network(Right::Read).expect("a local caller may read")
+}

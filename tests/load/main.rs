@@ -1,0 +1,111 @@
+//! The load program: durable recordings through the real server, beside an empty call through the same
+//! transport and beside a bare insert of the same rows on the same disk, in one run.
+//!
+//! `cargo run --release -p ringtrue-tests --bin load` builds nothing of the servers: build them first
+//! with `cargo build --release --bins`. Everything listens on loopback and ends by itself.
+
+mod bare;
+mod drive;
+mod lab;
+mod process;
+mod report;
+
+use std::io::Write as _;
+use std::path::PathBuf;
+use std::time::Duration;
+
+use anyhow::Context as _;
+use clap::Parser;
+
+/// Measures durable recording side by side with its ceilings.
+#[derive(Debug, Parser)]
+struct Arguments {
+    /// Readings to record.
+    #[arg(long, default_value_t = 20_000)]
+    readings: usize,
+    /// Requests in flight.
+    #[arg(long, default_value_t = 64)]
+    in_flight: usize,
+    /// How often everything is repeated, alternating; the median counts.
+    #[arg(long, default_value_t = 3)]
+    rounds: usize,
+    /// Folder for the databases; they are removed at the end.
+    #[arg(long)]
+    folder: Option<PathBuf>,
+    /// Serve an empty call on a free port and tell it (used by the program itself).
+    #[arg(long, hide = true)]
+    serve_empty: bool,
+}
+
+fn main() -> anyhow::Result<()> {
+    let arguments = Arguments::parse();
+    let runtime = tokio::runtime::Builder::new_multi_thread().enable_all().build()?;
+    runtime.block_on(async {
+        if arguments.serve_empty { process::serve_empty().await } else { measure(&arguments).await }
+    })
+}
+
+async fn measure(arguments: &Arguments) -> anyhow::Result<()> {
+    let parent = arguments.folder.clone().unwrap_or_else(|| PathBuf::from("target/load"));
+    std::fs::create_dir_all(&parent)?;
+    let mut out = std::io::stdout();
+    let mut rounds = Vec::new();
+    for round in 1..=arguments.rounds {
+        let folder = parent.join(format!("round-{round}"));
+        if folder.exists() {
+            std::fs::remove_dir_all(&folder)?;
+        }
+        std::fs::create_dir_all(&folder)?;
+        let measured = one_round(arguments, &folder).await?;
+        writeln!(out, "round {round}\n{}", measured.table())?;
+        std::fs::remove_dir_all(&folder)?;
+        rounds.push(measured);
+    }
+    writeln!(out, "median of {} rounds\n{}", rounds.len(), report::Round::median(&rounds).table())?;
+    Ok(())
+}
+
+async fn one_round(
+    arguments: &Arguments,
+    folder: &std::path::Path,
+) -> anyhow::Result<report::Round> {
+    // A build or a round before may still be writing back; what is measured should not wait for it.
+    process::settle_disk();
+    let fsync = bare::fsync_probe(folder)?;
+
+    let empty = process::EmptyServer::start()?;
+    let empty_call = drive::empty_calls(&empty.endpoint, arguments.readings, arguments.in_flight)
+        .await
+        .context("empty calls")?;
+    drop(empty);
+
+    let server = process::RealServer::start(folder)?;
+    tokio::time::sleep(Duration::from_millis(300)).await;
+    let idle_kib = server.resident_kib()?;
+    let lab = lab::furnish(&server.endpoint).await.context("furnishing the laboratory")?;
+    let recorded = drive::recordings(&server.endpoint, &lab, arguments.readings, arguments.in_flight)
+        .await
+        .context("recording")?;
+    let alone = drive::recordings(&server.endpoint, &lab.later(), 300, 1).await.context("alone")?;
+    let after_kib = server.resident_kib()?;
+    let command = process::command_line(&server.endpoint).context("command line")?;
+    let database = server.stop()?;
+
+    let rows = bare::Rows::of(&database, arguments.readings).await.context("reading rows back")?;
+    process::settle_disk();
+    let bare_groups = bare::insert(folder, &rows, 64).await.context("bare, groups of 64")?;
+    // One transaction per reading is slow; a tenth of the rows tells its rate.
+    let bare_single =
+        bare::insert(folder, &rows.first(arguments.readings / 10), 1).await.context("bare, one each")?;
+    Ok(report::Round {
+        fsync,
+        empty_call,
+        recorded,
+        alone,
+        bare_single,
+        bare_groups,
+        idle_kib,
+        after_kib,
+        command,
+    })
+}

@@ -1,0 +1,145 @@
+//! Child processes: the real server, an empty one, and the command line.
+
+use std::io::{BufRead as _, BufReader, Write as _};
+use std::path::{Path, PathBuf};
+use std::process::{Child, Command, Stdio};
+use std::time::{Duration, Instant};
+
+use anyhow::Context as _;
+use tonic::transport::Server;
+use tonic::transport::server::TcpIncoming;
+
+/// Lets the disk finish what it has to write.
+pub(crate) fn settle_disk() {
+    // Without `sync` the figures are only noisier.
+    drop(Command::new("sync").status());
+}
+
+fn beside(program: &str) -> anyhow::Result<PathBuf> {
+    let own = std::env::current_exe()?;
+    let folder = own.parent().context("the program stands in a folder")?;
+    let path = folder.join(program);
+    anyhow::ensure!(
+        path.exists(),
+        "{} is missing; run cargo build --release --bins first",
+        path.display()
+    );
+    Ok(path)
+}
+
+/// Serves the health service and nothing else, for the price of an empty call.
+pub(crate) async fn serve_empty() -> anyhow::Result<()> {
+    let listener = tokio::net::TcpListener::bind("127.0.0.1:0").await?;
+    writeln!(std::io::stdout(), "{}", listener.local_addr()?)?;
+    let (_reporter, health) = tonic_health::server::health_reporter();
+    Server::builder()
+        .add_service(health)
+        .serve_with_incoming(TcpIncoming::from(listener).with_nodelay(Some(true)))
+        .await?;
+    Ok(())
+}
+
+/// A server with an empty call.
+pub(crate) struct EmptyServer {
+    child: Child,
+    pub(crate) endpoint: String,
+}
+
+impl EmptyServer {
+    pub(crate) fn start() -> anyhow::Result<Self> {
+        let mut child = Command::new(std::env::current_exe()?)
+            .arg("--serve-empty")
+            .stdout(Stdio::piped())
+            .spawn()?;
+        let mut line = String::new();
+        let out = child.stdout.take().context("its output is piped")?;
+        BufReader::new(out).read_line(&mut line)?;
+        Ok(Self { child, endpoint: format!("http://{}", line.trim()) })
+    }
+}
+
+impl Drop for EmptyServer {
+    fn drop(&mut self) {
+        drop(self.child.kill());
+        drop(self.child.wait());
+    }
+}
+
+/// The real server on a fresh database.
+pub(crate) struct RealServer {
+    child: Child,
+    database: PathBuf,
+    pub(crate) endpoint: String,
+}
+
+impl RealServer {
+    pub(crate) fn start(folder: &Path) -> anyhow::Result<Self> {
+        let database = folder.join("ringtrue.db");
+        let mut child = Command::new(beside("ringtrue-server")?)
+            .args(["serve", "--listen", "127.0.0.1:0", "--log-format", "json"])
+            .args(["--log-filter", "ringtrue_server::serve=info,warn", "--database"])
+            .arg(&database)
+            .stderr(Stdio::piped())
+            .spawn()?;
+        let err = child.stderr.take().context("its log is piped")?;
+        let mut lines = BufReader::new(err).lines();
+        let address = loop {
+            let line = lines.next().context("the server ended before it served")??;
+            if let Some((_, rest)) = line.split_once("\"address\":\"")
+                && let Some((address, _)) = rest.split_once('"')
+            {
+                break address.to_owned();
+            }
+        };
+        // Keeps the pipe empty; whatever the server has to say is for the person running this.
+        std::thread::spawn(move || {
+            for line in lines.map_while(Result::ok) {
+                drop(writeln!(std::io::stderr(), "{line}"));
+            }
+        });
+        Ok(Self { child, database, endpoint: format!("http://{address}") })
+    }
+
+    /// Resident memory, KiB.
+    pub(crate) fn resident_kib(&self) -> anyhow::Result<u64> {
+        let status = std::fs::read_to_string(format!("/proc/{}/status", self.child.id()))?;
+        let line = status
+            .lines()
+            .find(|line| line.starts_with("VmRSS:"))
+            .context("the status names the resident memory")?;
+        Ok(line.split_whitespace().nth(1).context("a number follows")?.parse()?)
+    }
+
+    /// Ends the server in good order and gives its database.
+    pub(crate) fn stop(mut self) -> anyhow::Result<PathBuf> {
+        Command::new("kill").arg("-TERM").arg(self.child.id().to_string()).status()?;
+        self.child.wait()?;
+        Ok(self.database.clone())
+    }
+}
+
+impl Drop for RealServer {
+    fn drop(&mut self) {
+        drop(self.child.kill());
+        drop(self.child.wait());
+    }
+}
+
+/// Median time of a whole run of the command line against the server.
+pub(crate) fn command_line(endpoint: &str) -> anyhow::Result<Duration> {
+    const RUNS: usize = 21;
+    let program = beside("ringtrue")?;
+    let mut times = Vec::with_capacity(RUNS);
+    for _ in 0..RUNS {
+        let start = Instant::now();
+        let status = Command::new(&program)
+            .args(["furnace", "show", "sites/s0/furnaces/f0", "--endpoint", endpoint])
+            .stdout(Stdio::null())
+            .stderr(Stdio::null())
+            .status()?;
+        times.push(start.elapsed());
+        anyhow::ensure!(status.success(), "ringtrue furnace show failed");
+    }
+    times.sort_unstable();
+    Ok(times[RUNS / 2])
+}

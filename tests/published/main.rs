@@ -1,0 +1,1 @@
+//! Published figures, recomputed through the doors that the product uses.
