@@ -48,7 +48,13 @@ impl Network {
         self.check(&gauge, &[19.5; 3]).await;
         let furnace = self.furnace(&site, "k2", furnace()).await.name;
         let programme = self.programme(&furnace, "p1", programme()).await.name;
-        Bench { site, furnace, programme, batch, gauge }
+        Bench {
+            site,
+            furnace,
+            programme,
+            batch,
+            gauge,
+        }
     }
 
     /// Adds a site.
@@ -58,7 +64,11 @@ impl Network {
             site_id: id.to_owned(),
             ..v1::CreateSiteRequest::default()
         };
-        let made = self.remote.create_site(ask).await.expect("the site is added");
+        let made = self
+            .remote
+            .create_site(ask)
+            .await
+            .expect("the site is added");
         made.site.expect("the answer holds the site")
     }
 
@@ -70,7 +80,11 @@ impl Network {
             furnace_id: id.to_owned(),
             ..v1::CreateFurnaceRequest::default()
         };
-        let made = self.remote.create_furnace(ask).await.expect("the furnace is added");
+        let made = self
+            .remote
+            .create_furnace(ask)
+            .await
+            .expect("the furnace is added");
         made.furnace.expect("the answer holds the furnace")
     }
 
@@ -87,13 +101,18 @@ impl Network {
             programme_id: id.to_owned(),
             ..v1::CreateProgrammeRequest::default()
         };
-        let made = self.remote.create_programme(ask).await.expect("the programme is added");
+        let made = self
+            .remote
+            .create_programme(ask)
+            .await
+            .expect("the programme is added");
         made.programme.expect("the answer holds the programme")
     }
 
     /// Adds a ring batch whose one table is [`TABLE_CSV`].
     pub async fn batch(&self, id: &str, batch: v1::RingBatch) -> v1::RingBatch {
-        self.batch_of(id, batch, vec![table_file(TABLE_HOLD_MIN, TABLE_CSV)]).await
+        self.batch_of(id, batch, vec![table_file(TABLE_HOLD_MIN, TABLE_CSV)])
+            .await
     }
 
     /// Adds a ring batch with these table files.
@@ -109,7 +128,11 @@ impl Network {
             ring_batch_id: id.to_owned(),
             ..v1::CreateRingBatchRequest::default()
         };
-        let made = self.remote.create_ring_batch(ask).await.expect("the batch is added");
+        let made = self
+            .remote
+            .create_ring_batch(ask)
+            .await
+            .expect("the batch is added");
         made.ring_batch.expect("the answer holds the batch")
     }
 
@@ -121,7 +144,11 @@ impl Network {
             gauge_id: id.to_owned(),
             ..v1::CreateGaugeRequest::default()
         };
-        let made = self.remote.create_gauge(ask).await.expect("the gauge is added");
+        let made = self
+            .remote
+            .create_gauge(ask)
+            .await
+            .expect("the gauge is added");
         made.gauge.expect("the answer holds the gauge")
     }
 
@@ -139,7 +166,11 @@ impl Network {
             check: Some(check),
             ..v1::RecordGaugeCheckRequest::default()
         };
-        let made = self.remote.record_gauge_check(ask).await.expect("the check is recorded");
+        let made = self
+            .remote
+            .record_gauge_check(ask)
+            .await
+            .expect("the check is recorded");
         made.check.expect("the answer holds the check")
     }
 
@@ -168,9 +199,28 @@ impl Network {
         }
     }
 
+    /// Gives the same for a firing some days ago, measured the morning after.
+    pub fn ask_days_ago(
+        &self,
+        bench: &Bench,
+        diameters_mm: &[f64],
+        days: i64,
+    ) -> v1::RecordReadingRequest {
+        let measured = self.now() - SignedDuration::from_hours(24 * days);
+        let mut ask = self.ask(bench, diameters_mm);
+        let reading = reading_of(&mut ask);
+        reading.fire_time = Some(stamp(measured - SignedDuration::from_hours(COOLING_H)));
+        reading.measure_time = Some(stamp(measured));
+        ask
+    }
+
     /// Records a reading that must be taken.
     pub async fn record(&self, ask: v1::RecordReadingRequest) -> v1::Reading {
-        let made = self.remote.record_reading(ask).await.expect("the reading is recorded");
+        let made = self
+            .remote
+            .record_reading(ask)
+            .await
+            .expect("the reading is recorded");
         made.reading.expect("the answer holds the reading")
     }
 
@@ -181,20 +231,48 @@ impl Network {
             page_size: 1000,
             ..v1::ListReadingsRequest::default()
         };
-        self.remote.readings(ask).await.expect("the readings are listed").readings
+        self.remote
+            .readings(ask)
+            .await
+            .expect("the readings are listed")
+            .readings
+    }
+
+    /// Lists the readings of a furnace, those that were amended since included.
+    pub async fn all_readings(&self, furnace: &str) -> Vec<v1::Reading> {
+        let ask = v1::ListReadingsRequest {
+            parent: furnace.to_owned(),
+            page_size: 1000,
+            show_amended: true,
+            ..v1::ListReadingsRequest::default()
+        };
+        let found = self.remote.readings(ask).await;
+        found.expect("the readings are listed").readings
     }
 
     /// Gives a furnace as it is now.
     pub async fn furnace_now(&self, furnace: &str) -> v1::Furnace {
-        let ask = v1::GetFurnaceRequest { name: furnace.to_owned() };
-        let found = self.remote.furnace(ask).await.expect("the furnace is found");
+        let ask = v1::GetFurnaceRequest {
+            name: furnace.to_owned(),
+        };
+        let found = self
+            .remote
+            .furnace(ask)
+            .await
+            .expect("the furnace is found");
         found.furnace.expect("the answer holds the furnace")
     }
 
     /// Gives a programme as it is now.
     pub async fn programme_now(&self, programme: &str) -> v1::Programme {
-        let ask = v1::GetProgrammeRequest { name: programme.to_owned() };
-        let found = self.remote.programme(ask).await.expect("the programme is found");
+        let ask = v1::GetProgrammeRequest {
+            name: programme.to_owned(),
+        };
+        let found = self
+            .remote
+            .programme(ask)
+            .await
+            .expect("the programme is found");
         found.programme.expect("the answer holds the programme")
     }
 }
@@ -232,8 +310,16 @@ pub fn programme_at(peak_c: f64, hold_min: f64) -> v1::Programme {
     v1::Programme {
         display_name: "Standard".to_owned(),
         segments: vec![
-            v1::Segment { ramp_c_per_min: 10.0, temperature_c: 900.0, hold_min: 30.0 },
-            v1::Segment { ramp_c_per_min: 10.0, temperature_c: peak_c, hold_min },
+            v1::Segment {
+                ramp_c_per_min: 10.0,
+                temperature_c: 900.0,
+                hold_min: 30.0,
+            },
+            v1::Segment {
+                ramp_c_per_min: 10.0,
+                temperature_c: peak_c,
+                hold_min,
+            },
         ],
         material_target_c: peak_c,
         setpoint_c: peak_c,
@@ -249,7 +335,11 @@ pub fn batch() -> v1::RingBatch {
     v1::RingBatch {
         code: "B1".to_owned(),
         stated_expanded_uncertainty_c: Some(4.0),
-        expiry_date: Some(ringtrue_proto::Date { year: 2029, month: 12, day: 31 }),
+        expiry_date: Some(ringtrue_proto::Date {
+            year: 2029,
+            month: 12,
+            day: 31,
+        }),
         provenance: "Invented table for tests.".to_owned(),
         state: v1::RingBatchState::Released.into(),
         ..v1::RingBatch::default()
@@ -258,7 +348,10 @@ pub fn batch() -> v1::RingBatch {
 
 /// Gives a table file.
 pub fn table_file(hold_min: f64, csv: &str) -> v1::RingTableFile {
-    v1::RingTableFile { hold_min, content: csv.as_bytes().to_vec() }
+    v1::RingTableFile {
+        hold_min,
+        content: csv.as_bytes().to_vec(),
+    }
 }
 
 /// Gives a micrometer with the display step and permissible error usual for one.
@@ -305,7 +398,21 @@ pub fn reading_of(ask: &mut v1::RecordReadingRequest) -> &mut v1::Reading {
     ask.reading.as_mut().expect("the request holds a reading")
 }
 
+/// Gives the evaluation of a reading.
+pub fn evaluation_of(reading: &v1::Reading) -> &v1::Evaluation {
+    let evaluation = reading.evaluation.as_ref();
+    evaluation.expect("the reading holds its evaluation")
+}
+
+/// Gives the codes of reasons or notices.
+pub fn codes(reasons: &[v1::Reason]) -> Vec<&str> {
+    reasons.iter().map(|reason| reason.code.as_str()).collect()
+}
+
 /// Gives a moment as the protocol writes it.
 pub fn stamp(at: Timestamp) -> prost_types::Timestamp {
-    prost_types::Timestamp { seconds: at.as_second(), nanos: at.subsec_nanosecond() }
+    prost_types::Timestamp {
+        seconds: at.as_second(),
+        nanos: at.subsec_nanosecond(),
+    }
 }

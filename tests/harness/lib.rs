@@ -2,6 +2,7 @@
 
 pub mod bench;
 pub mod network;
+pub mod process;
 pub mod wire;
 
 pub use bench::Bench;

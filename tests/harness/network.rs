@@ -52,15 +52,26 @@ impl Network {
             ..Settings::default()
         };
         change(&mut settings);
-        let store = Store::open(settings.database.as_ref()).await.expect("the store opens");
+        let store = Store::open(settings.database.as_ref())
+            .await
+            .expect("the store opens");
         let start: Timestamp = START.parse().expect("a moment");
         let lifecycle = Lifecycle::new();
         let app = App::start(store, Clock::manual(start), Ids::seeded(1), &lifecycle);
         let listener = serve::bind(settings.listen).await.expect("a free port");
-        let address = listener.local_addr().expect("a bound listener has an address");
+        let address = listener
+            .local_addr()
+            .expect("a bound listener has an address");
         serve::start(listener, &app, &settings, &lifecycle);
         let remote = remote_to(address, "t1");
-        Self { app, remote, address, lifecycle, settings, folder }
+        Self {
+            app,
+            remote,
+            address,
+            lifecycle,
+            settings,
+            folder,
+        }
     }
 
     /// Gives the present moment of the server.
@@ -91,7 +102,9 @@ impl Network {
 
     /// Gives a bare channel, for calls that the typed client would never make.
     pub fn channel(&self) -> Channel {
-        Endpoint::from_shared(self.endpoint()).expect("an address").connect_lazy()
+        Endpoint::from_shared(self.endpoint())
+            .expect("an address")
+            .connect_lazy()
     }
 
     /// Gives a client with another staff code.
@@ -101,15 +114,26 @@ impl Network {
 
     /// Counts the audit entries of a site, `sites/north`, or of the network itself with `""`.
     pub async fn audit_length(&self, site: &str) -> i64 {
-        let id = site.strip_prefix("sites/").map(|id| SiteId::new(id).expect("a site id"));
+        let id = site
+            .strip_prefix("sites/")
+            .map(|id| SiteId::new(id).expect("a site id"));
         let read = self.app.store.read(&everything());
-        read.audit_length(id.as_ref()).await.expect("the store answers")
+        read.audit_length(id.as_ref())
+            .await
+            .expect("the store answers")
     }
 
     /// Stops the server as a signal would and waits until everything has ended.
     pub async fn stop(self) -> Exit {
         self.lifecycle.drain.cancel();
-        let Self { app, remote, lifecycle, settings, folder, .. } = self;
+        let Self {
+            app,
+            remote,
+            lifecycle,
+            settings,
+            folder,
+            ..
+        } = self;
         drop(remote);
         let store = app.store.clone();
         let exit = serve::finish(app, &settings, &lifecycle).await;
@@ -130,5 +154,7 @@ fn remote_to(address: SocketAddr, operator: &str) -> Remote {
 
 /// Gives access to every record, for looking behind the server's back.
 pub fn everything() -> Scope {
-    Caller::local(Some("test")).network(Right::Read).expect("a local caller may read")
+    Caller::local(Some("test"))
+        .network(Right::Read)
+        .expect("a local caller may read")
 }

@@ -12,9 +12,13 @@ use tonic::{Request, Status};
 /// `path` is the full name of the call, for example `/ringtrue.v1.SiteService/GetSite`.
 pub async fn call(channel: Channel, path: &str, message: Vec<u8>) -> Result<Vec<u8>, Status> {
     let mut grpc = tonic::client::Grpc::new(channel);
-    grpc.ready().await.map_err(|fault| Status::from_error(Box::new(fault)))?;
+    grpc.ready()
+        .await
+        .map_err(|fault| Status::from_error(Box::new(fault)))?;
     let path: PathAndQuery = path.parse().expect("a path");
-    let answer = grpc.unary(Request::new(Arc::new(message)), path, Bytes).await?;
+    let answer = grpc
+        .unary(Request::new(Arc::new(message)), path, Bytes)
+        .await?;
     Ok(answer.into_inner())
 }
 

@@ -149,6 +149,26 @@ pub(crate) async fn insert(folder: &Path, rows: &Rows, group: usize) -> anyhow::
     Ok(readings as f64 / elapsed.as_secs_f64())
 }
 
+/// The same through the C library that Python carries, without a driver's threads in between.
+pub(crate) async fn insert_by_c(
+    folder: &Path,
+    database: &Path,
+    readings: usize,
+    group: usize,
+) -> anyhow::Result<f64> {
+    let file = folder.join(format!("bare-c-{group}.db"));
+    Store::migrate(&file).await?;
+    let program = Path::new(env!("CARGO_MANIFEST_DIR")).join("load/bare.py");
+    let output = std::process::Command::new("python3")
+        .arg(program)
+        .args([database, file.as_path()])
+        .args([readings.to_string(), group.to_string()])
+        .stderr(std::process::Stdio::inherit())
+        .output()?;
+    anyhow::ensure!(output.status.success(), "load/bare.py failed");
+    Ok(String::from_utf8(output.stdout)?.trim().parse()?)
+}
+
 async fn put(
     connection: &mut SqliteConnection,
     table: &Table,

@@ -97,7 +97,12 @@ async fn one_round(
     // One transaction per reading is slow; a tenth of the rows tells its rate.
     let bare_single =
         bare::insert(folder, &rows.first(arguments.readings / 10), 1).await.context("bare, one each")?;
+    process::settle_disk();
+    let c_groups = bare::insert_by_c(folder, &database, arguments.readings, 64).await?;
+    let c_single = bare::insert_by_c(folder, &database, arguments.readings / 10, 1).await?;
     Ok(report::Round {
+        c_single,
+        c_groups,
         fsync,
         empty_call,
         recorded,

@@ -1,1 +1,12 @@
-//! Being written.
+//! The server as a process: killed, stopped, out of room, tampered with, misconfigured, demonstrated and
+//! watched from outside.
+
+mod configuration;
+mod demonstration;
+mod draining;
+mod failing_commit;
+mod killed;
+mod laboratory;
+mod schema;
+mod tampering;
+mod telemetry;

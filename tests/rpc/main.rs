@@ -1,3 +1,27 @@
 //! The server through its front door: every call of the protocol, good and bad.
 
+mod access;
+mod adjustments;
+mod bad_readings;
+mod bad_requests;
+mod bad_tables;
+mod furnaces;
+mod gauges;
+mod health_reflection;
+mod idempotency;
+mod programmes;
+mod questions;
 mod readings;
+mod refusals;
+mod ring_batches;
+mod sites;
+mod stories;
+
+/// Fails unless two numbers agree within a tolerance.
+#[track_caller]
+fn close(found: f64, wanted: f64, within: f64) {
+    assert!(
+        (found - wanted).abs() <= within,
+        "{found} is not {wanted} ± {within}"
+    );
+}

@@ -118,6 +118,22 @@ pub struct Budget {
     pub biggest: Option<Improvement>,
 }
 
+impl Line {
+    /// Works out every line's contribution and share from its uncertainty and sensitivity; the same
+    /// input gives the same bits.
+    pub fn fill_shares(lines: &mut [Self]) {
+        let mut variance = 0.0;
+        for line in &mut *lines {
+            line.contribution_c = (line.sensitivity * line.standard_uncertainty).abs();
+            variance += line.contribution_c * line.contribution_c;
+        }
+        for line in lines {
+            let own = line.contribution_c * line.contribution_c;
+            line.share = if variance > 0.0 { own / variance } else { 0.0 };
+        }
+    }
+}
+
 impl Source {
     /// Gives the words for people.
     pub fn name(self) -> &'static str {
@@ -189,26 +205,22 @@ pub fn budget_at(lines: Vec<LineInput>, probability: f64) -> Budget {
     let whole = expanded(&parts, probability);
     let biggest = biggest(&lines, &parts, probability, whole.interval);
 
-    let mut summed = Vec::with_capacity(lines.len());
-    for (line, (contribution, _)) in lines.into_iter().zip(&parts) {
-        let share = if variance > 0.0 {
-            contribution * contribution / variance
-        } else {
-            0.0
-        };
+    let mut summed: Vec<Line> = Vec::with_capacity(lines.len());
+    for line in lines {
         summed.push(Line {
             source: line.source,
             standard_uncertainty: line.standard_uncertainty,
             unit: line.unit,
             sensitivity: line.sensitivity,
-            contribution_c: *contribution,
+            contribution_c: 0.0,
             degrees_of_freedom: line.degrees_of_freedom,
-            share,
+            share: 0.0,
             shared: line.shared,
             type_a: line.type_a,
             basis: line.basis,
         });
     }
+    Line::fill_shares(&mut summed);
     Budget {
         lines: summed,
         combined_c: whole.combined,

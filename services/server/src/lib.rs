@@ -9,3 +9,4 @@ pub mod lifecycle;
 pub mod rpc;
 pub mod serve;
 pub mod telemetry;
+mod work;

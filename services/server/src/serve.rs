@@ -19,6 +19,7 @@ use crate::lifecycle::{Exit, Lifecycle};
 use crate::rpc;
 use crate::rpc::stack::Stack;
 use crate::telemetry::Meters;
+use crate::work;
 
 /// How often an idle connection is asked whether its other end is still there.
 const KEEPALIVE_EVERY: Duration = Duration::from_secs(30);
@@ -38,6 +39,7 @@ pub fn start(listener: TcpListener, app: &App, settings: &Settings, lifecycle: &
     let stack = Stack::new(settings, Meters::global(), lifecycle.drain.clone());
     let health = HealthReporter::new();
     let routes = rpc::routes_with_health(app.clone(), &health);
+    work::fold_log::start(app.store.clone(), lifecycle);
     let drain = lifecycle.drain.clone();
     lifecycle.spawn("grpc", async move {
         let incoming = TcpIncoming::from(listener).with_nodelay(Some(true));
@@ -64,7 +66,10 @@ pub async fn finish(app: App, settings: &Settings, lifecycle: &Lifecycle) -> Exi
     let work = app.into_work();
     let exit = lifecycle.finish(Duration::from_secs(settings.drain_s)).await;
     work.close();
-    work.wait().await;
+    tokio::select! {
+        () = work.wait() => {}
+        () = lifecycle.stop.cancelled() => {}
+    }
     exit
 }
 
@@ -84,7 +89,10 @@ pub async fn run(settings: &Settings, lifecycle: &Lifecycle) -> anyhow::Result<E
     );
     start(listener, &app, settings, lifecycle);
     let exit = finish(app, settings, lifecycle).await;
-    store.close().await.context("closing the database")?;
+    // Told to stop at once, nobody waits for the disk: the write-ahead log is as durable as the file.
+    if !lifecycle.stop.is_cancelled() {
+        store.close().await.context("closing the database")?;
+    }
     tracing::info!("stopped");
     Ok(exit)
 }

@@ -405,6 +405,9 @@ impl Read {
     /// How many entries a chain has; `None` asks for the network's own.
     pub async fn audit_length(&self, site: Option<&SiteId>) -> Result<i64, Error> {
         const SQL: &str = "SELECT COUNT(*) FROM audit WHERE site_id = $1";
+        if let Some(site) = site {
+            self.within(site)?;
+        }
         let chain = site.map_or("", SiteId::as_str);
         Ok(sqlx::query_scalar(SQL)
             .bind(chain)

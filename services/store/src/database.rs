@@ -5,6 +5,9 @@
 //! writer ever meets "busy". Several connections read and never wait for the writer. Durable throughput
 //! comes from groups: one transaction records many readings ([`Tx::insert_readings`]).
 //!
+//! The write-ahead log is folded back into the file by [`Store::fold_log`] on a connection of its own, so
+//! that no caller's commit pays for it; a writer folds only when nobody did so for a long time.
+//!
 //! Refused: a pool of writers (SQLite has one writer, a queue in the pool costs about 60 µs a
 //! statement more), `INSERT … RETURNING` through `fetch_one` (the driver resets the statement after the
 //! first row and loses a failing commit), deferred transactions that read and then write (they fail at
@@ -30,6 +33,12 @@ static MIGRATIONS: sqlx::migrate::Migrator = sqlx::migrate!("migrations/sqlite")
 /// How many connections read.
 const READERS: u32 = 4;
 
+/// Pages of the log at which a writer folds it itself: a safety net, far above what is usual.
+const LOG_LIMIT: &str = "32000";
+
+/// Pages of the log at which folding holds writers up for a moment, so that the log starts anew.
+const LOG_START_ANEW: i64 = 8000;
+
 /// The store of one network.
 #[derive(Debug, Clone)]
 pub struct Store {
@@ -39,6 +48,7 @@ pub struct Store {
 #[derive(Debug)]
 struct Inner {
     write: Arc<Mutex<WriteLane>>,
+    fold: Mutex<SqliteConnection>,
     read: SqlitePool,
     batches: BatchCache,
 }
@@ -51,6 +61,22 @@ pub(crate) struct WriteLane {
     pub(crate) open: bool,
 }
 
+impl WriteLane {
+    /// Undoes the transaction before when it was dropped half-way: a refusal or a panic ended it.
+    ///
+    /// After some failures, a full disk among them, SQLite has undone the transaction by itself and
+    /// refuses to do it again. So a refusal is no fault: whatever is truly still open makes the next
+    /// statement fail, and is undone before the one after that.
+    async fn undo_abandoned(&mut self) {
+        if self.open {
+            match sqlx::query("ROLLBACK").execute(&mut self.connection).await {
+                Ok(_) => self.open = false,
+                Err(fault) => tracing::debug!(%fault, "nothing is left to undo"),
+            }
+        }
+    }
+}
+
 fn options(file: &Path) -> SqliteConnectOptions {
     SqliteConnectOptions::new()
         .filename(file)
@@ -60,8 +86,19 @@ fn options(file: &Path) -> SqliteConnectOptions {
         .foreign_keys(true)
         .busy_timeout(Duration::from_secs(5))
         .statement_cache_capacity(256)
+        // Rows cross from the driver's thread in one go; the default of 50 makes both sides wait for
+        // each other.
+        .row_buffer_size(1024)
         .pragma("temp_store", "memory")
+        .pragma("wal_autocheckpoint", LOG_LIMIT)
         .disable_statement_logging()
+}
+
+/// Folds what can be folded without waiting; gives the pages in the log.
+async fn folded(connection: &mut SqliteConnection) -> Result<i64, Error> {
+    let (_busy, in_log, _folded): (i64, i64, i64) =
+        sqlx::query_as("PRAGMA wal_checkpoint(PASSIVE)").fetch_one(connection).await?;
+    Ok(in_log)
 }
 
 impl Store {
@@ -74,13 +111,12 @@ impl Store {
             .min_connections(1)
             .connect_with(options(file).read_only(true).create_if_missing(false))
             .await?;
-        let write = Arc::new(Mutex::new(WriteLane {
-            connection,
-            open: false,
-        }));
+        let fold = Mutex::new(SqliteConnection::connect_with(&options(file)).await?);
+        let write = Arc::new(Mutex::new(WriteLane { connection, open: false }));
         Ok(Self {
             inner: Arc::new(Inner {
                 write,
+                fold,
                 read,
                 batches: BatchCache::default(),
             }),
@@ -95,18 +131,26 @@ impl Store {
     /// Opens a transaction; `name` says which in traces. Waits for the transaction before it.
     pub async fn begin(&self, name: &'static str, scope: &Scope) -> Result<Tx, Error> {
         let mut lane = Arc::clone(&self.inner.write).lock_owned().await;
-        if lane.open {
-            // The transaction before was dropped half-way, for example by a panic.
-            sqlx::query("ROLLBACK")
-                .execute(&mut lane.connection)
-                .await?;
-            lane.open = false;
-        }
+        lane.undo_abandoned().await;
         sqlx::query("BEGIN IMMEDIATE")
             .execute(&mut lane.connection)
             .await?;
         lane.open = true;
         Ok(Tx::new(lane, scope.clone(), name, self.clone()))
+    }
+
+    /// Folds the write-ahead log back into the database file. Writers go on meanwhile; only when the log
+    /// has grown long does one of them wait for a moment.
+    pub async fn fold_log(&self) -> Result<(), Error> {
+        let mut connection = self.inner.fold.lock().await;
+        if folded(&mut connection).await? > LOG_START_ANEW {
+            // Little is left after the fold above; with no writer in between, the next one finds the
+            // whole log folded and begins it anew.
+            let lane = self.inner.write.lock().await;
+            folded(&mut connection).await?;
+            drop(lane);
+        }
+        Ok(())
     }
 
     /// Reads what the scope reaches.
@@ -126,6 +170,7 @@ impl Store {
     pub async fn close(self) -> Result<(), Error> {
         self.inner.read.close().await;
         let mut lane = self.inner.write.lock().await;
+        lane.undo_abandoned().await;
         // Folds the write-ahead log back into the file, so that a copy of the file is whole.
         sqlx::query("PRAGMA wal_checkpoint(TRUNCATE)")
             .execute(&mut lane.connection)

@@ -15,7 +15,7 @@ use crate::tables::events::EventRow;
 use crate::tables::furnaces::FurnaceRow;
 use crate::tables::gauges::{CheckRow, GaugeRow};
 use crate::tables::programmes::ProgrammeRow;
-use crate::tables::readings::{EvaluationRow, ReadingRow, record};
+use crate::tables::readings::{EvaluationRow, ReadingRow, record_digest};
 use crate::tables::ring_batches::{self, BatchDocument};
 use crate::tables::sites::SiteRow;
 use crate::{Error, Store};
@@ -90,6 +90,7 @@ impl Store {
         let mut tx = sqlx::Connection::begin(&mut *connection).await?;
         let mut verified = Verified::default();
         let mut records = self.records(&mut tx, &mut verified).await?;
+        check_amendments(&mut tx, &mut verified).await?;
         check_chains(&mut tx, &mut records, &mut verified).await?;
         let mut unknown: Vec<String> = records.into_keys().collect();
         unknown.sort_unstable();
@@ -180,7 +181,8 @@ impl Store {
             for row in page {
                 verified.readings += 1;
                 let subject = row.reading.name();
-                keep(subject.clone(), record(&row.reading, &row.evaluation));
+                let digest = record_digest(&row.reading, &row.evaluation);
+                records.insert(subject.clone(), digest);
                 check_evaluation(row, subject, &tables, verified);
             }
         }
@@ -252,6 +254,29 @@ fn check_evaluation<'t>(
         Some(()) => verified.reproduced += 1,
         None => verified.faults.push(Fault::NotReproduced { subject }),
     }
+}
+
+/// Compares which reading took the place of which with what the readings themselves say: a forged
+/// amendment would hide a reading, a missing one would let a corrected reading count again.
+async fn check_amendments(
+    connection: &mut SqliteConnection,
+    verified: &mut Verified,
+) -> Result<(), Error> {
+    const SQL: &str = "SELECT a.site_id, a.furnace_id, a.reading_id FROM amendment AS a
+        WHERE NOT EXISTS (SELECT 1 FROM reading AS r WHERE r.site_id = a.site_id
+            AND r.furnace_id = a.furnace_id AND r.id = a.amended_by AND r.amends = a.reading_id)
+        UNION
+        SELECT r.site_id, r.furnace_id, r.amends FROM reading AS r
+        WHERE r.amends IS NOT NULL AND NOT EXISTS (SELECT 1 FROM amendment AS a
+            WHERE a.site_id = r.site_id AND a.furnace_id = r.furnace_id
+            AND a.reading_id = r.amends AND a.amended_by = r.id)
+        ORDER BY 1, 2, 3";
+    let rows: Vec<(String, String, String)> = sqlx::query_as(SQL).fetch_all(connection).await?;
+    for (site, furnace, reading) in rows {
+        let subject = format!("sites/{site}/furnaces/{furnace}/readings/{reading}");
+        verified.faults.push(Fault::RecordAltered { subject });
+    }
+    Ok(())
 }
 
 async fn check_chains(

@@ -46,8 +46,8 @@ pub struct Known<'a> {
     pub tracked: Option<&'a TrackedOffset>,
     /// The furnace's events since then, in order.
     pub events: &'a [FurnaceEvent],
-    /// The site's other furnaces.
-    pub twins: Vec<Twin<'a>>,
+    /// The site's other furnaces; needed only when [`Assessed::looks_strange`].
+    pub twins: Vec<Twin>,
     /// A reading of the same furnace and programme fired within six hours, if there is one.
     pub same_firing: Option<SameFiring>,
 }
@@ -71,11 +71,11 @@ pub struct KnownRings<'a> {
 
 /// Another furnace of the same site.
 #[derive(Debug, Clone)]
-pub struct Twin<'a> {
+pub struct Twin {
     /// What people call it.
-    pub display_name: &'a str,
+    pub display_name: String,
     /// What is known of its offset.
-    pub tracked: &'a TrackedOffset,
+    pub tracked: TrackedOffset,
 }
 
 /// An earlier reading that may be of the same firing.
@@ -122,7 +122,22 @@ pub struct Assessed {
     pub tracked: Option<TrackedOffset>,
 }
 
+/// Beyond this many standard deviations from what was expected a reading may be another furnace's.
+const STRANGE_Z: f64 = 2.5;
+
+/// Beyond this offset a furnace's first reading may be another furnace's, °C.
+const STRANGE_FIRST_OFFSET_C: f64 = 40.0;
+
 impl Assessed {
+    /// Whether the reading is so far from what was expected that it may be another furnace's. Then it
+    /// is worth loading the site's other furnaces and assessing it again with them.
+    pub fn looks_strange(&self) -> bool {
+        match self.evaluation.innovation_z {
+            Some(z) => z.abs() > STRANGE_Z,
+            None => self.evaluation.observed_offset_c.abs() > STRANGE_FIRST_OFFSET_C,
+        }
+    }
+
     /// The refusal when a question is still open.
     pub fn settled(self) -> Result<Self, Refusal> {
         let open: Vec<AskedQuestion> = self
@@ -555,8 +570,10 @@ fn words_for(earlier: &SameFiring, site: &Site) -> String {
 /// Path in the request of a field that the mathematics names.
 fn request_field(field: &str) -> String {
     match field {
-        "setpoint_c" | "fire_time" | "measure_time" => format!("reading.{field}"),
-        "batch" => "reading.rings.ring_batch".to_owned(),
+        "setpoint_c" => "reading.setpoint_c".to_owned(),
+        "firing" | "fired_at" => "reading.fire_time".to_owned(),
+        "hours_since_firing" => "reading.measure_time".to_owned(),
+        "furnace" => "parent".to_owned(),
         _ => format!("reading.rings.{field}"),
     }
 }

@@ -114,7 +114,12 @@ async fn assessed_again(
     let as_of = replayed(&points, &events);
     let mut known = knowledge.known(report, Some(&key.reading))?;
     known.tracked = as_of.as_ref();
-    Ok(assess(&known, report, id)?)
+    let mut assessed = assess(&known, report, id)?;
+    if assessed.looks_strange() {
+        known.twins = tx.twins(&key.furnace).await?;
+        assessed = assess(&known, report, id)?;
+    }
+    Ok(assessed)
 }
 
 /// The gauges of both versions, each once.

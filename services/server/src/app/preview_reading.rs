@@ -49,7 +49,11 @@ pub(crate) async fn preview(
     if is_late || amends.is_some() {
         known.tracked = as_of.as_ref();
     }
-    let assessed = assess(&known, &report, &id)?;
+    let mut assessed = assess(&known, &report, &id)?;
+    if assessed.looks_strange() {
+        known.twins = read.twins(&furnace).await?;
+        assessed = assess(&known, &report, &id)?;
+    }
     let reading = Reading {
         key: ReadingKey { furnace, reading: id },
         setpoint_c: assessed.setpoint_c,

@@ -13,7 +13,7 @@ use std::collections::HashSet;
 
 use ringtrue_fleet::caller::Scope;
 use ringtrue_fleet::key::{FurnaceKey, ReadingId, ReadingKey};
-use ringtrue_fleet::reading::{Reading, Report, assess};
+use ringtrue_fleet::reading::{Assessed, Reading, Report, assess};
 use ringtrue_fleet::tracking::replayed;
 use ringtrue_store::{Evaluated, NewReading, Recorded, Request, Store, Tx};
 use tokio::sync::{mpsc, oneshot};
@@ -136,7 +136,8 @@ impl Task {
                 committed?;
             }
             Err(fault) => {
-                tx.roll_back().await?;
+                // When undoing fails too, the next transaction begins with it; the first fault is the cause.
+                drop(tx.roll_back().await);
                 return Err(fault);
             }
         }
@@ -191,7 +192,12 @@ impl Task {
             if is_late {
                 known.tracked = as_of.as_ref();
             }
-            match assess(&known, &job.report, &id).map(ringtrue_fleet::reading::Assessed::settled) {
+            let mut assessed = assess(&known, &job.report, &id);
+            if assessed.as_ref().is_ok_and(Assessed::looks_strange) {
+                known.twins = tx.twins(furnace).await?;
+                assessed = assess(&known, &job.report, &id);
+            }
+            match assessed.map(Assessed::settled) {
                 Err(refused) => outcomes[at] = Some(Err(refused.into())),
                 Ok(Err(refusal)) => outcomes[at] = Some(Err(refusal.into())),
                 Ok(Ok(assessed)) => {

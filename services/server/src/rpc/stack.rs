@@ -19,7 +19,7 @@ use opentelemetry::global;
 use opentelemetry::propagation::Extractor;
 use opentelemetry::trace::TraceContextExt as _;
 use tokio::sync::{OwnedSemaphorePermit, Semaphore};
-use tokio_util::sync::{CancellationToken, WaitForCancellationFutureOwned};
+use tokio_util::sync::CancellationToken;
 use tonic::body::Body;
 use tonic::{Code, Status};
 use tower::{Layer, Service};
@@ -38,6 +38,10 @@ const COME_BACK: Duration = Duration::from_secs(1);
 /// How much earlier than the caller's own deadline the answer is given, so that it arrives before
 /// the transport, which watches the same deadline, answers CANCELLED. Two ticks of tokio's timer.
 const HEAD_START: Duration = Duration::from_millis(2);
+
+/// How long a stream goes on when the server stops, so that its last words still arrive: health tells
+/// NOT_SERVING to whoever watches it.
+const LAST_WORDS: Duration = Duration::from_millis(100);
 
 /// The layer around every call; clones share the limits.
 #[derive(Clone, Debug)]
@@ -238,7 +242,11 @@ impl Stack {
     }
 
     fn ending(&self, response: Response<Body>) -> Response<Body> {
-        let drained = Box::pin(self.drain.clone().cancelled_owned());
+        let drain = self.drain.clone();
+        let drained = Box::pin(async move {
+            drain.cancelled().await;
+            tokio::time::sleep(LAST_WORDS).await;
+        });
         response.map(|inner| {
             Body::new(Ending {
                 inner,
@@ -406,7 +414,7 @@ impl Extractor for Metadata<'_> {
 /// A stream that ends with UNAVAILABLE when the server stops.
 struct Ending {
     inner: Body,
-    drained: Pin<Box<WaitForCancellationFutureOwned>>,
+    drained: Pin<Box<dyn Future<Output = ()> + Send>>,
     over: bool,
 }
 

@@ -81,12 +81,16 @@ pub(crate) struct EvaluationDocument {
     rings: Vec<SummaryDocument>,
     hold: Option<HoldDocument>,
     budget: BudgetDocument,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
     position_spread_c: Option<f64>,
     decision: Option<DecisionDocument>,
     state: Option<StateDocument>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
     innovation_z: Option<f64>,
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
     notices: Vec<ReasonDocument>,
     method_version: String,
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
     questions: Vec<QuestionDocument>,
     cautions: Vec<String>,
 }
@@ -101,6 +105,7 @@ struct SummaryDocument {
     table_temperature_c: f64,
     temperature_c: f64,
     slope_c_per_mm: f64,
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
     suspect_diameters: Vec<usize>,
     measurements: usize,
 }
@@ -113,6 +118,7 @@ struct HoldDocument {
     correction_c: f64,
     standard_uncertainty_c: f64,
     explanation: String,
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
     statements_still_valid: Vec<String>,
 }
 
@@ -145,16 +151,21 @@ struct BudgetDocument {
     biggest: Option<ImprovementDocument>,
 }
 
+/// A budget line. Its contribution and its share follow from the rest, to the last bit, and are left
+/// out; so is what is usual.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 struct LineDocument {
     source: String,
+    #[serde(rename = "u")]
     standard_uncertainty: f64,
     unit: String,
+    #[serde(rename = "c")]
     sensitivity: f64,
-    contribution_c: f64,
+    #[serde(rename = "dof", default, skip_serializing_if = "MaybeInfinite::is_infinite")]
     degrees_of_freedom: MaybeInfinite,
-    share: f64,
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
     shared: bool,
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
     type_a: bool,
     basis: String,
 }
@@ -172,6 +183,7 @@ struct DecisionDocument {
     advice: String,
     plain_setpoint_c: f64,
     advised_setpoint_c: f64,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
     provisional_setpoint_c: Option<f64>,
     offset_c: f64,
     offset_standard_uncertainty_c: f64,
@@ -378,9 +390,7 @@ fn budget(budget: &Budget) -> BudgetDocument {
                 standard_uncertainty: line.standard_uncertainty,
                 unit: line.unit.to_owned(),
                 sensitivity: line.sensitivity,
-                contribution_c: line.contribution_c,
                 degrees_of_freedom: line.degrees_of_freedom.into(),
-                share: line.share,
                 shared: line.shared,
                 type_a: line.type_a,
                 basis: line.basis.clone(),
@@ -409,14 +419,15 @@ fn read_budget(document: BudgetDocument, place: Place) -> Result<Budget, Error> 
             standard_uncertainty: line.standard_uncertainty,
             unit: place.word("result", &line.unit, UNITS)?,
             sensitivity: line.sensitivity,
-            contribution_c: line.contribution_c,
+            contribution_c: 0.0,
             degrees_of_freedom: line.degrees_of_freedom.into(),
-            share: line.share,
+            share: 0.0,
             shared: line.shared,
             type_a: line.type_a,
             basis: line.basis,
         });
     }
+    Line::fill_shares(&mut lines);
     let biggest = match document.biggest {
         Some(biggest) => Some(Improvement {
             source: place.word("result", &biggest.source, SOURCES)?,

@@ -121,17 +121,26 @@ pub(crate) async fn furnace(
     rows.into_iter().next().map(FurnaceRow::furnace).transpose()
 }
 
-/// All furnaces of the given sites; `sites` is a JSON list.
-pub(crate) async fn furnaces_of_sites(
+/// The given furnaces; `keys` is a JSON list of [site, furnace].
+pub(crate) async fn furnaces_of(
     connection: &mut SqliteConnection,
-    sites: &str,
+    keys: &str,
 ) -> Result<Vec<Furnace>, Error> {
     const SQL: &str = "SELECT f.* FROM json_each($1) AS wanted CROSS JOIN furnace AS f
-        ON f.site_id = wanted.value";
-    let rows: Vec<FurnaceRow> = sqlx::query_as(SQL)
-        .bind(sites)
-        .fetch_all(connection)
-        .await?;
+        ON f.site_id = json_extract(wanted.value, '$[0]')
+        AND f.id = json_extract(wanted.value, '$[1]')";
+    let rows: Vec<FurnaceRow> = sqlx::query_as(SQL).bind(keys).fetch_all(connection).await?;
+    rows.into_iter().map(FurnaceRow::furnace).collect()
+}
+
+/// All furnaces of a site, by id.
+pub(crate) async fn furnaces_of_site(
+    connection: &mut SqliteConnection,
+    site: &SiteId,
+) -> Result<Vec<Furnace>, Error> {
+    const SQL: &str = "SELECT * FROM furnace WHERE site_id = $1 ORDER BY id";
+    let rows: Vec<FurnaceRow> =
+        sqlx::query_as(SQL).bind(site.as_str()).fetch_all(connection).await?;
     rows.into_iter().map(FurnaceRow::furnace).collect()
 }
 

@@ -16,11 +16,11 @@ use crate::{Error, Page, Read, Recorded, Tx};
 pub use insert::NewReading;
 pub use knowledge::Missing;
 pub use knowledge::ReadingKnowledge;
-pub(crate) use row::{EvaluationRow, ReadingRow, record};
+pub(crate) use row::{EvaluationRow, ReadingRow, record_digest};
 
 /// How many rows one statement writes: the largest that fits what is left. Few sizes, so that few
 /// statements are prepared.
-pub(crate) const CHUNKS: [usize; 3] = [16, 4, 1];
+pub(crate) const CHUNKS: [usize; 7] = [64, 32, 16, 8, 4, 2, 1];
 
 /// A reading, its evaluation, and the version that took its place.
 #[derive(sqlx::FromRow)]

@@ -107,6 +107,18 @@ impl TrackedRow {
     }
 }
 
+/// What is known of the given furnaces; `keys` is a JSON list of [site, furnace].
+pub(crate) async fn tracked_of(
+    connection: &mut SqliteConnection,
+    keys: &str,
+) -> Result<Vec<(FurnaceKey, TrackedOffset)>, Error> {
+    const SQL: &str = "SELECT t.* FROM json_each($1) AS wanted CROSS JOIN tracked_offset AS t
+        ON t.site_id = json_extract(wanted.value, '$[0]')
+        AND t.furnace_id = json_extract(wanted.value, '$[1]')";
+    let rows: Vec<TrackedRow> = sqlx::query_as(SQL).bind(keys).fetch_all(connection).await?;
+    rows.into_iter().map(TrackedRow::tracked).collect()
+}
+
 /// What is known of every furnace of the given sites; `sites` is a JSON list.
 pub(crate) async fn tracked_of_sites(
     connection: &mut SqliteConnection,

@@ -5,9 +5,9 @@ use ringtrue_fleet::reading::{Assessed, Method, Purpose, Reading};
 use ringtrue_fleet::tracking::TrackedOffset;
 use sqlx::sqlite::SqliteConnection;
 
-use super::row::{EvaluationRow, ReadingRow, record};
+use super::row::{EvaluationRow, ReadingRow, record_digest};
 use super::{CHUNKS, Measurement};
-use crate::audit::{Happening, append, digest};
+use crate::audit::{Happening, append};
 use crate::columns::json;
 use crate::tables::tracked::keep_tracked;
 use crate::{Error, Request, Tx};
@@ -53,6 +53,7 @@ impl Tx {
     pub async fn insert_readings(&mut self, readings: Vec<NewReading>) -> Result<(), Error> {
         let mut rows = Vec::with_capacity(readings.len());
         for new in &readings {
+            self.within(&new.reading.key.furnace.site)?;
             let reading = ReadingRow::from(&new.reading);
             let evaluation = EvaluationRow::of(&new.reading.key.reading, &new.assessed);
             rows.push((reading, evaluation));
@@ -81,7 +82,7 @@ impl Tx {
                 },
                 subject: reading.name(),
                 document: None,
-                digest: digest(&record(reading, evaluation)),
+                digest: record_digest(reading, evaluation),
                 request: Some(new.request.clone()),
             });
         }

@@ -88,20 +88,6 @@ impl ReadingKnowledge {
             Method::Thermocouple(_) => None,
             Method::Rings(measured) => Some(self.known_rings(report, measured, amended)?),
         };
-        let mut twins = Vec::new();
-        for (key, tracked) in &self.tracked {
-            if key.site == furnace_key.site
-                && key != furnace_key
-                && let Some(twin) = self.furnaces.get(key)
-            {
-                twins.push(Twin {
-                    display_name: &twin.details.display_name,
-                    tracked,
-                });
-            }
-        }
-        // The map's order is not ours to rely on; questions must not depend on it.
-        twins.sort_by(|a, b| a.tracked.last.reading.cmp(&b.tracked.last.reading));
         let same_firing = self
             .near
             .iter()
@@ -119,7 +105,8 @@ impl ReadingKnowledge {
             rings,
             tracked: self.tracked.get(furnace_key),
             events: self.events.get(furnace_key).map_or(&[], Vec::as_slice),
-            twins,
+            // Loaded only when a reading looks strange: see `Tx::twins`.
+            twins: Vec::new(),
             same_firing,
         })
     }
@@ -357,7 +344,7 @@ async fn load(
     for site in sites::sites_of(connection, &wanted.sites).await? {
         knowledge.sites.insert(site.key.clone(), site);
     }
-    for furnace in furnaces::furnaces_of_sites(connection, &wanted.sites).await? {
+    for furnace in furnaces::furnaces_of(connection, &wanted.furnaces).await? {
         knowledge.furnaces.insert(furnace.key.clone(), furnace);
     }
     for programme in programmes::programmes_of(connection, &wanted.programmes).await? {
@@ -383,7 +370,7 @@ async fn load(
     }
     knowledge
         .tracked
-        .extend(tracked::tracked_of_sites(connection, &wanted.sites).await?);
+        .extend(tracked::tracked_of(connection, &wanted.furnaces).await?);
     for event in events::events_of(connection, &wanted.furnaces).await? {
         knowledge
             .events
@@ -394,12 +381,37 @@ async fn load(
     Ok(knowledge)
 }
 
+/// The other furnaces of a furnace's site whose offset is known, by id.
+async fn twins(connection: &mut SqliteConnection, furnace: &FurnaceKey) -> Result<Vec<Twin>, Error> {
+    let sites = json(&[furnace.site.as_str()]);
+    let mut offsets: HashMap<FurnaceKey, TrackedOffset> =
+        tracked::tracked_of_sites(connection, &sites).await?.into_iter().collect();
+    let mut twins = Vec::new();
+    for other in furnaces::furnaces_of_site(connection, &furnace.site).await? {
+        if &other.key != furnace
+            && let Some(tracked) = offsets.remove(&other.key)
+        {
+            twins.push(Twin { display_name: other.details.display_name, tracked });
+        }
+    }
+    Ok(twins)
+}
+
 impl Tx {
+    /// The other furnaces of a furnace's site: for a reading that may be another furnace's.
+    pub async fn twins(&mut self, furnace: &FurnaceKey) -> Result<Vec<Twin>, Error> {
+        self.within(&furnace.site)?;
+        twins(self.connection(), furnace).await
+    }
+
     /// What bears on some reports.
     pub async fn reading_knowledge(
         &mut self,
         reports: &[&Report],
     ) -> Result<ReadingKnowledge, Error> {
+        for report in reports {
+            self.within(&report.programme.furnace.site)?;
+        }
         let store = self.store.clone();
         load(self.connection(), store.batches(), reports).await
     }
@@ -414,6 +426,12 @@ impl Tx {
 }
 
 impl Read {
+    /// The other furnaces of a furnace's site: for a reading that may be another furnace's.
+    pub async fn twins(&self, furnace: &FurnaceKey) -> Result<Vec<Twin>, Error> {
+        self.within(&furnace.site)?;
+        twins(&mut *self.connection().await?, furnace).await
+    }
+
     /// What bears on some reports.
     pub async fn reading_knowledge(&self, reports: &[&Report]) -> Result<ReadingKnowledge, Error> {
         for report in reports {

@@ -7,8 +7,9 @@ use ringtrue_fleet::key::{
     ReadingKey, SiteId,
 };
 use ringtrue_fleet::reading::{Assessed, Method, Purpose, Reading, Report};
-use serde::Serialize;
+use sha2::{Digest as _, Sha256};
 
+use crate::audit::hexadecimal;
 use crate::columns::{Place, json, written};
 use crate::documents::evaluation::EvaluationDocument;
 use crate::documents::inputs::InputsDocument;
@@ -23,7 +24,7 @@ const PURPOSES: &[(Purpose, &str)] = &[
 ];
 
 /// A row of `reading`; with the evaluation's row, its record in the audit chain.
-#[derive(Debug, Clone, PartialEq, sqlx::FromRow, Serialize)]
+#[derive(Debug, Clone, PartialEq, sqlx::FromRow)]
 pub(crate) struct ReadingRow {
     pub(crate) site_id: String,
     pub(crate) furnace_id: String,
@@ -46,7 +47,7 @@ pub(crate) struct ReadingRow {
 }
 
 /// A row of `evaluation`, without the key columns that repeat the reading's.
-#[derive(Debug, Clone, PartialEq, sqlx::FromRow, Serialize)]
+#[derive(Debug, Clone, PartialEq, sqlx::FromRow)]
 pub(crate) struct EvaluationRow {
     pub(crate) reading_id: String,
     pub(crate) method_version: String,
@@ -198,7 +199,65 @@ impl EvaluationRow {
     }
 }
 
-/// The record of a reading in the audit chain: both rows together.
-pub(crate) fn record(reading: &ReadingRow, evaluation: &EvaluationRow) -> String {
-    json(&(reading, evaluation))
+/// Digest of a reading's record in the audit chain: both rows together, column by column, each with its
+/// length, so that no two records read the same.
+pub(crate) fn record_digest(reading: &ReadingRow, evaluation: &EvaluationRow) -> String {
+    let mut record = RecordDigest::default();
+    record.text(&reading.site_id);
+    record.text(&reading.furnace_id);
+    record.integer(reading.fired_at);
+    record.text(&reading.id);
+    record.text(&reading.programme_id);
+    record.number(reading.setpoint_c);
+    record.integer(i64::from(reading.setpoint_reported));
+    record.optional(reading.batch_id.as_deref());
+    record.optional(reading.gauge_id.as_deref());
+    record.text(&reading.measurement);
+    record.integer(reading.measured_at);
+    record.text(&reading.purpose);
+    record.text(&reading.performed_by);
+    record.text(&reading.note);
+    record.text(&reading.answered);
+    record.integer(reading.received_at);
+    record.optional(reading.amends.as_deref());
+    record.text(&reading.amend_reason);
+    record.text(&evaluation.reading_id);
+    record.text(&evaluation.method_version);
+    record.integer(i64::from(evaluation.counts));
+    record.number(evaluation.observed_offset_c);
+    record.number(evaluation.independent_c);
+    record.number(evaluation.shared_c);
+    record.number(evaluation.mean_mm);
+    record.optional(evaluation.advised_setpoint_c.map(|c| c.to_bits().to_string()).as_deref());
+    record.text(&evaluation.next_due_on);
+    record.text(&evaluation.inputs);
+    record.text(&evaluation.result);
+    record.finished()
+}
+
+#[derive(Default)]
+struct RecordDigest(Sha256);
+
+impl RecordDigest {
+    fn text(&mut self, text: &str) {
+        self.0.update(text.len().to_be_bytes());
+        self.0.update(text.as_bytes());
+    }
+
+    fn integer(&mut self, number: i64) {
+        self.0.update(number.to_be_bytes());
+    }
+
+    fn number(&mut self, number: f64) {
+        self.0.update(number.to_bits().to_be_bytes());
+    }
+
+    fn optional(&mut self, text: Option<&str>) {
+        self.0.update([u8::from(text.is_some())]);
+        self.text(text.unwrap_or_default());
+    }
+
+    fn finished(self) -> String {
+        hexadecimal(&self.0.finalize())
+    }
 }

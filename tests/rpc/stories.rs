@@ -1,0 +1,196 @@
+//! Every call of the protocol has a story: a test here that makes it.
+
+use std::collections::BTreeSet;
+
+use crate::bad_requests::calls;
+
+/// Calls with the file and the test that tells their story.
+const STORIES: [(&str, &str, &str); 32] = [
+    (
+        "SiteService/CreateSite",
+        SITES,
+        "a_site_is_added_with_the_stated_defaults_looked_up_and_listed",
+    ),
+    (
+        "SiteService/GetSite",
+        SITES,
+        "a_site_is_added_with_the_stated_defaults_looked_up_and_listed",
+    ),
+    (
+        "SiteService/ListSites",
+        SITES,
+        "a_site_is_added_with_the_stated_defaults_looked_up_and_listed",
+    ),
+    (
+        "SiteService/UpdateSite",
+        SITES,
+        "new_rules_hold_for_later_readings_and_leave_earlier_ones_alone",
+    ),
+    (
+        "FurnaceService/CreateFurnace",
+        FURNACES,
+        "a_furnace_is_added_looked_up_listed_and_changed",
+    ),
+    (
+        "FurnaceService/GetFurnace",
+        FURNACES,
+        "a_furnace_is_added_looked_up_listed_and_changed",
+    ),
+    (
+        "FurnaceService/ListFurnaces",
+        FURNACES,
+        "a_furnace_is_added_looked_up_listed_and_changed",
+    ),
+    (
+        "FurnaceService/UpdateFurnace",
+        FURNACES,
+        "a_furnace_is_added_looked_up_listed_and_changed",
+    ),
+    (
+        "FurnaceService/RecordFurnaceEvent",
+        FURNACES,
+        "events_are_kept_and_listed_latest_first",
+    ),
+    (
+        "FurnaceService/ListFurnaceEvents",
+        FURNACES,
+        "events_are_kept_and_listed_latest_first",
+    ),
+    (
+        "ProgrammeService/CreateProgramme",
+        PROGRAMMES,
+        "a_programme_is_added_looked_up_and_listed",
+    ),
+    (
+        "ProgrammeService/GetProgramme",
+        PROGRAMMES,
+        "a_programme_is_added_looked_up_and_listed",
+    ),
+    (
+        "ProgrammeService/ListProgrammes",
+        PROGRAMMES,
+        "a_programme_is_added_looked_up_and_listed",
+    ),
+    (
+        "ProgrammeService/UpdateProgramme",
+        PROGRAMMES,
+        "tuning_the_shade_moves_the_target_and_leaves_the_offset_alone",
+    ),
+    (
+        "RingBatchService/CreateRingBatch",
+        BATCHES,
+        "a_batch_from_a_file_shows_what_was_read",
+    ),
+    (
+        "RingBatchService/GetRingBatch",
+        BATCHES,
+        "a_batch_from_a_file_shows_what_was_read",
+    ),
+    (
+        "RingBatchService/ListRingBatches",
+        BATCHES,
+        "a_batch_from_a_file_shows_what_was_read",
+    ),
+    (
+        "RingBatchService/AddRingTable",
+        BATCHES,
+        "a_table_for_another_hold_is_added_and_none_is_ever_changed",
+    ),
+    (
+        "RingBatchService/SetRingBatchState",
+        BATCHES,
+        "a_batch_on_hold_is_released_again_and_a_withdrawn_one_never",
+    ),
+    (
+        "GaugeService/CreateGauge",
+        GAUGES,
+        "a_gauge_is_added_looked_up_listed_and_changed",
+    ),
+    (
+        "GaugeService/GetGauge",
+        GAUGES,
+        "a_gauge_is_added_looked_up_listed_and_changed",
+    ),
+    (
+        "GaugeService/ListGauges",
+        GAUGES,
+        "a_gauge_is_added_looked_up_listed_and_changed",
+    ),
+    (
+        "GaugeService/UpdateGauge",
+        GAUGES,
+        "a_gauge_is_added_looked_up_listed_and_changed",
+    ),
+    (
+        "GaugeService/RecordGaugeCheck",
+        GAUGES,
+        "a_check_finds_the_bias_and_takes_it_out_of_readings_that_follow",
+    ),
+    (
+        "GaugeService/ListGaugeChecks",
+        GAUGES,
+        "a_check_finds_the_bias_and_takes_it_out_of_readings_that_follow",
+    ),
+    (
+        "ReadingService/RecordReading",
+        READINGS,
+        "the_first_reading_of_a_furnace_advises_the_plain_setpoint",
+    ),
+    (
+        "ReadingService/GetReading",
+        READINGS,
+        "the_first_reading_of_a_furnace_advises_the_plain_setpoint",
+    ),
+    (
+        "ReadingService/ListReadings",
+        READINGS,
+        "pages_of_readings_follow_each_other_without_gap_or_repeat",
+    ),
+    (
+        "ReadingService/AmendReading",
+        READINGS,
+        "an_amended_reading_keeps_both_versions_and_works_the_offset_out_again",
+    ),
+    (
+        "AdjustmentService/ConfirmAdjustment",
+        ADJUSTMENTS,
+        "a_confirmed_adjustment_is_the_programmes_setpoint_from_then_on",
+    ),
+    (
+        "AdjustmentService/GetAdjustment",
+        ADJUSTMENTS,
+        "a_confirmed_adjustment_is_the_programmes_setpoint_from_then_on",
+    ),
+    (
+        "AdjustmentService/ListAdjustments",
+        ADJUSTMENTS,
+        "a_confirmed_adjustment_is_the_programmes_setpoint_from_then_on",
+    ),
+];
+
+const SITES: &str = include_str!("sites.rs");
+const FURNACES: &str = include_str!("furnaces.rs");
+const PROGRAMMES: &str = include_str!("programmes.rs");
+const BATCHES: &str = include_str!("ring_batches.rs");
+const GAUGES: &str = include_str!("gauges.rs");
+const READINGS: &str = include_str!("readings.rs");
+const ADJUSTMENTS: &str = include_str!("adjustments.rs");
+
+#[test]
+fn every_call_of_the_protocol_has_a_story() {
+    let wanted: BTreeSet<String> = calls().into_iter().collect();
+    let told: BTreeSet<String> = STORIES
+        .iter()
+        .map(|(call, _, _)| format!("/ringtrue.v1.{call}"))
+        .collect();
+    assert_eq!(told, wanted);
+    assert_eq!(told.len(), STORIES.len(), "a call is listed twice");
+}
+
+#[test]
+fn every_story_is_there_to_be_run() {
+    for (call, file, test) in STORIES {
+        let head = format!("#[tokio::test]\nasync fn {test}() {{");
+        assert!(file.contains(&head), "{call}: there is no test {test}");
+    }
+}

@@ -1,0 +1,118 @@
+//! What the store promises about its file: durable, checked, migrated, and never an older program on a newer
+//! file.
+
+use ringtrue_fleet::caller::Scope;
+use ringtrue_store::{Error, Page, Store};
+
+use crate::laboratory::Laboratory;
+
+/// Opens a second transaction while one is open, in turn.
+#[tokio::test]
+async fn writers_wait_for_each_other_and_readers_for_nobody() {
+    let lab = Laboratory::furnished().await;
+    let scope = Scope::for_work("test");
+    let first = lab.begin().await;
+    let second = lab.store.begin("second", &scope);
+    tokio::pin!(second);
+    let still_waiting = futures_poll_once(second.as_mut()).await;
+    assert!(
+        still_waiting,
+        "a second writer began while the first was at work"
+    );
+    let sites = lab
+        .read()
+        .sites(&Page {
+            size: 5,
+            after: Vec::new(),
+        })
+        .await
+        .expect("sites");
+    assert_eq!(sites.len(), 1);
+    first.commit().await.expect("committed");
+    let second = second.await.expect("a transaction");
+    second.commit().await.expect("committed");
+}
+
+/// Looks at a future once; says whether it is still going on.
+async fn futures_poll_once<F: Future + Unpin>(mut future: F) -> bool {
+    std::future::poll_fn(|context| {
+        let pending = std::pin::Pin::new(&mut future).poll(context).is_pending();
+        std::task::Poll::Ready(pending)
+    })
+    .await
+}
+
+#[tokio::test]
+async fn the_file_has_a_write_ahead_log_that_a_clean_end_folds_back() {
+    let lab = Laboratory::furnished().await;
+    let mut behind = lab.behind_its_back().await;
+    let mode: String = sqlx::query_scalar("PRAGMA journal_mode")
+        .fetch_one(&mut behind)
+        .await
+        .expect("a mode");
+    assert_eq!(mode, "wal");
+    let log = lab.folder.path().join("ringtrue.db-wal");
+    assert!(std::fs::metadata(&log).expect("a log").len() > 0);
+    lab.store.clone().close().await.expect("closed");
+    assert_eq!(std::fs::metadata(&log).map_or(0, |log| log.len()), 0);
+}
+
+#[tokio::test]
+async fn a_reference_to_nothing_is_refused() {
+    let lab = Laboratory::furnished().await;
+    let mut tx = lab.begin().await;
+    let mut event = lab.new_event(1);
+    event.key.furnace.furnace = ringtrue_fleet::key::FurnaceId::new("k99").expect("an id");
+    let refused = tx
+        .insert_furnace_event(&event, &ringtrue_store::Request::NONE)
+        .await;
+    let Err(Error::Database(fault)) = refused else {
+        panic!("an event of no furnace was kept: {refused:?}")
+    };
+    assert!(fault.to_string().contains("FOREIGN KEY"), "{fault}");
+}
+
+#[tokio::test]
+async fn migrating_twice_changes_nothing() {
+    let lab = Laboratory::furnished().await;
+    lab.store.clone().close().await.expect("closed");
+    let before = std::fs::read(lab.file()).expect("a file");
+    Store::migrate(&lab.file()).await.expect("migrated already");
+    let again = Store::open(&lab.file()).await.expect("opened");
+    assert_eq!(again.verify().await.expect("verified").faults, []);
+    again.close().await.expect("closed");
+    assert_eq!(
+        std::fs::read(lab.file()).expect("a file").len(),
+        before.len()
+    );
+}
+
+#[tokio::test]
+async fn a_file_of_a_newer_program_is_refused_in_words() {
+    let lab = Laboratory::furnished().await;
+    lab.store.clone().close().await.expect("closed");
+    let mut behind = lab.behind_its_back().await;
+    sqlx::query(
+        "INSERT INTO _sqlx_migrations (version, description, success, checksum, execution_time)
+         VALUES (9999, 'of tomorrow', true, x'00', 1)",
+    )
+    .execute(&mut behind)
+    .await
+    .expect("a later migration");
+    let refused = Store::open(&lab.file()).await;
+    assert!(matches!(refused, Err(Error::NewerSchema)), "{refused:?}");
+    assert!(
+        Error::NewerSchema
+            .to_string()
+            .contains("install that version")
+    );
+}
+
+#[tokio::test]
+async fn a_file_that_is_no_database_is_refused() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let file = folder.path().join("ringtrue.db");
+    std::fs::write(&file, "diameter_mm,ring_temperature_C\n".repeat(400)).expect("written");
+    let refused = Store::open(&file).await;
+    assert!(matches!(refused, Err(Error::Database(_))), "{refused:?}");
+}
