@@ -5,7 +5,7 @@ use prost::Message as _;
 use prost_reflect::DescriptorPool;
 use ringtrue_proto::v1;
 use ringtrue_remote::{Code, Failure};
-use ringtrue_tests::bench::{furnace, micrometer, programme, site};
+use ringtrue_tests::bench::{furnace, micrometer, programme, reading_of, site};
 use ringtrue_tests::{Bench, Network, wire};
 
 use crate::refusals::{Records, bad_value};
@@ -123,15 +123,33 @@ async fn a_call_that_the_protocol_does_not_have_is_unimplemented() {
 }
 
 #[tokio::test]
-async fn a_request_larger_than_any_reading_is_refused_with_its_size() {
+async fn a_request_larger_than_any_reading_is_refused_with_both_sizes() {
     let (network, bench) = started().await;
     let mut ask = network.ask(&bench, &[19.470]);
-    ask.reading.as_mut().expect("a reading").note = "x".repeat(5 * 1024 * 1024);
+    reading_of(&mut ask).note = "x".repeat(5 * 1024 * 1024);
+    let path = "/ringtrue.v1.ReadingService/RecordReading";
+    let bytes = ask.encode_to_vec();
+    let size = bytes.len().to_string();
+    let failure = refused(&network, &bench, path, bytes).await;
+    assert_eq!(failure.code, Code::InvalidArgument, "{failure}");
+    assert!(!failure.reason.is_empty(), "{failure}");
+    assert!(failure.message.contains(&size), "{failure}");
+    assert!(failure.message.contains("4194304"), "{failure}");
+    network.stop().await;
+}
+
+#[tokio::test]
+async fn the_largest_request_is_the_one_that_the_settings_name() {
+    let network = Network::start_with(|settings| settings.limits.message_bytes = 20_000).await;
+    let bench = network.bench().await;
+    let mut ask = network.ask(&bench, &[19.470, 19.468, 19.472]);
+    reading_of(&mut ask).note = "x".repeat(30_000);
     let path = "/ringtrue.v1.ReadingService/RecordReading";
     let failure = refused(&network, &bench, path, ask.encode_to_vec()).await;
-    assert_eq!(failure.code, Code::ResourceExhausted, "{failure}");
-    assert!(!failure.reason.is_empty(), "{failure}");
-    assert!(failure.message.contains("4"), "{failure}");
+    assert_eq!(failure.code, Code::InvalidArgument, "{failure}");
+    assert!(failure.message.contains("at most 20000 bytes"), "{failure}");
+    reading_of(&mut ask).note = "x".repeat(2_000);
+    network.record(ask).await;
     network.stop().await;
 }
 

@@ -38,7 +38,7 @@ pub async fn bind(address: SocketAddr) -> anyhow::Result<TcpListener> {
 pub fn start(listener: TcpListener, app: &App, settings: &Settings, lifecycle: &Lifecycle) {
     let stack = Stack::new(settings, Meters::global(), lifecycle.drain.clone());
     let health = HealthReporter::new();
-    let routes = rpc::routes_with_health(app.clone(), &health);
+    let routes = rpc::routes_with_health(app.clone(), &health, settings.limits.message_bytes);
     work::fold_log::start(app.store.clone(), lifecycle);
     let drain = lifecycle.drain.clone();
     lifecycle.spawn("grpc", async move {

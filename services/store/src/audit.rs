@@ -19,6 +19,7 @@ use sha2::{Digest as _, Sha256};
 use sqlx::sqlite::SqliteConnection;
 
 use crate::columns::{Place, json};
+use crate::reference::raise_version;
 use crate::tables::adjustments::AdjustmentRow;
 use crate::tables::events::EventRow;
 use crate::tables::furnaces::FurnaceRow;
@@ -314,7 +315,8 @@ impl Tx {
         found.pop().flatten().transpose()
     }
 
-    /// Writes one entry about a new version or record, which is kept whole in it.
+    /// Writes one entry about a new version or record of what recordings refer to; it is kept whole in
+    /// the entry.
     pub(crate) async fn happened(
         &mut self,
         site: Option<&SiteId>,
@@ -334,6 +336,7 @@ impl Tx {
             document: Some(document),
             request: Some(request.clone()),
         };
+        raise_version(self.connection()).await?;
         append(self.connection(), vec![happening]).await
     }
 }

@@ -6,15 +6,16 @@
 //! comes from groups: one transaction records many readings ([`Tx::insert_readings`]).
 //!
 //! The write-ahead log is folded back into the file by [`Store::fold_log`] on a connection of its own, so
-//! that no caller's commit pays for it; a writer folds only when nobody did so for a long time.
+//! that no caller's commit pays for it.
 //!
 //! Refused: a pool of writers (SQLite has one writer, a queue in the pool costs about 60 µs a
 //! statement more), `INSERT … RETURNING` through `fetch_one` (the driver resets the statement after the
 //! first row and loses a failing commit), deferred transactions that read and then write (they fail at
 //! once when another wrote in between).
 
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::sync::Arc;
+use std::sync::atomic::{AtomicU64, Ordering};
 use std::time::Duration;
 
 use ringtrue_fleet::caller::Scope;
@@ -26,6 +27,7 @@ use sqlx::{ConnectOptions as _, Connection as _};
 use tokio::sync::Mutex;
 
 use crate::cache::BatchCache;
+use crate::reference::ReferenceMemory;
 use crate::{Error, Read, Tx};
 
 static MIGRATIONS: sqlx::migrate::Migrator = sqlx::migrate!("migrations/sqlite");
@@ -34,10 +36,10 @@ static MIGRATIONS: sqlx::migrate::Migrator = sqlx::migrate!("migrations/sqlite")
 const READERS: u32 = 4;
 
 /// Pages of the log at which a writer folds it itself: a safety net, far above what is usual.
-const LOG_LIMIT: &str = "32000";
+const LOG_LIMIT: &str = "64000";
 
-/// Pages of the log at which folding holds writers up for a moment, so that the log starts anew.
-const LOG_START_ANEW: i64 = 8000;
+/// Size of the log at which it is folded however busy the store is, bytes.
+const LONG_LOG_BYTES: u64 = 128 * 1024 * 1024;
 
 /// The store of one network.
 #[derive(Debug, Clone)]
@@ -48,9 +50,23 @@ pub struct Store {
 #[derive(Debug)]
 struct Inner {
     write: Arc<Mutex<WriteLane>>,
-    fold: Mutex<SqliteConnection>,
+    fold: Mutex<FoldLane>,
+    /// Counts transactions that were committed.
+    commits: AtomicU64,
+    log_file: PathBuf,
     read: SqlitePool,
     batches: BatchCache,
+    reference: ReferenceMemory,
+}
+
+/// The one connection that folds the log.
+#[derive(Debug)]
+struct FoldLane {
+    connection: SqliteConnection,
+    /// Commits at the turn before.
+    seen: u64,
+    /// Commits when the whole log was folded last.
+    folded: u64,
 }
 
 /// The one connection that writes.
@@ -94,11 +110,10 @@ fn options(file: &Path) -> SqliteConnectOptions {
         .disable_statement_logging()
 }
 
-/// Folds what can be folded without waiting; gives the pages in the log.
-async fn folded(connection: &mut SqliteConnection) -> Result<i64, Error> {
-    let (_busy, in_log, _folded): (i64, i64, i64) =
-        sqlx::query_as("PRAGMA wal_checkpoint(PASSIVE)").fetch_one(connection).await?;
-    Ok(in_log)
+/// Folds what can be folded without waiting.
+async fn fold(connection: &mut SqliteConnection) -> Result<(), Error> {
+    sqlx::query("PRAGMA wal_checkpoint(PASSIVE)").fetch_all(connection).await?;
+    Ok(())
 }
 
 impl Store {
@@ -111,14 +126,23 @@ impl Store {
             .min_connections(1)
             .connect_with(options(file).read_only(true).create_if_missing(false))
             .await?;
-        let fold = Mutex::new(SqliteConnection::connect_with(&options(file)).await?);
+        let fold = Mutex::new(FoldLane {
+            connection: SqliteConnection::connect_with(&options(file)).await?,
+            seen: 0,
+            folded: 0,
+        });
+        let mut log_file = file.as_os_str().to_owned();
+        log_file.push("-wal");
         let write = Arc::new(Mutex::new(WriteLane { connection, open: false }));
         Ok(Self {
             inner: Arc::new(Inner {
                 write,
                 fold,
+                commits: AtomicU64::new(0),
+                log_file: log_file.into(),
                 read,
                 batches: BatchCache::default(),
+                reference: ReferenceMemory::default(),
             }),
         })
     }
@@ -139,18 +163,39 @@ impl Store {
         Ok(Tx::new(lane, scope.clone(), name, self.clone()))
     }
 
-    /// Folds the write-ahead log back into the database file. Writers go on meanwhile; only when the log
-    /// has grown long does one of them wait for a moment.
+    /// Folds the write-ahead log back into the database file when nothing was written since the turn
+    /// before, or when the log has grown long. To be called again and again.
+    ///
+    /// Folding competes with commits for the disk, so a busy store leaves it for a quiet moment. Only a
+    /// long log is folded in spite of that; then one writer waits for a moment, so that the log starts
+    /// anew.
     pub async fn fold_log(&self) -> Result<(), Error> {
-        let mut connection = self.inner.fold.lock().await;
-        if folded(&mut connection).await? > LOG_START_ANEW {
-            // Little is left after the fold above; with no writer in between, the next one finds the
-            // whole log folded and begins it anew.
-            let lane = self.inner.write.lock().await;
-            folded(&mut connection).await?;
-            drop(lane);
+        let mut lane = self.inner.fold.lock().await;
+        let commits = self.inner.commits.load(Ordering::Relaxed);
+        let quiet = commits == lane.seen;
+        lane.seen = commits;
+        if commits == lane.folded {
+            return Ok(());
+        }
+        let long =
+            std::fs::metadata(&self.inner.log_file).is_ok_and(|log| log.len() > LONG_LOG_BYTES);
+        if quiet || long {
+            fold(&mut lane.connection).await?;
+            if long {
+                // Little is left after the fold above; with no writer in between, the next one finds
+                // the whole log folded and begins it anew.
+                let writer = self.inner.write.lock().await;
+                fold(&mut lane.connection).await?;
+                drop(writer);
+            }
+            lane.folded = commits;
         }
         Ok(())
+    }
+
+    /// Counts a commit, so that the log is known to have grown.
+    pub(crate) fn committed(&self) {
+        self.inner.commits.fetch_add(1, Ordering::Relaxed);
     }
 
     /// Reads what the scope reaches.
@@ -160,6 +205,10 @@ impl Store {
 
     pub(crate) fn readers(&self) -> &SqlitePool {
         &self.inner.read
+    }
+
+    pub(crate) fn reference(&self) -> &ReferenceMemory {
+        &self.inner.reference
     }
 
     pub(crate) fn batches(&self) -> &BatchCache {

@@ -12,6 +12,7 @@ mod error;
 mod page;
 mod read;
 mod recorded;
+mod reference;
 mod tables;
 mod tx;
 mod verify;

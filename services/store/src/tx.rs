@@ -40,6 +40,7 @@ impl Tx {
         {
             Ok(_) => {
                 self.lane.open = false;
+                self.store.committed();
                 tracing::trace!(tx = self.name, "committed");
                 Ok(())
             }

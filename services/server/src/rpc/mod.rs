@@ -35,13 +35,11 @@ use tonic_health::pb::health_server::HealthServer;
 use tonic_health::server::{HealthReporter, HealthService};
 
 use crate::app::App;
+use crate::config::Settings;
 
-/// Largest request that is read, bytes.
-const LARGEST_REQUEST: usize = 4 * 1024 * 1024;
-
-/// Largest request about ring batches, bytes: a table file that is too large is refused by its field
-/// and not by the transport, whose words would help nobody.
-const LARGEST_BATCH_REQUEST: usize = 16 * 1024 * 1024;
+/// Requests about ring batches may be this large whatever the settings say, bytes: a table file that is
+/// too large is refused by its field and not by the transport, whose words would help nobody.
+const BATCH_REQUEST: usize = 16 * 1024 * 1024;
 
 /// The services whose health is told, by their full names; the empty one stands for the server.
 pub const SERVICES: [&str; 8] = [
@@ -57,12 +55,14 @@ pub const SERVICES: [&str; 8] = [
 
 /// Gives every service of the product, with health and reflection.
 pub fn routes(app: App) -> Routes {
-    routes_with_health(app, &HealthReporter::new())
+    let usual = Settings::default().limits.message_bytes;
+    routes_with_health(app, &HealthReporter::new(), usual)
 }
 
 /// Gives every service of the product, with reflection and with the health that `reporter` tells;
-/// all of it is told as serving until the holder of the reporter says otherwise.
-pub fn routes_with_health(app: App, reporter: &HealthReporter) -> Routes {
+/// all of it is told as serving until the holder of the reporter says otherwise. Requests of more than
+/// `message_bytes` are refused unread.
+pub fn routes_with_health(app: App, reporter: &HealthReporter, message_bytes: usize) -> Routes {
     // Nobody asks for health before there are routes, so this never waits.
     let _told: Option<()> = tell_health(reporter, ServingStatus::Serving).now_or_never();
     let health = HealthServer::new(HealthService::from_health_reporter(reporter.clone()));
@@ -72,19 +72,19 @@ pub fn routes_with_health(app: App, reporter: &HealthReporter) -> Routes {
         .build_v1()
         .expect("the descriptors were compiled with this program");
     let sites = SiteServiceServer::new(sites::Sites(app.clone()))
-        .max_decoding_message_size(LARGEST_REQUEST);
+        .max_decoding_message_size(message_bytes);
     let furnaces = FurnaceServiceServer::new(furnaces::Furnaces(app.clone()))
-        .max_decoding_message_size(LARGEST_REQUEST);
+        .max_decoding_message_size(message_bytes);
     let programmes = ProgrammeServiceServer::new(programmes::Programmes(app.clone()))
-        .max_decoding_message_size(LARGEST_REQUEST);
+        .max_decoding_message_size(message_bytes);
     let ring_batches = RingBatchServiceServer::new(ring_batches::RingBatches(app.clone()))
-        .max_decoding_message_size(LARGEST_BATCH_REQUEST);
+        .max_decoding_message_size(message_bytes.max(BATCH_REQUEST));
     let gauges = GaugeServiceServer::new(gauges::Gauges(app.clone()))
-        .max_decoding_message_size(LARGEST_REQUEST);
+        .max_decoding_message_size(message_bytes);
     let readings = ReadingServiceServer::new(readings::Readings(app.clone()))
-        .max_decoding_message_size(LARGEST_REQUEST);
+        .max_decoding_message_size(message_bytes);
     let adjustments = AdjustmentServiceServer::new(adjustments::Adjustments(app))
-        .max_decoding_message_size(LARGEST_REQUEST);
+        .max_decoding_message_size(message_bytes);
     Routes::new(health)
         .add_service(reflection)
         .add_service(sites)

@@ -7,7 +7,7 @@ use ringtrue_store::Store;
 use crate::lifecycle::Lifecycle;
 
 /// How often.
-const EVERY: Duration = Duration::from_millis(250);
+const EVERY: Duration = Duration::from_secs(1);
 
 /// Starts the work; it ends when the life drains.
 pub(crate) fn start(store: Store, lifecycle: &Lifecycle) {

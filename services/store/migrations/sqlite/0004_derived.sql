@@ -33,3 +33,12 @@ CREATE TABLE gauge_scatter (
     degrees_of_freedom REAL NOT NULL,
     PRIMARY KEY (site_id, gauge_id)
 ) STRICT, WITHOUT ROWID;
+
+-- One number, raised by every change of a site, furnace, programme, gauge, check, event or batch: what a
+-- server remembers of these is right while it stands.
+CREATE TABLE reference_version (
+    id INTEGER NOT NULL PRIMARY KEY CHECK (id = 1),
+    version INTEGER NOT NULL
+) STRICT;
+
+INSERT INTO reference_version (id, version) VALUES (1, 1);

@@ -7,24 +7,19 @@ use std::sync::Arc;
 use jiff::Timestamp;
 use ringtrue_calibration::gauge::Pooled;
 use ringtrue_fleet::event::FurnaceEvent;
-use ringtrue_fleet::furnace::Furnace;
-use ringtrue_fleet::gauge::{Gauge, GaugeCheck};
 use ringtrue_fleet::key::{
-    BatchId, FurnaceId, FurnaceKey, GaugeKey, ProgrammeKey, ReadingId, ReadingKey, SiteId,
+    FurnaceId, FurnaceKey, GaugeKey, ProgrammeKey, ReadingId, ReadingKey, SiteId,
 };
-use ringtrue_fleet::programme::Programme;
 use ringtrue_fleet::reading::{
     Known, KnownRings, Method, Report, RingMeasurement, SameFiring, Twin,
 };
-use ringtrue_fleet::ring_batch::RingBatch;
-use ringtrue_fleet::site::Site;
 use ringtrue_fleet::tracking::TrackedOffset;
 use sqlx::sqlite::SqliteConnection;
 
-use crate::cache::BatchCache;
 use crate::columns::{Place, json};
-use crate::tables::{events, furnaces, gauges, programmes, ring_batches, sites, tracked};
-use crate::{Error, Read, Tx};
+use crate::reference::Reference;
+use crate::tables::{events, furnaces, gauges, tracked};
+use crate::{Error, Read, Store, Tx};
 
 /// Two reports within this time may be of one firing, µs.
 const SAME_FIRING_US: i64 = 6 * 3600 * 1_000_000;
@@ -32,16 +27,9 @@ const SAME_FIRING_US: i64 = 6 * 3600 * 1_000_000;
 /// What is on record about the furnaces, programmes, batches and gauges of some reports.
 #[derive(Debug)]
 pub struct ReadingKnowledge {
-    sites: HashMap<SiteId, Site>,
-    furnaces: HashMap<FurnaceKey, Furnace>,
-    programmes: HashMap<ProgrammeKey, Programme>,
-    gauges: HashMap<GaugeKey, Gauge>,
-    checks: HashMap<GaugeKey, Vec<GaugeCheck>>,
+    reference: Arc<Reference>,
     pooled: HashMap<GaugeKey, Pooled>,
-    batches: HashMap<BatchId, Arc<RingBatch>>,
-    released: Vec<Arc<RingBatch>>,
     tracked: HashMap<FurnaceKey, TrackedOffset>,
-    events: HashMap<FurnaceKey, Vec<FurnaceEvent>>,
     near: Vec<NearFiring>,
     fired_rings: HashMap<(String, String), ReadingKey>,
 }
@@ -73,14 +61,18 @@ impl ReadingKnowledge {
         let furnace_key = &report.programme.furnace;
         let missing = |kind, name| Missing { kind, name };
         let site = self
+            .reference
             .sites
             .get(&furnace_key.site)
             .ok_or_else(|| missing("ringtrue.v1/Site", furnace_key.site.name()))?;
-        let furnace = self
+        let (furnace, events) = self
+            .reference
             .furnaces
             .get(furnace_key)
-            .ok_or_else(|| missing("ringtrue.v1/Furnace", furnace_key.name()))?;
+            .ok_or_else(|| missing("ringtrue.v1/Furnace", furnace_key.name()))?
+            .as_ref();
         let programme = self
+            .reference
             .programmes
             .get(&report.programme)
             .ok_or_else(|| missing("ringtrue.v1/Programme", report.programme.name()))?;
@@ -104,7 +96,7 @@ impl ReadingKnowledge {
             programme,
             rings,
             tracked: self.tracked.get(furnace_key),
-            events: self.events.get(furnace_key).map_or(&[], Vec::as_slice),
+            events,
             // Loaded only when a reading looks strange: see `Tx::twins`.
             twins: Vec::new(),
             same_firing,
@@ -117,22 +109,20 @@ impl ReadingKnowledge {
         measured: &RingMeasurement,
         amended: Option<&ReadingId>,
     ) -> Result<KnownRings<'a>, Missing> {
-        let batch = self.batches.get(&measured.batch).ok_or_else(|| Missing {
+        let batch = self.reference.batches.get(&measured.batch).ok_or_else(|| Missing {
             kind: "ringtrue.v1/RingBatch",
             name: measured.batch.name(),
         })?;
-        let gauge = self.gauges.get(&measured.gauge).ok_or_else(|| Missing {
-            kind: "ringtrue.v1/Gauge",
-            name: measured.gauge.name(),
-        })?;
+        let (gauge, checks) = self
+            .reference
+            .gauges
+            .get(&measured.gauge)
+            .ok_or_else(|| Missing { kind: "ringtrue.v1/Gauge", name: measured.gauge.name() })?
+            .as_ref();
         // A check made after the measurement says nothing about the gauge then.
-        let check = self.checks.get(&measured.gauge).and_then(|checks| {
-            checks.iter().find(|c| {
-                c.details
-                    .checked_at
-                    .is_some_and(|at| at <= report.measured_at)
-            })
-        });
+        let check = checks
+            .iter()
+            .find(|check| check.details.checked_at.is_some_and(|at| at <= report.measured_at));
         let mut used_ring = None;
         for ring in &measured.rings {
             let key = (measured.batch.to_string(), ring.serial_number.clone());
@@ -148,6 +138,7 @@ impl ReadingKnowledge {
             check,
             pooled: self.pooled.get(&measured.gauge).copied(),
             other_batches: self
+                .reference
                 .released
                 .iter()
                 .filter(|other| other.key != measured.batch)
@@ -277,108 +268,30 @@ async fn fired_rings(
     Ok(found)
 }
 
-/// The parts of the reports' keys, each once, as JSON lists.
-struct Wanted {
-    sites: String,
-    furnaces: String,
-    programmes: String,
-    gauges: String,
-    batches: String,
-}
-
-fn wanted(reports: &[&Report]) -> Wanted {
-    let mut sites: Vec<&str> = Vec::new();
-    let mut furnaces: Vec<(&str, &str)> = Vec::new();
-    let mut programmes: Vec<(&str, &str, &str)> = Vec::new();
-    let mut gauges: Vec<(&str, &str)> = Vec::new();
-    let mut batches: Vec<&str> = Vec::new();
-    for report in reports {
-        let furnace = &report.programme.furnace;
-        sites.push(furnace.site.as_str());
-        furnaces.push((furnace.site.as_str(), furnace.furnace.as_str()));
-        programmes.push((
-            furnace.site.as_str(),
-            furnace.furnace.as_str(),
-            report.programme.programme.as_str(),
-        ));
-        if let Method::Rings(measured) = &report.method {
-            gauges.push((measured.gauge.site.as_str(), measured.gauge.gauge.as_str()));
-            batches.push(measured.batch.as_str());
-        }
-    }
-    Wanted {
-        sites: json(&once(sites)),
-        furnaces: json(&once(furnaces)),
-        programmes: json(&once(programmes)),
-        gauges: json(&once(gauges)),
-        batches: json(&once(batches)),
-    }
-}
-
-fn once<T: Ord>(mut all: Vec<T>) -> Vec<T> {
-    all.sort_unstable();
-    all.dedup();
-    all
-}
-
 async fn load(
     connection: &mut SqliteConnection,
-    cache: &BatchCache,
+    store: &Store,
     reports: &[&Report],
 ) -> Result<ReadingKnowledge, Error> {
-    let wanted = wanted(reports);
-    let mut knowledge = ReadingKnowledge {
-        sites: HashMap::new(),
-        furnaces: HashMap::new(),
-        programmes: HashMap::new(),
-        gauges: HashMap::new(),
-        checks: HashMap::new(),
-        pooled: HashMap::new(),
-        batches: HashMap::new(),
-        released: ring_batches::released(connection, cache).await?,
-        tracked: HashMap::new(),
-        events: HashMap::new(),
+    let mut furnaces: Vec<(&str, &str)> = Vec::new();
+    let mut gauges: Vec<(&str, &str)> = Vec::new();
+    for report in reports {
+        let furnace = &report.programme.furnace;
+        furnaces.push((furnace.site.as_str(), furnace.furnace.as_str()));
+        if let Method::Rings(measured) = &report.method {
+            gauges.push((measured.gauge.site.as_str(), measured.gauge.gauge.as_str()));
+        }
+    }
+    gauges.sort_unstable();
+    gauges.dedup();
+    let reference = store.reference().reference(connection, store.batches(), reports).await?;
+    Ok(ReadingKnowledge {
+        reference,
+        pooled: gauges::pooled_of(connection, &json(&gauges)).await?.into_iter().collect(),
+        tracked: tracked::tracked_of(connection, &json(&furnaces)).await?.into_iter().collect(),
         near: near_firings(connection, reports).await?,
         fired_rings: fired_rings(connection, reports).await?,
-    };
-    for site in sites::sites_of(connection, &wanted.sites).await? {
-        knowledge.sites.insert(site.key.clone(), site);
-    }
-    for furnace in furnaces::furnaces_of(connection, &wanted.furnaces).await? {
-        knowledge.furnaces.insert(furnace.key.clone(), furnace);
-    }
-    for programme in programmes::programmes_of(connection, &wanted.programmes).await? {
-        knowledge
-            .programmes
-            .insert(programme.key.clone(), programme);
-    }
-    for gauge in gauges::gauges_of(connection, &wanted.gauges).await? {
-        knowledge.gauges.insert(gauge.key.clone(), gauge);
-    }
-    for check in gauges::checks_of(connection, &wanted.gauges).await? {
-        knowledge
-            .checks
-            .entry(check.key.gauge.clone())
-            .or_default()
-            .push(check);
-    }
-    knowledge
-        .pooled
-        .extend(gauges::pooled_of(connection, &wanted.gauges).await?);
-    for batch in ring_batches::batches_of(connection, cache, &wanted.batches).await? {
-        knowledge.batches.insert(batch.key.clone(), batch);
-    }
-    knowledge
-        .tracked
-        .extend(tracked::tracked_of(connection, &wanted.furnaces).await?);
-    for event in events::events_of(connection, &wanted.furnaces).await? {
-        knowledge
-            .events
-            .entry(event.key.furnace.clone())
-            .or_default()
-            .push(event);
-    }
-    Ok(knowledge)
+    })
 }
 
 /// The other furnaces of a furnace's site whose offset is known, by id.
@@ -413,7 +326,7 @@ impl Tx {
             self.within(&report.programme.furnace.site)?;
         }
         let store = self.store.clone();
-        load(self.connection(), store.batches(), reports).await
+        load(self.connection(), &store, reports).await
     }
 
     /// The answers already given to some requests, by place in the list.
@@ -437,12 +350,7 @@ impl Read {
         for report in reports {
             self.within(&report.programme.furnace.site)?;
         }
-        load(
-            &mut *self.connection().await?,
-            self.store().batches(),
-            reports,
-        )
-        .await
+        load(&mut *self.connection().await?, self.store(), reports).await
     }
 
     /// Every event and every counted reading of a furnace: what its offset is worked out from.
