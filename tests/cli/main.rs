@@ -1,1 +1,10 @@
-//! Being written.
+//! The `ringtrue` program against a real server, as technicians and quality control use it.
+
+mod exit_codes;
+mod first_week;
+mod importing;
+mod looks;
+mod papers;
+mod shapes;
+mod step_by_step;
+mod workplace;

@@ -2,7 +2,7 @@
 
 use ringtrue_proto::v1;
 use ringtrue_remote::Code;
-use ringtrue_tests::bench::{evaluation_of, furnace, programme_at, reading_of, rings_of, stamp};
+use ringtrue_tests::bench::{evaluation_of, furnace, programme_at, reading_of, stamp};
 use ringtrue_tests::{Bench, Network};
 
 use crate::close;
@@ -275,18 +275,12 @@ async fn readings_at_two_temperatures_show_how_the_offset_changes_with_temperatu
     let low = network
         .programme(&bench.furnace, "low", programme_at(1400.0, 120.0))
         .await;
-    for (days, shift_mm) in [(2, 0.0), (2, 0.001), (2, 0.002)] {
-        network.advance_days(days);
-        // 1413 °C at 19.90 mm: 13 °C hot at 1400 where it is 19 °C hot at 1500.
-        let diameter_mm = 19.875 + shift_mm;
-        let mut ask = network.ask(
-            &bench,
-            &[diameter_mm, diameter_mm - 0.002, diameter_mm + 0.001],
-        );
-        let reading = reading_of(&mut ask);
-        reading.programme.clone_from(&low.name);
-        assert_eq!(rings_of(reading).rings.len(), 1);
-        reading.answered_questions = vec!["FAR_FROM_HISTORY".to_owned()];
+    for shift_mm in [0.0, 0.001, 0.002] {
+        network.advance_days(2);
+        // 1413.5 °C at 19.905 mm: 13.5 °C hot at 1400 where it is 19 °C hot at 1500.
+        let shown_mm = 19.905 + shift_mm;
+        let mut ask = network.ask(&bench, &[shown_mm, shown_mm - 0.002, shown_mm + 0.001]);
+        reading_of(&mut ask).programme.clone_from(&low.name);
         network.record(ask).await;
     }
     let after = network
@@ -294,11 +288,10 @@ async fn readings_at_two_temperatures_show_how_the_offset_changes_with_temperatu
         .await
         .offset
         .expect("an offset");
-    assert!(
-        after.coefficient_c_per_100c.abs() > 0.3,
-        "the coefficient stayed {}",
-        after.coefficient_c_per_100c
-    );
+    // 5.5 °C per 100 °C by these readings alone; what is assumed beforehand (0 ± 3) holds it back.
+    let coefficient = after.coefficient_c_per_100c;
+    assert!(coefficient > 1.0 && coefficient < 5.5, "{coefficient}");
+    close(after.offset_c, 13.5, 1.5);
     assert_eq!(after.reading_count, 4);
     close(after.at_temperature_c, 1400.0, 1e-9);
     network.stop().await;

@@ -58,7 +58,7 @@ async fn a_gauge_is_added_looked_up_listed_and_changed() {
         name: "sites/north/gauges/none".to_owned(),
     };
     missing(
-        &*network.remote.gauge(ask).await.expect_err("none"),
+        &network.remote.gauge(ask).await.expect_err("none"),
         "sites/north/gauges/none",
     );
     network.stop().await;
@@ -94,7 +94,7 @@ async fn a_check_finds_the_bias_and_takes_it_out_of_readings_that_follow() {
         .await
         .expect("listed")
         .checks;
-    assert_eq!(listed, [check.clone()]);
+    assert_eq!(listed, std::slice::from_ref(&check));
     let ask = v1::GetGaugeRequest {
         name: gauge.clone(),
     };

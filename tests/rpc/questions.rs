@@ -1,6 +1,9 @@
 //! Readings that are doubtful: refused with one precise question each, taken once the question is
 //! answered, and the answer kept.
 
+use std::fmt::Write as _;
+
+use futures::future::LocalBoxFuture;
 use jiff::SignedDuration;
 use ringtrue_proto::v1;
 use ringtrue_remote::{Code, Failure};
@@ -13,49 +16,51 @@ use crate::refusals::Records;
 
 /// Sends a doubtful reading: it is refused with this one question at this field, leaves no trace, is
 /// taken with the question answered, and keeps the answer.
-async fn is_asked(
-    network: &Network,
-    bench: &Bench,
+fn is_asked<'a>(
+    network: &'a Network,
+    bench: &'a Bench,
     ask: v1::RecordReadingRequest,
-    code: &str,
-    field: &str,
-    words: &str,
-) -> v1::Reading {
-    let before = Records::of(network, bench).await;
-    let failure = network
-        .remote
-        .record_reading(ask.clone())
-        .await
-        .expect_err(code);
-    open(&failure, code, field, words);
-    assert_eq!(Records::of(network, bench).await, before);
+    code: &'a str,
+    field: &'a str,
+    words: &'a str,
+) -> LocalBoxFuture<'a, v1::Reading> {
+    Box::pin(async move {
+        let before = Records::of(network, bench).await;
+        let failure = network
+            .remote
+            .record_reading(ask.clone())
+            .await
+            .expect_err(code);
+        open(&failure, code, field, words);
+        assert_eq!(Records::of(network, bench).await, before);
 
-    // Another answer does not open this door.
-    let mut other = ask.clone();
-    reading_of(&mut other).answered_questions = vec!["SOMETHING_ELSE".to_owned()];
-    let again = network.remote.record_reading(other).await.expect_err(code);
-    open(&again, code, field, words);
+        // Another answer does not open this door.
+        let mut other = ask.clone();
+        reading_of(&mut other).answered_questions = vec!["SOMETHING_ELSE".to_owned()];
+        let again = network.remote.record_reading(other).await.expect_err(code);
+        open(&again, code, field, words);
 
-    let mut answered = ask;
-    reading_of(&mut answered).answered_questions = vec![code.to_owned()];
-    let reading = network.record(answered).await;
-    assert_eq!(reading.answered_questions, [code]);
-    let kept = network
-        .remote
-        .reading(v1::GetReadingRequest {
-            name: reading.name.clone(),
-        })
-        .await;
-    let kept = kept.expect("it is on record").reading.expect("a reading");
-    let question = evaluation_of(&kept)
-        .questions
-        .iter()
-        .find(|one| one.code == code);
-    let question = question.expect("the question is kept");
-    assert!(question.answered);
-    assert_eq!(question.field, field);
-    assert!(question.text.contains(words), "{}", question.text);
-    kept
+        let mut answered = ask;
+        reading_of(&mut answered).answered_questions = vec![code.to_owned()];
+        let reading = network.record(answered).await;
+        assert_eq!(reading.answered_questions, [code]);
+        let kept = network
+            .remote
+            .reading(v1::GetReadingRequest {
+                name: reading.name.clone(),
+            })
+            .await;
+        let kept = kept.expect("it is on record").reading.expect("a reading");
+        let question = evaluation_of(&kept)
+            .questions
+            .iter()
+            .find(|one| one.code == code);
+        let question = question.expect("the question is kept");
+        assert!(question.answered);
+        assert_eq!(question.field, field);
+        assert!(question.text.contains(words), "{}", question.text);
+        kept
+    })
 }
 
 #[track_caller]
@@ -126,7 +131,7 @@ async fn rings_of_another_batch_are_asked_about() {
     for row in ringtrue_tests::bench::TABLE_CSV.lines().skip(1) {
         let (diameter, temperature) = row.trim().split_once(',').expect("two columns");
         let temperature: i32 = temperature.parse().expect("a temperature");
-        text.push_str(&format!("{diameter},{}\n", temperature + 40));
+        writeln!(text, "{diameter},{}", temperature + 40).expect("a string takes it");
     }
     let other = v1::RingBatch {
         code: "B2".to_owned(),

@@ -42,7 +42,10 @@ async fn the_first_reading_of_a_furnace_advises_the_plain_setpoint() {
     assert_eq!((due.year, due.month, due.day), (2026, 3, 13));
 
     assert_eq!(looked_up(&network, &reading.name).await, reading);
-    assert_eq!(network.readings(&bench.furnace).await, [reading.clone()]);
+    assert_eq!(
+        network.readings(&bench.furnace).await,
+        std::slice::from_ref(&reading)
+    );
     let known = network.furnace_now(&bench.furnace).await.offset;
     let known = known.expect("the furnace has an offset now");
     close(known.offset_c, 19.0, 0.05);

@@ -135,7 +135,7 @@ async fn a_batch_on_hold_is_released_again_and_a_withdrawn_one_never() {
         .set_ring_batch_state(set(v1::RingBatchState::OnHold, " "))
         .await;
     bad_value(
-        &*failure.expect_err("no reason"),
+        &failure.expect_err("no reason"),
         "reason",
         "REQUIRED",
         "send 1 to 500 characters",

@@ -43,7 +43,7 @@ async fn a_site_that_is_not_there_is_not_found() {
         name: "sites/none".to_owned(),
     };
     missing(
-        &*network.remote.site(ask).await.expect_err("none"),
+        &network.remote.site(ask).await.expect_err("none"),
         "sites/none",
     );
     network.stop().await;

@@ -58,6 +58,24 @@ async fn the_file_has_a_write_ahead_log_that_a_clean_end_folds_back() {
 }
 
 #[tokio::test]
+async fn in_a_quiet_moment_the_log_is_folded_and_the_file_alone_is_whole() {
+    let lab = Laboratory::furnished().await;
+    let key = lab.recorded("k1", 0, 19.47, "first").await;
+    // The first turn sees that something was written, the second that nothing was written since.
+    for _ in 0..2 {
+        lab.store.fold_log().await.expect("folded");
+    }
+    let copy = tempfile::tempdir().expect("a folder");
+    let file = copy.path().join("copy.db");
+    std::fs::copy(lab.file(), &file).expect("copied without its log");
+    let store = Store::open(&file).await.expect("opened");
+    let read = store.read(&Scope::for_work("test"));
+    assert!(read.recorded(&key).await.expect("no fault").is_some());
+    assert_eq!(store.verify().await.expect("verified").faults, []);
+    lab.recorded("k1", 24 * 28, 19.47, "second").await;
+}
+
+#[tokio::test]
 async fn a_reference_to_nothing_is_refused() {
     let lab = Laboratory::furnished().await;
     let mut tx = lab.begin().await;

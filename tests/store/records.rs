@@ -336,6 +336,33 @@ async fn what_a_report_names_and_nobody_knows_is_told_by_its_name() {
 }
 
 #[tokio::test]
+async fn the_twins_of_a_furnace_are_the_sites_other_furnaces_with_a_known_offset() {
+    let lab = Laboratory::furnished().await;
+    let mut tx = lab.begin().await;
+    for id in ["k2", "k3"] {
+        tx.insert_furnace(&lab.new_furnace(id), &Request::NONE)
+            .await
+            .expect("a furnace");
+        tx.insert_programme(&lab.new_programme(id, "standard"), &Request::NONE)
+            .await
+            .expect("a programme");
+    }
+    tx.commit().await.expect("committed");
+    lab.recorded("k1", 0, 19.47, "of-k1").await;
+    lab.recorded("k2", 0, 19.56, "of-k2").await;
+    let read = lab.read();
+    let twins = read.twins(&lab.furnace).await.expect("twins");
+    // Not k1 itself, and not k3, which was never read.
+    assert_eq!(twins.len(), 1);
+    assert_eq!(twins[0].display_name, "Furnace k2");
+    assert_eq!(twins[0].tracked.last.reading.as_str(), "of-k2");
+    let mut tx = lab.begin().await;
+    let inside = tx.twins(&lab.furnace).await.expect("twins");
+    assert_eq!(inside.len(), 1);
+    assert_eq!(inside[0].tracked, twins[0].tracked);
+}
+
+#[tokio::test]
 async fn a_check_made_after_the_measurement_says_nothing_about_it() {
     let lab = Laboratory::furnished().await;
     let report = lab.report("k1", 0, 19.47);

@@ -49,6 +49,7 @@ async fn reading_another_sites_records_is_refused_everywhere() {
     refused(read.tracked_offset(&lab.furnace).await);
     refused(read.tracked_offsets(&lab.site).await);
     refused(read.history(&lab.furnace).await);
+    refused(read.twins(&lab.furnace).await);
     refused(read.reading_knowledge(&[&report]).await);
     refused(read.audit_length(Some(&lab.site)).await);
 }
@@ -132,6 +133,7 @@ async fn a_transaction_of_one_site_touches_no_other() {
     refused(tx.recorded(&key).await);
     refused(tx.track_points(&lab.furnace).await);
     refused(tx.history(&lab.furnace).await);
+    refused(tx.twins(&lab.furnace).await);
     refused(tx.tracked_offset(&lab.furnace).await);
     refused(tx.put_tracked_offset(&lab.furnace, None).await);
     refused(tx.pool_gauge_again(&lab.gauge).await);

@@ -29,6 +29,8 @@ const DOORS: [Door; 5] = [
             "services/server/src/clock.rs",
             "services/server/src/telemetry.rs",
             "services/server/src/telemetry/",
+            // How long each call took, and when its deadline comes.
+            "services/server/src/rpc/stack.rs",
         ],
         mend: "measure durations in telemetry, and take anything that decides as an argument",
     },

@@ -2,7 +2,7 @@
 
 use crate::sources::{assert_none, root};
 
-const ALLOWED: [&str; 21] = [
+const ALLOWED: [&str; 22] = [
     ".cargo",
     ".ci",
     ".clippy.toml",
@@ -12,6 +12,7 @@ const ALLOWED: [&str; 21] = [
     ".gitattributes",
     ".gitignore",
     ".rustfmt.toml",
+    "CHANGELOG.md",
     "Cargo.lock",
     "Cargo.toml",
     "DEVELOPERS.md",
@@ -26,7 +27,8 @@ const ALLOWED: [&str; 21] = [
     "tests",
 ];
 
-const REQUIRED: [&str; 5] = [
+const REQUIRED: [&str; 6] = [
+    "CHANGELOG.md",
     "Cargo.lock",
     "Cargo.toml",
     "DEVELOPERS.md",

@@ -269,7 +269,7 @@ fn refused(mut failure: Box<Failure>, request_id: &str, files: &[(PathBuf, f64)]
     }
     failure.violations = others;
     if !located.is_empty() {
-        located.insert(0, failure.message);
+        located.insert(0, "The table was not taken; nothing was stored:".to_owned());
         failure.message = located.join("\n");
     }
     Stop::of_change(failure, request_id)

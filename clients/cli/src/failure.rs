@@ -250,6 +250,9 @@ fn failed(failure: &Failure, request_id: Option<&str>, endpoint: &str) -> Vec<St
             "No server answers at {endpoint}. Check that it runs and that the address is right \
              (--endpoint or RINGTRUE_ENDPOINT), then try again."
         ));
+    } else if failure.code == Code::InvalidArgument && !failure.violations.is_empty() {
+        // The message says the same as the violations, in the words of the protocol.
+        lines.push("Refused; nothing was changed:".to_owned());
     } else {
         lines.push(sentence(&failure.message));
     }
@@ -260,8 +263,14 @@ fn failed(failure: &Failure, request_id: Option<&str>, endpoint: &str) -> Vec<St
             violation.description
         ));
     }
+    if let Some(left_out) = failure.metadata.get("left_out") {
+        lines.push(format!("  and {left_out} more; correct these first"));
+    }
     for precondition in &failure.preconditions {
-        lines.push(format!("  {}", precondition.description));
+        // One precondition alone is what the message says already.
+        if !failure.message.contains(&precondition.description) {
+            lines.push(format!("  {}", precondition.description));
+        }
     }
     if let Some(request_id) = request_id.filter(|_| failure.leaves_doubt()) {
         lines.push(format!(
@@ -350,7 +359,10 @@ pub(crate) fn spoken_field(path: &str) -> String {
                 }
             }
         };
-        words.push(spoken);
+        // `reading.rings.rings` is the rings, said once.
+        if words.last() != Some(&spoken) {
+            words.push(spoken);
+        }
     }
     if words.is_empty() {
         return path.to_owned();

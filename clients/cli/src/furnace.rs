@@ -380,10 +380,15 @@ async fn show(name: String, session: &mut Session<'_, '_>) -> Result<(), Stop> {
         lines.push((
             "Offset",
             format!(
-                "{} °C at {} °C (about 95 % coverage), from {} readings",
+                "{} °C at {} °C (about 95 % coverage), from {} {}",
                 offset(&furnace).trim_end_matches(" °C"),
                 brief(known.at_temperature_c, 0),
-                known.reading_count
+                known.reading_count,
+                if known.reading_count == 1 {
+                    "reading"
+                } else {
+                    "readings"
+                }
             ),
         ));
         let as_of = moment::received(known.as_of_time.as_ref());

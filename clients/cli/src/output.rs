@@ -2,7 +2,7 @@
 
 use std::sync::OnceLock;
 
-use comfy_table::{ContentArrangement, Table, presets};
+use comfy_table::{ColumnConstraint, ContentArrangement, Table, presets};
 use prost::Message;
 use prost_reflect::{DescriptorPool, DynamicMessage, SerializeOptions};
 
@@ -14,6 +14,14 @@ pub(crate) fn table(headings: &[&str], rows: &[Vec<String>], columns: u16) -> St
     table.set_header(headings.iter().map(|heading| heading.to_uppercase()));
     for row in rows {
         table.add_row(row.clone());
+    }
+    // An id is there to be copied; broken over two lines it cannot be.
+    if let Some(place) = headings
+        .iter()
+        .position(|heading| heading.eq_ignore_ascii_case("id"))
+        && let Some(column) = table.column_mut(place)
+    {
+        column.set_constraint(ColumnConstraint::ContentWidth);
     }
     spaced(&mut table)
 }

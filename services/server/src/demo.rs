@@ -112,8 +112,10 @@ fn what_next(address: SocketAddr, folder: &Path) -> String {
          \x20 {ringtrue} furnace list\n\
          \x20 {ringtrue} furnace show k2\n\
          \x20 {ringtrue} reading list k2\n\
-         \x20 {ringtrue} reading preview k9 --batch ring-7 --diameters 19.47 19.46 19.48\n\
-         \x20 {ringtrue} reading add                     # asks step by step\n\
+         \x20 {ringtrue} reading show --furnace k9 --budget\n\
+         \x20 {ringtrue} reading preview k2 --batch ring-7 --gauge cal-1 \\\n\
+         \x20     --diameters 19.55 19.56 19.55 --fired \"yesterday 18:00\"\n\
+         \x20 {ringtrue} reading add              # asks step by step\n\
          \x20 {ringtrue} adjustment confirm k9 --setpoint 1481\n",
         folder.display()
     )

@@ -239,15 +239,7 @@ fn grounds(evaluation: &Evaluation) -> Vec<(&'static str, Vec<String>)> {
     if let Some(budget) = &evaluation.budget
         && !budget.what_would_help_most.is_empty()
     {
-        help.push(match budget.expanded_uncertainty_after_c {
-            Some(after) => format!(
-                "{} (then ± {} °C in place of ± {} °C)",
-                budget.what_would_help_most,
-                fixed(after, 1),
-                fixed(budget.expanded_uncertainty_c, 1)
-            ),
-            None => budget.what_would_help_most.clone(),
-        });
+        help.push(budget.what_would_help_most.clone());
     }
     vec![
         ("Hold", hold),

@@ -469,7 +469,7 @@ fn asked(
         .iter()
         .map(|twin| {
             (
-                twin.display_name.to_owned(),
+                twin.display_name.clone(),
                 prediction(&twin.tracked.state),
             )
         })

@@ -62,7 +62,7 @@ impl Recorder {
         lifecycle.spawn("recorder", async move {
             let mut group = Vec::with_capacity(MOST_IN_GROUP);
             while waiting.recv_many(&mut group, MOST_IN_GROUP).await > 0 {
-                task.record(group.drain(..).collect()).await;
+                task.record(std::mem::take(&mut group)).await;
             }
             Ok(())
         });

@@ -71,8 +71,8 @@ pub fn routes_with_health(app: App, reporter: &HealthReporter, message_bytes: us
         .register_encoded_file_descriptor_set(tonic_health::pb::FILE_DESCRIPTOR_SET)
         .build_v1()
         .expect("the descriptors were compiled with this program");
-    let sites = SiteServiceServer::new(sites::Sites(app.clone()))
-        .max_decoding_message_size(message_bytes);
+    let sites =
+        SiteServiceServer::new(sites::Sites(app.clone())).max_decoding_message_size(message_bytes);
     let furnaces = FurnaceServiceServer::new(furnaces::Furnaces(app.clone()))
         .max_decoding_message_size(message_bytes);
     let programmes = ProgrammeServiceServer::new(programmes::Programmes(app.clone()))

@@ -1,4 +1,4 @@
-//! Furnaces.
+//! Furnaces: their row, and every statement that touches it.
 
 use ringtrue_fleet::furnace::{
     Furnace, FurnaceDetails, FurnaceState, HeatingElement, ThermocoupleType,

@@ -1,4 +1,4 @@
-//! Programmes.
+//! Programmes: their row, and every statement that touches it.
 
 use ringtrue_calibration::programme::Segment;
 use ringtrue_fleet::key::{FurnaceId, FurnaceKey, ProgrammeId, ProgrammeKey, SiteId};

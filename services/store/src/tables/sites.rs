@@ -1,4 +1,4 @@
-//! Sites.
+//! Sites: their row, and every statement that touches it.
 
 use ringtrue_fleet::caller::Scope;
 use ringtrue_fleet::key::SiteId;

@@ -74,7 +74,7 @@ fn an_adjustment_shows_the_setpoint_in_words_and_in_large_digits() {
         "3 % probable, for ±10 °C",
         "The furnace runs 19 °C hot",
         "The gauge has never been checked.",
-        "Check the gauge on a reference block. (then ± 4.1 °C in place of ± 6.2 °C)",
+        "Check the gauge on a reference block.",
         "by Friday 27 November 2026",
         "Third caution.",
         "`ringtrue cautions` has the rest.",

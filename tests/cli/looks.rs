@@ -1,0 +1,84 @@
+//! What people see: no colour where none is wanted, times of the laboratory, ids that can be copied.
+
+use crate::workplace::{Outcome, Workplace};
+
+const ESCAPE: char = '\u{1b}';
+
+#[test]
+fn nothing_is_coloured_beside_a_terminal() {
+    let place = Workplace::furnished();
+    let mut plain = place.command("reading preview k2 --batch x7 --diameters 19.47 --fired");
+    plain.arg("yesterday 18:00");
+    let shown = Outcome::from(plain.output().expect("the program starts"));
+    assert!(!shown.err.contains(ESCAPE), "{}", shown.err);
+    assert!(!shown.done().contains(ESCAPE));
+}
+
+#[test]
+fn times_are_those_of_the_site_with_zone_and_weekday() {
+    let place = Workplace::furnished();
+    let line = "reading add k2 --batch x7 --diameters 19.47 --fired 2026-07-03T17:00:00Z \
+                --measured 2026-07-04T07:00:00Z";
+    let shown = place.said(line).done();
+    // 17:00 UTC is 18:00 in Lisbon in summer.
+    assert!(shown.contains("Friday 3 July 2026 18:00 WEST"), "{shown}");
+    // Friday is the calibration day, 28 days the longest time between calibrations.
+    assert!(shown.contains("by Friday 31 July 2026"), "{shown}");
+    let json = place.said("reading show --furnace k2 --json").done();
+    assert!(
+        json.contains("2026-07-03T17:00:00Z"),
+        "programs are given UTC: {json}"
+    );
+}
+
+#[test]
+fn an_id_in_a_table_stands_on_one_line() {
+    let place = Workplace::furnished();
+    place.reading("add", "19.47", "").done();
+    let listed = place.said("reading list").done();
+    let id = listed
+        .split_whitespace()
+        .find(|word| word.len() == 36 && word.matches('-').count() == 4);
+    let id = id.unwrap_or_else(|| panic!("no whole id in:\n{listed}"));
+    place.said(&format!("reading show k2/{id}")).done();
+}
+
+#[test]
+fn every_line_fits_a_terminal_of_eighty_columns() {
+    let place = Workplace::furnished();
+    place.reading("add", "19.47 19.46 19.48", "").done();
+    for line in [
+        "furnace show k2",
+        "reading show --furnace k2 --budget",
+        "reading list",
+        "gauge checks caliper-1",
+    ] {
+        let output = place
+            .command(line)
+            .env("COLUMNS", "80")
+            .output()
+            .expect("the program starts");
+        for shown in Outcome::from(output).done().lines() {
+            // A command to copy is never broken.
+            let to_copy = shown.trim_start().starts_with("ringtrue ");
+            assert!(to_copy || shown.chars().count() <= 80, "{line}: {shown}");
+        }
+    }
+}
+
+#[test]
+fn the_budget_names_every_source_with_its_unit() {
+    let place = Workplace::furnished();
+    place.reading("add", "19.47 19.46 19.48", "").done();
+    let shown = place.said("reading show --furnace k2 --budget").done();
+    for words in [
+        "repeatability",
+        "gauge resolution",
+        "batch bias",
+        "°C/mm",
+        "Coverage factor",
+        "(about 95 %)",
+    ] {
+        assert!(shown.contains(words), "{words} is missing:\n{shown}");
+    }
+}
