@@ -4,7 +4,10 @@ use std::path::PathBuf;
 
 use prost::Message as _;
 
-#[expect(clippy::disallowed_methods, reason = "cargo hands a build script its folder this way")]
+#[expect(
+    clippy::disallowed_methods,
+    reason = "cargo hands a build script its folder this way"
+)]
 fn main() -> Result<(), Box<dyn std::error::Error>> {
     println!("cargo::rerun-if-changed=ringtrue");
     println!("cargo::rerun-if-changed=google");

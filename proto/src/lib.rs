@@ -3,7 +3,10 @@
 //! The protocol files beside this crate are the manual; nothing here is written by hand but the
 //! module tree.
 
-#[expect(missing_docs, reason = "the vendored date file documents itself in the protocol file")]
+#[expect(
+    missing_docs,
+    reason = "the vendored date file documents itself in the protocol file"
+)]
 pub mod google {
     pub mod r#type {
         tonic::include_proto!("google.r#type");
@@ -11,7 +14,10 @@ pub mod google {
 }
 
 #[expect(clippy::all, clippy::pedantic, reason = "generated code")]
-#[expect(missing_docs, reason = "the generator leaves service modules without a comment")]
+#[expect(
+    missing_docs,
+    reason = "the generator leaves service modules without a comment"
+)]
 pub mod ringtrue {
     pub mod v1 {
         tonic::include_proto!("ringtrue.v1");

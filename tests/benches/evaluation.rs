@@ -29,12 +29,21 @@ fn table(hold_min: f64) -> RingTable {
 }
 
 fn cycle(hold_min: f64) -> Cycle {
-    let segment = |temperature_c, hold_min| Segment { ramp_c_per_min: 10.0, temperature_c, hold_min };
-    Cycle { segments: vec![segment(900.0, 30.0), segment(1500.0, hold_min)] }
+    let segment = |temperature_c, hold_min| Segment {
+        ramp_c_per_min: 10.0,
+        temperature_c,
+        hold_min,
+    };
+    Cycle {
+        segments: vec![segment(900.0, 30.0), segment(1500.0, hold_min)],
+    }
 }
 
 fn evaluations(criterion: &mut Criterion) {
-    let rings = [Ring { position: "centre".to_owned(), diameters_mm: vec![19.47, 19.46, 19.48] }];
+    let rings = [Ring {
+        position: "centre".to_owned(),
+        diameters_mm: vec![19.47, 19.46, 19.48],
+    }];
     let tables = [table(120.0)];
     let gauge = Gauge {
         resolution_mm: 0.01,

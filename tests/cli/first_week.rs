@@ -49,7 +49,8 @@ fn a_laboratory_is_set_up_read_and_adjusted_with_flags_only() {
         "the next step is told"
     );
     let check = place.said("gauge check caliper-1 --nominal 20 --measured 20 20,00 20");
-    assert!(check.done().contains("Bias            0.0000 ±"));
+    let check = check.done();
+    assert!(check.contains("Bias            0.0000 ±"), "{check}");
     let table = place.with_file("x7.csv", TABLE_CSV);
     let batch = place.said_with(
         "batch import --code X7 --id x7 --hold 120 --expiry 2099-12-31",

@@ -119,14 +119,16 @@ fn walk_through(terminal: &mut Terminal) {
     terminal.answers("Which furnace was fired?", "");
     terminal.answers("What was the controller set to", "");
     terminal.answers("When did the firing end?", "yesterday 18:00");
-    terminal.shows("Batch x7, the only one");
+    terminal.answers("Which batch?", "");
+    terminal.shows("Gauge caliper-1, the only one in use.");
     terminal.answers("close the gauge", "0");
     terminal.answers("Where in the chamber", "");
     terminal.answers("Diameter 1", "19,47");
     terminal.shows("19.47 mm taken. Mean of 1: 19.470 mm");
     // A value far from the others is asked for again.
     terminal.answers("Diameter 2", "19.74");
-    terminal.answers("type it again", "19.46");
+    terminal.shows("type it again");
+    terminal.answers("Diameter 2", "19.46");
     terminal.shows("Mean of 2: 19.465 mm");
     terminal.answers("Diameter 3", "19.48");
     terminal.shows("Mean of 3: 19.470 mm");

@@ -13,10 +13,23 @@ use sqlx::sqlite::{
 use sqlx::{AssertSqlSafe, Column as _, Connection as _, Row as _, TypeInfo as _, ValueRef as _};
 
 /// The tables that a recording writes, in the order in which it writes them.
-const TABLES: [&str; 5] = ["reading", "evaluation", "tracked_offset", "audit", "request"];
+const TABLES: [&str; 5] = [
+    "reading",
+    "evaluation",
+    "tracked_offset",
+    "audit",
+    "request",
+];
 
 /// What the bare loop copies first, so that its rows have what they refer to.
-const BEFORE: [&str; 6] = ["site", "furnace", "programme", "gauge", "ring_batch", "ring_table"];
+const BEFORE: [&str; 6] = [
+    "site",
+    "furnace",
+    "programme",
+    "gauge",
+    "ring_batch",
+    "ring_table",
+];
 
 #[derive(Debug, Clone)]
 enum Value {
@@ -71,7 +84,11 @@ impl Rows {
             } else {
                 table.rows.truncate(readings);
             }
-            anyhow::ensure!(table.rows.len() == readings, "{name} has {} rows", table.rows.len());
+            anyhow::ensure!(
+                table.rows.len() == readings,
+                "{name} has {} rows",
+                table.rows.len()
+            );
             recorded.push(table);
         }
         Ok(Self { before, recorded })
@@ -93,10 +110,14 @@ async fn table(
     only: &str,
 ) -> anyhow::Result<Table> {
     let sql = format!("SELECT * FROM {name} WHERE {only}");
-    let rows: Vec<SqliteRow> =
-        sqlx::query(AssertSqlSafe(sql)).fetch_all(&mut *connection).await?;
+    let rows: Vec<SqliteRow> = sqlx::query(AssertSqlSafe(sql))
+        .fetch_all(&mut *connection)
+        .await?;
     let columns = rows.first().map_or_else(Vec::new, |row| {
-        row.columns().iter().map(|column| column.name().to_owned()).collect()
+        row.columns()
+            .iter()
+            .map(|column| column.name().to_owned())
+            .collect()
     });
     let mut values = Vec::with_capacity(rows.len());
     for row in &rows {
@@ -116,7 +137,11 @@ async fn table(
         }
         values.push(one);
     }
-    Ok(Table { name, columns, rows: values })
+    Ok(Table {
+        name,
+        columns,
+        rows: values,
+    })
 }
 
 /// Puts the rows into a fresh database, `group` recordings in a transaction; gives recordings a second.
@@ -134,7 +159,9 @@ pub(crate) async fn insert(folder: &Path, rows: &Rows, group: usize) -> anyhow::
     let mut at = 0;
     while at < readings {
         let end = (at + group).min(readings);
-        sqlx::query("BEGIN IMMEDIATE").execute(&mut connection).await?;
+        sqlx::query("BEGIN IMMEDIATE")
+            .execute(&mut connection)
+            .await?;
         for number in at..end {
             for table in &rows.recorded {
                 put(&mut connection, table, &table.rows[number]).await?;
@@ -174,7 +201,11 @@ async fn put(
     table: &Table,
     row: &[Value],
 ) -> anyhow::Result<()> {
-    let verb = if table.name == "tracked_offset" { "REPLACE" } else { "INSERT" };
+    let verb = if table.name == "tracked_offset" {
+        "REPLACE"
+    } else {
+        "INSERT"
+    };
     let places: Vec<String> = (1..=row.len()).map(|at| format!("${at}")).collect();
     let sql = format!(
         "{verb} INTO {} ({}) VALUES ({})",

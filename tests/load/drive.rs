@@ -15,7 +15,10 @@ use crate::report::Calls;
 /// Connections that share the calls, as several laboratories would.
 const CONNECTIONS: usize = 8;
 
-#[expect(clippy::disallowed_methods, reason = "the load program stands in for laboratories' clocks")]
+#[expect(
+    clippy::disallowed_methods,
+    reason = "the load program stands in for laboratories' clocks"
+)]
 pub(crate) fn now() -> jiff::Timestamp {
     jiff::Timestamp::now()
 }
@@ -39,7 +42,11 @@ pub(crate) async fn empty_calls(
     timed(calls, in_flight, move |worker| {
         let mut client = HealthClient::new(channels[worker % CONNECTIONS].clone());
         async move |_number| {
-            client.check(HealthCheckRequest { service: String::new() }).await?;
+            client
+                .check(HealthCheckRequest {
+                    service: String::new(),
+                })
+                .await?;
             Ok(())
         }
     })

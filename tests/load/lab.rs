@@ -28,7 +28,10 @@ pub(crate) struct Lab {
 impl Lab {
     /// The same furnaces, with firings after all that were recorded.
     pub(crate) fn later(&self) -> Self {
-        Self { before: self.before + 1_000_000, ..self.clone() }
+        Self {
+            before: self.before + 1_000_000,
+            ..self.clone()
+        }
     }
 
     /// The `number`th reading.
@@ -41,7 +44,10 @@ impl Lab {
         let fired = self.start.as_second() + turn * HOURS_BETWEEN * 3600;
         // Hundredths of a millimetre that differ from reading to reading, around 19.47 mm.
         let spread = |salt: usize| {
-            let mixed = (number.wrapping_mul(2_654_435_761).wrapping_add(salt * 40_503)) >> 7;
+            let mixed = (number
+                .wrapping_mul(2_654_435_761)
+                .wrapping_add(salt * 40_503))
+                >> 7;
             19.46 + f64::from(u16::try_from(mixed % 3).unwrap_or(0)) * 0.01
         };
         let moment = |seconds| Some(prost_types::Timestamp { seconds, nanos: 0 });
@@ -79,7 +85,9 @@ impl Lab {
 
 /// Makes sites, furnaces, programmes, gauges and a batch.
 pub(crate) async fn furnish(endpoint: &str) -> anyhow::Result<Lab> {
-    let channel = tonic::transport::Endpoint::from_shared(endpoint.to_owned())?.connect().await?;
+    let channel = tonic::transport::Endpoint::from_shared(endpoint.to_owned())?
+        .connect()
+        .await?;
     let mut batches = RingBatchServiceClient::new(channel.clone());
     batches.create_ring_batch(batch()).await?;
     let mut sites = SiteServiceClient::new(channel.clone());
@@ -136,7 +144,11 @@ pub(crate) async fn furnish(endpoint: &str) -> anyhow::Result<Lab> {
     }
     // The latest firing must not lie in the future.
     let start = crate::drive::now() - jiff::Span::new().hours(400 * HOURS_BETWEEN);
-    Ok(Lab { furnaces: names, start, before: 0 })
+    Ok(Lab {
+        furnaces: names,
+        start,
+        before: 0,
+    })
 }
 
 fn programme(furnace: &str) -> v1::CreateProgrammeRequest {
@@ -176,7 +188,11 @@ fn batch() -> v1::CreateRingBatchRequest {
         ring_batch_id: "b".to_owned(),
         ring_batch: Some(v1::RingBatch {
             code: "B".to_owned(),
-            tables: vec![v1::RingTable { hold_min: 120.0, entries, ..v1::RingTable::default() }],
+            tables: vec![v1::RingTable {
+                hold_min: 120.0,
+                entries,
+                ..v1::RingTable::default()
+            }],
             ..v1::RingBatch::default()
         }),
         ..v1::CreateRingBatchRequest::default()

@@ -39,14 +39,23 @@ struct Arguments {
 
 fn main() -> anyhow::Result<()> {
     let arguments = Arguments::parse();
-    let runtime = tokio::runtime::Builder::new_multi_thread().enable_all().build()?;
+    let runtime = tokio::runtime::Builder::new_multi_thread()
+        .enable_all()
+        .build()?;
     runtime.block_on(async {
-        if arguments.serve_empty { process::serve_empty().await } else { measure(&arguments).await }
+        if arguments.serve_empty {
+            process::serve_empty().await
+        } else {
+            measure(&arguments).await
+        }
     })
 }
 
 async fn measure(arguments: &Arguments) -> anyhow::Result<()> {
-    let parent = arguments.folder.clone().unwrap_or_else(|| PathBuf::from("target/load"));
+    let parent = arguments
+        .folder
+        .clone()
+        .unwrap_or_else(|| PathBuf::from("target/load"));
     std::fs::create_dir_all(&parent)?;
     let mut out = std::io::stdout();
     let mut rounds = Vec::new();
@@ -61,7 +70,12 @@ async fn measure(arguments: &Arguments) -> anyhow::Result<()> {
         std::fs::remove_dir_all(&folder)?;
         rounds.push(measured);
     }
-    writeln!(out, "median of {} rounds\n{}", rounds.len(), report::Round::median(&rounds).table())?;
+    writeln!(
+        out,
+        "median of {} rounds\n{}",
+        rounds.len(),
+        report::Round::median(&rounds).table()
+    )?;
     Ok(())
 }
 
@@ -82,21 +96,35 @@ async fn one_round(
     let server = process::RealServer::start(folder)?;
     tokio::time::sleep(Duration::from_millis(300)).await;
     let idle_kib = server.resident_kib()?;
-    let lab = lab::furnish(&server.endpoint).await.context("furnishing the laboratory")?;
-    let recorded = drive::recordings(&server.endpoint, &lab, arguments.readings, arguments.in_flight)
+    let lab = lab::furnish(&server.endpoint)
         .await
-        .context("recording")?;
-    let alone = drive::recordings(&server.endpoint, &lab.later(), 300, 1).await.context("alone")?;
+        .context("furnishing the laboratory")?;
+    let recorded = drive::recordings(
+        &server.endpoint,
+        &lab,
+        arguments.readings,
+        arguments.in_flight,
+    )
+    .await
+    .context("recording")?;
+    let alone = drive::recordings(&server.endpoint, &lab.later(), 300, 1)
+        .await
+        .context("alone")?;
     let after_kib = server.resident_kib()?;
     let command = process::command_line(&server.endpoint).context("command line")?;
     let database = server.stop()?;
 
-    let rows = bare::Rows::of(&database, arguments.readings).await.context("reading rows back")?;
+    let rows = bare::Rows::of(&database, arguments.readings)
+        .await
+        .context("reading rows back")?;
     process::settle_disk();
-    let bare_groups = bare::insert(folder, &rows, 64).await.context("bare, groups of 64")?;
+    let bare_groups = bare::insert(folder, &rows, 64)
+        .await
+        .context("bare, groups of 64")?;
     // One transaction per reading is slow; a tenth of the rows tells its rate.
-    let bare_single =
-        bare::insert(folder, &rows.first(arguments.readings / 10), 1).await.context("bare, one each")?;
+    let bare_single = bare::insert(folder, &rows.first(arguments.readings / 10), 1)
+        .await
+        .context("bare, one each")?;
     process::settle_disk();
     let c_groups = bare::insert_by_c(folder, &database, arguments.readings, 64).await?;
     let c_single = bare::insert_by_c(folder, &database, arguments.readings / 10, 1).await?;

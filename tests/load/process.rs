@@ -54,7 +54,10 @@ impl EmptyServer {
         let mut line = String::new();
         let out = child.stdout.take().context("its output is piped")?;
         BufReader::new(out).read_line(&mut line)?;
-        Ok(Self { child, endpoint: format!("http://{}", line.trim()) })
+        Ok(Self {
+            child,
+            endpoint: format!("http://{}", line.trim()),
+        })
     }
 }
 
@@ -77,14 +80,20 @@ impl RealServer {
         let database = folder.join("ringtrue.db");
         let mut child = Command::new(beside("ringtrue-server")?)
             .args(["serve", "--listen", "127.0.0.1:0", "--log-format", "json"])
-            .args(["--log-filter", "ringtrue_server::serve=info,warn", "--database"])
+            .args([
+                "--log-filter",
+                "ringtrue_server::serve=info,warn",
+                "--database",
+            ])
             .arg(&database)
             .stderr(Stdio::piped())
             .spawn()?;
         let err = child.stderr.take().context("its log is piped")?;
         let mut lines = BufReader::new(err).lines();
         let address = loop {
-            let line = lines.next().context("the server ended before it served")??;
+            let line = lines
+                .next()
+                .context("the server ended before it served")??;
             if let Some((_, rest)) = line.split_once("\"address\":\"")
                 && let Some((address, _)) = rest.split_once('"')
             {
@@ -97,7 +106,11 @@ impl RealServer {
                 drop(writeln!(std::io::stderr(), "{line}"));
             }
         });
-        Ok(Self { child, database, endpoint: format!("http://{address}") })
+        Ok(Self {
+            child,
+            database,
+            endpoint: format!("http://{address}"),
+        })
     }
 
     /// Resident memory, KiB.
@@ -107,12 +120,19 @@ impl RealServer {
             .lines()
             .find(|line| line.starts_with("VmRSS:"))
             .context("the status names the resident memory")?;
-        Ok(line.split_whitespace().nth(1).context("a number follows")?.parse()?)
+        Ok(line
+            .split_whitespace()
+            .nth(1)
+            .context("a number follows")?
+            .parse()?)
     }
 
     /// Ends the server in good order and gives its database.
     pub(crate) fn stop(mut self) -> anyhow::Result<PathBuf> {
-        Command::new("kill").arg("-TERM").arg(self.child.id().to_string()).status()?;
+        Command::new("kill")
+            .arg("-TERM")
+            .arg(self.child.id().to_string())
+            .status()?;
         self.child.wait()?;
         Ok(self.database.clone())
     }
@@ -133,7 +153,13 @@ pub(crate) fn command_line(endpoint: &str) -> anyhow::Result<Duration> {
     for _ in 0..RUNS {
         let start = Instant::now();
         let status = Command::new(&program)
-            .args(["furnace", "show", "sites/s0/furnaces/f0", "--endpoint", endpoint])
+            .args([
+                "furnace",
+                "show",
+                "sites/s0/furnaces/f0",
+                "--endpoint",
+                endpoint,
+            ])
             .stdout(Stdio::null())
             .stderr(Stdio::null())
             .status()?;

@@ -39,7 +39,11 @@ impl Calls {
         let at = |share: usize| latencies.get(latencies.len() * share / 100).copied();
         #[expect(clippy::cast_precision_loss, reason = "a count of calls")]
         let per_second = latencies.len() as f64 / elapsed.as_secs_f64();
-        Self { per_second, p50: at(50).unwrap_or_default(), p99: at(99).unwrap_or_default() }
+        Self {
+            per_second,
+            p50: at(50).unwrap_or_default(),
+            p99: at(99).unwrap_or_default(),
+        }
     }
 }
 
@@ -108,10 +112,26 @@ impl Round {
         table += &calls("RecordReading, durable", &self.recorded);
         table += &calls("RecordReading, durable, one in flight", &self.alone);
         for (name, bare, goal) in [
-            ("bare insert by the driver, a transaction each", self.bare_single, "goal: 2"),
-            ("bare insert by the driver, 64 in a transaction", self.bare_groups, "goal: 0.5"),
-            ("bare insert by the C library, a transaction each", self.c_single, "goal: 2"),
-            ("bare insert by the C library, 64 in a transaction", self.c_groups, "goal: 0.5"),
+            (
+                "bare insert by the driver, a transaction each",
+                self.bare_single,
+                "goal: 2",
+            ),
+            (
+                "bare insert by the driver, 64 in a transaction",
+                self.bare_groups,
+                "goal: 0.5",
+            ),
+            (
+                "bare insert by the C library, a transaction each",
+                self.c_single,
+                "goal: 2",
+            ),
+            (
+                "bare insert by the C library, 64 in a transaction",
+                self.c_groups,
+                "goal: 0.5",
+            ),
         ] {
             table += &format!(
                 "  {name:<58} {bare:>9.0} /s  RecordReading is {:.2} of it ({goal})\n",

@@ -106,7 +106,12 @@ async fn a_transaction_of_one_site_touches_no_other() {
         .await;
     let report = lab.report("k1", 24 * 28, 19.47);
     let again = Request::NONE;
-    tx.rescope(&stranger());
+    drop(tx);
+    let mut tx = lab
+        .store
+        .begin("test", &stranger())
+        .await
+        .expect("a transaction");
     refused(tx.site(&lab.site).await);
     refused(tx.insert_site(&lab.new_site("porto"), &again).await);
     refused(tx.update_site(&lab.new_site("porto"), &again).await);

@@ -8,20 +8,32 @@ use prost_reflect::{DescriptorPool, DynamicMessage, SerializeOptions};
 
 use crate::failure::Stop;
 
-/// Draws a table: a heading row, then one row each, columns two spaces apart.
+/// Longest id that has a column of its own; ids made up by the server are longer.
+const SHORT_ID: usize = 20;
+
+/// Draws a table: a heading row, then one row each, columns two spaces apart. Long ids in a last column
+/// `id` stand below the first column: beside everything else they would leave no room, and broken over
+/// two lines nobody could copy them.
 pub(crate) fn table(headings: &[&str], rows: &[Vec<String>], columns: u16) -> String {
     let mut table = bare(columns);
-    table.set_header(headings.iter().map(|heading| heading.to_uppercase()));
-    for row in rows {
-        table.add_row(row.clone());
+    let mut heads: Vec<String> = headings.iter().map(|head| head.to_uppercase()).collect();
+    let last = headings.len().saturating_sub(1);
+    let is_long = |row: &Vec<String>| row.get(last).is_some_and(|id| id.len() > SHORT_ID);
+    let below = last > 0 && heads[last] == "ID" && rows.iter().any(is_long);
+    if below {
+        heads.truncate(last);
+        heads[0].push_str(", ID");
     }
-    // An id is there to be copied; broken over two lines it cannot be.
-    if let Some(place) = headings
-        .iter()
-        .position(|heading| heading.eq_ignore_ascii_case("id"))
-        && let Some(column) = table.column_mut(place)
-    {
-        column.set_constraint(ColumnConstraint::ContentWidth);
+    table.set_header(heads);
+    for row in rows {
+        let mut cells = row.clone();
+        if below && let Some(id) = cells.pop() {
+            cells[0] = format!("{}\n{id}", cells[0]);
+        }
+        table.add_row(cells);
+    }
+    if below && let Some(first) = table.column_mut(0) {
+        first.set_constraint(ColumnConstraint::ContentWidth);
     }
     spaced(&mut table)
 }

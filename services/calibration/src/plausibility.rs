@@ -127,7 +127,7 @@ pub struct Context<'a> {
     pub previous_offset_c: Option<f64>,
     /// Standard uncertainty of this measurement, °C, independent errors only.
     pub measurement_uncertainty_c: f64,
-    /// How many readings in a row had no spread at all.
+    /// How many readings in a row gave the same mean diameter to the last digit, this one included.
     pub exact_repeats: u32,
 }
 
@@ -435,8 +435,8 @@ fn ask_about_ring(context: &Context, questions: &mut Vec<Question>) {
     }
     if context.exact_repeats >= TOO_MANY_REPEATS {
         let text = format!(
-            "{} readings in a row show no spread at all. Were all diameters measured, or one copied? \
-             Turn the ring between measurements.",
+            "{} readings in a row gave the same mean diameter to the last digit. Was this ring measured, \
+             or an earlier value copied? Measure it again, turning it in between.",
             context.exact_repeats
         );
         questions.push(question(QuestionCode::TooGood, "rings".to_owned(), text));

@@ -95,7 +95,8 @@ impl RingTable {
             let temperatures: Vec<f64> = entries.iter().map(|e| e.temperature_c).collect();
             Some(monotone_cubic::slopes(&diameters, &temperatures))
         };
-        let median_step_mm = steps_mm[steps_mm.len() / 2];
+        // Printed diameters are decimals; their differences should read as such.
+        let median_step_mm = (steps_mm[steps_mm.len() / 2] * 1e6).round() / 1e6;
         Ok(RingTable {
             hold_min,
             entries,

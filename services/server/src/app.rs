@@ -77,7 +77,13 @@ impl App {
     pub fn start(store: Store, clock: Clock, ids: Ids, lifecycle: &Lifecycle) -> Self {
         let recorder =
             recorder::Recorder::start(store.clone(), clock.clone(), ids.clone(), lifecycle);
-        Self { store, clock, ids, recorder, work: TaskTracker::new() }
+        Self {
+            store,
+            clock,
+            ids,
+            recorder,
+            work: TaskTracker::new(),
+        }
     }
 
     /// Lets go of everything but the use cases whose callers have gone.

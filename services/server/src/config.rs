@@ -146,7 +146,10 @@ impl Settings {
     pub fn load(file: Option<&Path>, flags: &Overrides) -> Result<Self, Faults> {
         let mut environment = HashMap::new();
         let mut unreadable = Vec::new();
-        #[expect(clippy::disallowed_methods, reason = "this file is the door of the environment")]
+        #[expect(
+            clippy::disallowed_methods,
+            reason = "this file is the door of the environment"
+        )]
         let variables = std::env::vars_os();
         for (name, value) in variables {
             let name = name.to_string_lossy().into_owned();

@@ -39,7 +39,11 @@ pub async fn run(demo: &Demo, settings: &Settings, lifecycle: &Lifecycle) -> any
     let folder = fresh_folder(demo.folder.as_deref())?;
     let file = folder.join("ringtrue.db");
     let mut err = std::io::stderr();
-    writeln!(err, "Making a network with a year of readings in {} ...", folder.display())?;
+    writeln!(
+        err,
+        "Making a network with a year of readings in {} ...",
+        folder.display()
+    )?;
     let clock = Clock::system();
     let now = clock.now();
     let store = Store::open(&file).await?;
@@ -62,7 +66,9 @@ pub async fn run(demo: &Demo, settings: &Settings, lifecycle: &Lifecycle) -> any
     let listener = serve::bind(demo.listen).await?;
     let address = listener.local_addr()?;
     serve::start(listener, &app, settings, lifecycle);
-    let shown = first_reading::record(address).await.context("recording the first reading")?;
+    let shown = first_reading::record(address)
+        .await
+        .context("recording the first reading")?;
     let mut out = std::io::stdout();
     writeln!(out, "{shown}")?;
     if demo.once {
@@ -99,7 +105,10 @@ fn fresh_folder(wanted: Option<&Path>) -> anyhow::Result<PathBuf> {
             }
         }
     }
-    anyhow::bail!("no fresh folder under {}; name one with --folder", parent.display())
+    anyhow::bail!(
+        "no fresh folder under {}; name one with --folder",
+        parent.display()
+    )
 }
 
 fn what_next(address: SocketAddr, folder: &Path) -> String {

@@ -64,7 +64,9 @@ pub async fn finish(app: App, settings: &Settings, lifecycle: &Lifecycle) -> Exi
     lifecycle.drain.cancelled().await;
     // The recording task ends once nobody can send to it any more; calls in progress hold clones.
     let work = app.into_work();
-    let exit = lifecycle.finish(Duration::from_secs(settings.drain_s)).await;
+    let exit = lifecycle
+        .finish(Duration::from_secs(settings.drain_s))
+        .await;
     work.close();
     tokio::select! {
         () = work.wait() => {}

@@ -83,7 +83,7 @@ impl WriteLane {
     /// After some failures, a full disk among them, SQLite has undone the transaction by itself and
     /// refuses to do it again. So a refusal is no fault: whatever is truly still open makes the next
     /// statement fail, and is undone before the one after that.
-    async fn undo_abandoned(&mut self) {
+    pub(crate) async fn undo_abandoned(&mut self) {
         if self.open {
             match sqlx::query("ROLLBACK").execute(&mut self.connection).await {
                 Ok(_) => self.open = false,
@@ -112,7 +112,9 @@ fn options(file: &Path) -> SqliteConnectOptions {
 
 /// Folds what can be folded without waiting.
 async fn fold(connection: &mut SqliteConnection) -> Result<(), Error> {
-    sqlx::query("PRAGMA wal_checkpoint(PASSIVE)").fetch_all(connection).await?;
+    sqlx::query("PRAGMA wal_checkpoint(PASSIVE)")
+        .fetch_all(connection)
+        .await?;
     Ok(())
 }
 
@@ -133,7 +135,10 @@ impl Store {
         });
         let mut log_file = file.as_os_str().to_owned();
         log_file.push("-wal");
-        let write = Arc::new(Mutex::new(WriteLane { connection, open: false }));
+        let write = Arc::new(Mutex::new(WriteLane {
+            connection,
+            open: false,
+        }));
         Ok(Self {
             inner: Arc::new(Inner {
                 write,

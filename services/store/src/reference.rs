@@ -70,11 +70,15 @@ impl<'r> Lacking<'r> {
                 lacking.furnaces.push((site, id));
             }
             if !reference.programmes.contains_key(&report.programme) {
-                lacking.programmes.push((site, id, report.programme.programme.as_str()));
+                lacking
+                    .programmes
+                    .push((site, id, report.programme.programme.as_str()));
             }
             if let Method::Rings(measured) = &report.method {
                 if !reference.gauges.contains_key(&measured.gauge) {
-                    lacking.gauges.push((measured.gauge.site.as_str(), measured.gauge.gauge.as_str()));
+                    lacking
+                        .gauges
+                        .push((measured.gauge.site.as_str(), measured.gauge.gauge.as_str()));
                 }
                 if !reference.batches.contains_key(&measured.batch) {
                     lacking.batches.push(measured.batch.as_str());
@@ -117,7 +121,11 @@ impl ReferenceMemory {
         let mut known = Arc::clone(&self.now.lock().unwrap_or_else(PoisonError::into_inner));
         if known.version != version || known.len() > MOST {
             let released = ring_batches::released(connection, cache).await?;
-            known = Arc::new(Reference { version, released, ..Reference::default() });
+            known = Arc::new(Reference {
+                version,
+                released,
+                ..Reference::default()
+            });
         }
         let lacking = Lacking::of(&known, reports);
         if !lacking.is_empty() {
@@ -147,17 +155,24 @@ impl Reference {
         let keys = json(&lacking.furnaces);
         let mut happened = events::events_of(connection, &keys).await?;
         for furnace in furnaces::furnaces_of(connection, &keys).await? {
-            let own = happened.extract_if(.., |event| event.key.furnace == furnace.key).collect();
-            self.furnaces.insert(furnace.key.clone(), Arc::new((furnace, own)));
+            let own = happened
+                .extract_if(.., |event| event.key.furnace == furnace.key)
+                .collect();
+            self.furnaces
+                .insert(furnace.key.clone(), Arc::new((furnace, own)));
         }
         for programme in programmes::programmes_of(connection, &json(&lacking.programmes)).await? {
-            self.programmes.insert(programme.key.clone(), Arc::new(programme));
+            self.programmes
+                .insert(programme.key.clone(), Arc::new(programme));
         }
         let keys = json(&lacking.gauges);
         let mut checks = gauges::checks_of(connection, &keys).await?;
         for gauge in gauges::gauges_of(connection, &keys).await? {
-            let own = checks.extract_if(.., |check| check.key.gauge == gauge.key).collect();
-            self.gauges.insert(gauge.key.clone(), Arc::new((gauge, own)));
+            let own = checks
+                .extract_if(.., |check| check.key.gauge == gauge.key)
+                .collect();
+            self.gauges
+                .insert(gauge.key.clone(), Arc::new((gauge, own)));
         }
         for batch in ring_batches::batches_of(connection, cache, &json(&lacking.batches)).await? {
             self.batches.insert(batch.key.clone(), batch);

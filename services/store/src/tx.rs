@@ -3,6 +3,7 @@
 use ringtrue_fleet::caller::Scope;
 use ringtrue_fleet::key::SiteId;
 use sqlx::sqlite::SqliteConnection;
+use tokio::runtime::Handle;
 use tokio::sync::OwnedMutexGuard;
 
 use crate::database::WriteLane;
@@ -11,7 +12,8 @@ use crate::{Error, Store};
 /// An open transaction. Dropping it without [`Tx::commit`] undoes everything.
 #[derive(Debug)]
 pub struct Tx {
-    lane: OwnedMutexGuard<WriteLane>,
+    /// The writing connection; none once the transaction has ended.
+    lane: Option<OwnedMutexGuard<WriteLane>>,
     pub(crate) scope: Scope,
     name: &'static str,
     pub(crate) store: Store,
@@ -25,7 +27,7 @@ impl Tx {
         store: Store,
     ) -> Self {
         Self {
-            lane,
+            lane: Some(lane),
             scope,
             name,
             store,
@@ -34,37 +36,29 @@ impl Tx {
 
     /// Makes everything durable. An error means that nothing was kept.
     pub async fn commit(mut self) -> Result<(), Error> {
-        match sqlx::query("COMMIT")
-            .execute(&mut self.lane.connection)
-            .await
-        {
-            Ok(_) => {
-                self.lane.open = false;
-                self.store.committed();
-                tracing::trace!(tx = self.name, "committed");
-                Ok(())
-            }
-            // The lane stays marked open, so the next transaction rolls this one back first.
-            Err(fault) => Err(fault.into()),
-        }
-    }
-
-    /// Undoes everything now rather than when the next transaction begins.
-    pub async fn roll_back(mut self) -> Result<(), Error> {
-        sqlx::query("ROLLBACK")
-            .execute(&mut self.lane.connection)
-            .await?;
-        self.lane.open = false;
+        // A failure leaves the lane marked open: it is undone when this is dropped.
+        sqlx::query("COMMIT").execute(self.connection()).await?;
+        self.lane().open = false;
+        self.store.committed();
+        tracing::trace!(tx = self.name, "committed");
         Ok(())
     }
 
-    pub(crate) fn connection(&mut self) -> &mut SqliteConnection {
-        &mut self.lane.connection
+    /// Undoes everything and waits for it.
+    pub async fn roll_back(mut self) -> Result<(), Error> {
+        sqlx::query("ROLLBACK").execute(self.connection()).await?;
+        self.lane().open = false;
+        Ok(())
     }
 
-    /// Lets the following calls act within another scope: a group of readings comes from many callers.
-    pub fn rescope(&mut self, scope: &Scope) {
-        self.scope = scope.clone();
+    fn lane(&mut self) -> &mut WriteLane {
+        self.lane
+            .as_deref_mut()
+            .expect("only dropping takes the lane away")
+    }
+
+    pub(crate) fn connection(&mut self) -> &mut SqliteConnection {
+        &mut self.lane().connection
     }
 
     /// Fails unless the transaction's scope reaches the site.
@@ -73,6 +67,19 @@ impl Tx {
             Ok(())
         } else {
             Err(Error::OutOfScope)
+        }
+    }
+}
+
+impl Drop for Tx {
+    /// Undoes what was not committed at once, so that SQLite's lock is not held against other processes
+    /// until the next change. Outside a runtime the next transaction does it.
+    fn drop(&mut self) {
+        if let Some(mut lane) = self.lane.take()
+            && lane.open
+            && let Ok(runtime) = Handle::try_current()
+        {
+            runtime.spawn(async move { lane.undo_abandoned().await });
         }
     }
 }

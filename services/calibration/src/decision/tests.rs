@@ -38,7 +38,11 @@ fn situation(offset_c: f64, u: f64) -> Situation {
 }
 
 fn codes(decision: &Decision) -> Vec<&str> {
-    decision.reasons.iter().map(|reason| reason.code.as_ref()).collect()
+    decision
+        .reasons
+        .iter()
+        .map(|reason| reason.code.as_ref())
+        .collect()
 }
 
 fn set_to(decision: &Decision, wanted: f64) -> bool {

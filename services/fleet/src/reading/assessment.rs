@@ -408,7 +408,7 @@ fn add_notices(
     if let (Some(rings), Some(gauge)) = (&known.rings, &inputs.gauge)
         && gauge.check.is_none()
     {
-            evaluation.notices.push(Reason {
+        evaluation.notices.push(Reason {
                 code: Cow::Borrowed("GAUGE_NEVER_CHECKED"),
                 text: format!(
                     "{} has no check on a reference block on record; a check is the cheapest gain in accuracy.",
@@ -467,12 +467,7 @@ fn asked(
     let twins: Vec<(String, Prediction)> = known
         .twins
         .iter()
-        .map(|twin| {
-            (
-                twin.display_name.clone(),
-                prediction(&twin.tracked.state),
-            )
-        })
+        .map(|twin| (twin.display_name.clone(), prediction(&twin.tracked.state)))
         .collect();
     let context = plausibility::Context {
         rings: &plain_rings,

@@ -114,14 +114,26 @@ fn check_setpoint(setpoint_c: f64, violations: &mut Violations) {
 
 fn checked_method(raw: RawMethod, site: &SiteId, violations: &mut Violations) -> Option<Method> {
     match raw {
-        RawMethod::Rings { batch, gauge, rings, zero_mm, ring_temperature_c } => {
+        RawMethod::Rings {
+            batch,
+            gauge,
+            rings,
+            zero_mm,
+            ring_temperature_c,
+        } => {
             check_batch_and_gauge(batch.as_ref(), gauge.as_ref(), site, violations);
             let rings = checked_rings(rings, violations);
             if let Some(zero) = zero_mm {
                 violations.number("reading.rings.zero_mm", zero, -1.0, 1.0, "mm");
             }
             if let Some(warm) = ring_temperature_c {
-                violations.number("reading.rings.ring_temperature_c", warm, -20.0, 1800.0, "°C");
+                violations.number(
+                    "reading.rings.ring_temperature_c",
+                    warm,
+                    -20.0,
+                    1800.0,
+                    "°C",
+                );
             }
             Some(Method::Rings(RingMeasurement {
                 batch: batch?,
@@ -131,7 +143,13 @@ fn checked_method(raw: RawMethod, site: &SiteId, violations: &mut Violations) ->
                 ring_temperature_c,
             }))
         }
-        RawMethod::Thermocouple { kind, indication, correction_c, expanded_uncertainty_c, position } => {
+        RawMethod::Thermocouple {
+            kind,
+            indication,
+            correction_c,
+            expanded_uncertainty_c,
+            position,
+        } => {
             let path = "reading.thermocouple";
             if kind.is_none() {
                 violations.add(
@@ -141,7 +159,13 @@ fn checked_method(raw: RawMethod, site: &SiteId, violations: &mut Violations) ->
                 );
             }
             check_indication(path, indication, violations);
-            violations.number(&format!("{path}.correction_c"), correction_c, -50.0, 50.0, "°C");
+            violations.number(
+                &format!("{path}.correction_c"),
+                correction_c,
+                -50.0,
+                50.0,
+                "°C",
+            );
             violations.number(
                 &format!("{path}.expanded_uncertainty_c"),
                 expanded_uncertainty_c,
@@ -183,7 +207,11 @@ fn check_batch_and_gauge(
         Some(gauge) if &gauge.site != site => violations.add(
             "reading.rings.gauge",
             "GAUGE_OF_ANOTHER_SITE",
-            format!("belongs to {}; name a gauge of {}", gauge.site.name(), site.name()),
+            format!(
+                "belongs to {}; name a gauge of {}",
+                gauge.site.name(),
+                site.name()
+            ),
         ),
         Some(_) => {}
     }
@@ -196,13 +224,22 @@ fn check_indication(path: &str, indication: Option<Indication>, violations: &mut
             "REQUIRED",
             "nothing was indicated; send emf_mv or temperature_c",
         ),
-        Some(Indication::Millivolts { emf_mv, reference_junction_c }) => {
+        Some(Indication::Millivolts {
+            emf_mv,
+            reference_junction_c,
+        }) => {
             violations.number(&format!("{path}.emf_mv"), emf_mv, -0.3, 20.0, "mV");
             let field = format!("{path}.reference_junction_c");
             violations.number(&field, reference_junction_c, -20.0, 60.0, "°C");
         }
         Some(Indication::Celsius(temperature_c)) => {
-            violations.number(&format!("{path}.temperature_c"), temperature_c, 0.0, 1800.0, "°C");
+            violations.number(
+                &format!("{path}.temperature_c"),
+                temperature_c,
+                0.0,
+                1800.0,
+                "°C",
+            );
         }
     }
 }

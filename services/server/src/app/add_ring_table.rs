@@ -24,14 +24,16 @@ pub async fn add_ring_table(
         if let Some(earlier) = tx.answered(&request).await? {
             return Ok(earlier.ring_batch()?);
         }
-        let batch = tx
-            .ring_batch(&id)
-            .await?
-            .ok_or_else(|| Error::Missing { kind: "ringtrue.v1/RingBatch", name: id.name() })?;
+        let batch = tx.ring_batch(&id).await?.ok_or_else(|| Error::Missing {
+            kind: "ringtrue.v1/RingBatch",
+            name: id.name(),
+        })?;
         let mut details = batch.details.clone();
         details.tables.push(table.clone());
         checked(|violations| details.check("ring_batch", violations))?;
-        details.tables.sort_by(|a, b| a.hold_min().total_cmp(&b.hold_min()));
+        details
+            .tables
+            .sort_by(|a, b| a.hold_min().total_cmp(&b.hold_min()));
         let batch = batch.revised(details, now);
         tx.update_ring_batch(&batch, Some(&table), &request).await?;
         tx.commit().await?;

@@ -30,21 +30,31 @@ pub async fn amend_reading(
         if let Some(earlier) = tx.answered(&request).await? {
             return answered_before(&mut tx, &earlier.subject).await;
         }
-        let earlier = tx
-            .recorded(&key)
-            .await?
-            .ok_or_else(|| Error::Missing { kind: "ringtrue.v1/Reading", name: key.name() })?;
+        let earlier = tx.recorded(&key).await?.ok_or_else(|| Error::Missing {
+            kind: "ringtrue.v1/Reading",
+            name: key.name(),
+        })?;
         unamended(&key, &earlier)?;
-        let assessed = assessed_again(&mut tx, &key, &report, &id).await?.settled()?;
+        let assessed = assessed_again(&mut tx, &key, &report, &id)
+            .await?
+            .settled()?;
         let reading = Reading {
-            key: ReadingKey { furnace: key.furnace.clone(), reading: id },
+            key: ReadingKey {
+                furnace: key.furnace.clone(),
+                reading: id,
+            },
             setpoint_c: assessed.setpoint_c,
             report,
             received_at: now,
             amends: Some(key.reading.clone()),
             amend_reason: reason,
         };
-        let new = NewReading { reading, assessed, request, actor: scope.actor().to_owned() };
+        let new = NewReading {
+            reading,
+            assessed,
+            request,
+            actor: scope.actor().to_owned(),
+        };
         let answer = recorded(&new);
         let gauges = gauges(&earlier.reading.report, &new.reading.report);
         tx.insert_readings(vec![new]).await?;
@@ -75,7 +85,10 @@ pub async fn preview_amendment(
         .read(&scope)
         .recorded(key)
         .await?
-        .ok_or_else(|| Error::Missing { kind: "ringtrue.v1/Reading", name: key.name() })?;
+        .ok_or_else(|| Error::Missing {
+            kind: "ringtrue.v1/Reading",
+            name: key.name(),
+        })?;
     unamended(key, &earlier)?;
     preview(app, &scope, report, Some(key.reading.clone()), reason).await
 }
@@ -93,7 +106,10 @@ fn unamended(key: &ReadingKey, earlier: &Recorded) -> Result<(), Refusal> {
     match &earlier.amended_by {
         Some(by) => Err(Refusal::AmendedAlready {
             reading: key.clone(),
-            by: ReadingKey { furnace: key.furnace.clone(), reading: by.clone() },
+            by: ReadingKey {
+                furnace: key.furnace.clone(),
+                reading: by.clone(),
+            },
         }),
         None => Ok(()),
     }

@@ -20,7 +20,10 @@ pub async fn create_furnace(
     checked(|violations| details.check("furnace", violations))?;
     let now = app.clock.now();
     let furnace = id.unwrap_or_else(|| FurnaceId::from_uuid(app.ids.uuid(now)));
-    let key = FurnaceKey { site: site.clone(), furnace };
+    let key = FurnaceKey {
+        site: site.clone(),
+        furnace,
+    };
     let (store, request) = (app.store.clone(), request.clone());
     app.whole(async move {
         let mut tx = store.begin("create_furnace", &scope).await?;
@@ -28,7 +31,10 @@ pub async fn create_furnace(
             return Ok(earlier.furnace()?);
         }
         if tx.site(&key.site).await?.is_none() {
-            return Err(Error::Missing { kind: "ringtrue.v1/Site", name: key.site.name() });
+            return Err(Error::Missing {
+                kind: "ringtrue.v1/Site",
+                name: key.site.name(),
+            });
         }
         let furnace = Furnace::first(key, details, now);
         tx.insert_furnace(&furnace, &request)

@@ -20,7 +20,10 @@ pub async fn create_gauge(
     checked(|violations| details.check("gauge", violations))?;
     let now = app.clock.now();
     let gauge = id.unwrap_or_else(|| GaugeId::from_uuid(app.ids.uuid(now)));
-    let key = GaugeKey { site: site.clone(), gauge };
+    let key = GaugeKey {
+        site: site.clone(),
+        gauge,
+    };
     let (store, request) = (app.store.clone(), request.clone());
     app.whole(async move {
         let mut tx = store.begin("create_gauge", &scope).await?;
@@ -28,7 +31,10 @@ pub async fn create_gauge(
             return Ok(earlier.gauge()?);
         }
         if tx.site(&key.site).await?.is_none() {
-            return Err(Error::Missing { kind: "ringtrue.v1/Site", name: key.site.name() });
+            return Err(Error::Missing {
+                kind: "ringtrue.v1/Site",
+                name: key.site.name(),
+            });
         }
         let gauge = Gauge::first(key, details, now);
         tx.insert_gauge(&gauge, &request)

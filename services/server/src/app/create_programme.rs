@@ -19,22 +19,30 @@ pub async fn create_programme(
     let scope = caller.site(Right::Configure, &furnace.site)?;
     let now = app.clock.now();
     let programme = id.unwrap_or_else(|| ProgrammeId::from_uuid(app.ids.uuid(now)));
-    let key = ProgrammeKey { furnace: furnace.clone(), programme };
+    let key = ProgrammeKey {
+        furnace: furnace.clone(),
+        programme,
+    };
     let (store, request) = (app.store.clone(), request.clone());
     app.whole(async move {
         let mut tx = store.begin("create_programme", &scope).await?;
         if let Some(earlier) = tx.answered(&request).await? {
             return Ok(earlier.programme()?);
         }
-        let furnace = tx.furnace(&key.furnace).await?.ok_or_else(|| Error::Missing {
-            kind: "ringtrue.v1/Furnace",
-            name: key.furnace.name(),
-        })?;
+        let furnace = tx
+            .furnace(&key.furnace)
+            .await?
+            .ok_or_else(|| Error::Missing {
+                kind: "ringtrue.v1/Furnace",
+                name: key.furnace.name(),
+            })?;
         checked(|violations| details.check("programme", &furnace.details, violations))?;
         let programme = Programme::first(key, details, now);
-        tx.insert_programme(&programme, &request).await.map_err(|fault| {
-            Error::of_insert(fault, "ringtrue.v1/Programme", programme.key.name())
-        })?;
+        tx.insert_programme(&programme, &request)
+            .await
+            .map_err(|fault| {
+                Error::of_insert(fault, "ringtrue.v1/Programme", programme.key.name())
+            })?;
         tx.commit().await?;
         Ok(programme)
     })

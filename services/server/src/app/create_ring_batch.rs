@@ -18,15 +18,18 @@ pub async fn create_ring_batch(
 ) -> Result<RingBatch, Error> {
     let scope = caller.network(Right::KeepBatches)?;
     checked(|violations| details.check("ring_batch", violations))?;
-    details.tables.sort_by(|a, b| a.hold_min().total_cmp(&b.hold_min()));
+    details
+        .tables
+        .sort_by(|a, b| a.hold_min().total_cmp(&b.hold_min()));
     let now = app.clock.now();
     let id = id.unwrap_or_else(|| BatchId::from_uuid(app.ids.uuid(now)));
     let batch = RingBatch::first(id, details, now);
     if validate_only {
         return match app.store.read(&scope).ring_batch(&batch.key).await? {
-            Some(taken) => {
-                Err(Error::Exists { kind: "ringtrue.v1/RingBatch", name: taken.key.name() })
-            }
+            Some(taken) => Err(Error::Exists {
+                kind: "ringtrue.v1/RingBatch",
+                name: taken.key.name(),
+            }),
             None => Ok(batch),
         };
     }

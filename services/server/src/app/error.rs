@@ -77,7 +77,10 @@ impl From<ringtrue_store::Error> for Error {
 
 impl From<ringtrue_store::Missing> for Error {
     fn from(missing: ringtrue_store::Missing) -> Self {
-        Self::Missing { kind: missing.kind, name: missing.name }
+        Self::Missing {
+            kind: missing.kind,
+            name: missing.name,
+        }
     }
 }
 

@@ -35,7 +35,9 @@ pub(crate) async fn preview(
     let mut known = knowledge.known(&report, amends.as_ref())?;
     let id = ReadingId::from_uuid(app.ids.uuid(now));
     let furnace = report.programme.furnace.clone();
-    let is_late = known.tracked.is_some_and(|t| t.last.fired_at >= report.fired_at);
+    let is_late = known
+        .tracked
+        .is_some_and(|t| t.last.fired_at >= report.fired_at);
     let as_of = if is_late || amends.is_some() {
         let (mut points, events) = read.history(&furnace).await?;
         points.retain(|point| {
@@ -55,7 +57,10 @@ pub(crate) async fn preview(
         assessed = assess(&known, &report, &id)?;
     }
     let reading = Reading {
-        key: ReadingKey { furnace, reading: id },
+        key: ReadingKey {
+            furnace,
+            reading: id,
+        },
         setpoint_c: assessed.setpoint_c,
         report,
         received_at: now,

@@ -17,10 +17,15 @@ pub struct Rebuilt {
 pub async fn rebuild(store: &Store) -> Result<Rebuilt, Error> {
     let scope = Scope::for_work("rebuild");
     let mut rebuilt = Rebuilt::default();
-    let mut page = Page { size: 200, after: Vec::new() };
+    let mut page = Page {
+        size: 200,
+        after: Vec::new(),
+    };
     loop {
         let furnaces = store.read(&scope).furnaces(None, &page).await?;
-        let Some(last) = furnaces.last() else { return Ok(rebuilt) };
+        let Some(last) = furnaces.last() else {
+            return Ok(rebuilt);
+        };
         page.after = vec![
             PagePart::Text(last.key.site.to_string()),
             PagePart::Text(last.key.furnace.to_string()),

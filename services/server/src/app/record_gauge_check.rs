@@ -22,10 +22,10 @@ pub async fn record_gauge_check(
     let (store, key, request) = (app.store.clone(), key.clone(), request.clone());
     app.whole(async move {
         let mut tx = store.begin("record_gauge_check", &scope).await?;
-        let gauge = tx
-            .gauge(&key)
-            .await?
-            .ok_or_else(|| Error::Missing { kind: "ringtrue.v1/Gauge", name: key.name() })?;
+        let gauge = tx.gauge(&key).await?.ok_or_else(|| Error::Missing {
+            kind: "ringtrue.v1/Gauge",
+            name: key.name(),
+        })?;
         if let Some(earlier) = tx.answered(&request).await? {
             return Ok((earlier.gauge_check()?, gauge));
         }

@@ -16,5 +16,11 @@ pub async fn record_reading(
 ) -> Result<Recorded, Error> {
     let scope = caller.site(Right::Record, &report.furnace.site)?;
     let report = report.checked(app.clock.now())?;
-    app.recorder.record(Job { scope, report, request: request.clone() }).await
+    app.recorder
+        .record(Job {
+            scope,
+            report,
+            request: request.clone(),
+        })
+        .await
 }

@@ -58,7 +58,12 @@ impl Recorder {
     /// Starts the recording task; it ends when every clone of the recorder is dropped.
     pub(crate) fn start(store: Store, clock: Clock, ids: Ids, lifecycle: &Lifecycle) -> Self {
         let (queue, mut waiting) = mpsc::channel(MOST_WAITING);
-        let task = Task { store, clock, ids, meters: Meters::global() };
+        let task = Task {
+            store,
+            clock,
+            ids,
+            meters: Meters::global(),
+        };
         lifecycle.spawn("recorder", async move {
             let mut group = Vec::with_capacity(MOST_IN_GROUP);
             while waiting.recv_many(&mut group, MOST_IN_GROUP).await > 0 {
@@ -72,7 +77,9 @@ impl Recorder {
     /// Records a reading; the answer comes after the commit.
     pub(crate) async fn record(&self, job: Job) -> Result<Recorded, Error> {
         let (answer, answered) = oneshot::channel();
-        self.queue.try_send(Waiting { job, answer }).map_err(|_| Error::Busy)?;
+        self.queue
+            .try_send(Waiting { job, answer })
+            .map_err(|_| Error::Busy)?;
         answered.await.unwrap_or(Err(Error::Busy))
     }
 }
@@ -88,8 +95,10 @@ type Outcome = Result<Recorded, Error>;
 
 impl Task {
     async fn record(&self, group: Vec<Waiting>) {
-        let (jobs, answers): (Vec<Job>, Vec<_>) =
-            group.into_iter().map(|waiting| (waiting.job, waiting.answer)).unzip();
+        let (jobs, answers): (Vec<Job>, Vec<_>) = group
+            .into_iter()
+            .map(|waiting| (waiting.job, waiting.answer))
+            .unzip();
         let outcomes = match self.group(&jobs).await {
             Ok(outcomes) => outcomes,
             Err(fault) if jobs.len() == 1 => vec![Err(fault)],
@@ -141,7 +150,10 @@ impl Task {
                 return Err(fault);
             }
         }
-        Ok(outcomes.into_iter().map(|outcome| outcome.unwrap_or(Err(Error::Busy))).collect())
+        Ok(outcomes
+            .into_iter()
+            .map(|outcome| outcome.unwrap_or(Err(Error::Busy)))
+            .collect())
     }
 
     /// Decides and stores the given jobs, no two of the same furnace or request.
@@ -183,7 +195,9 @@ impl Task {
                 }
             };
             let furnace = &job.report.programme.furnace;
-            let is_late = known.tracked.is_some_and(|t| t.last.fired_at >= job.report.fired_at);
+            let is_late = known
+                .tracked
+                .is_some_and(|t| t.last.fired_at >= job.report.fired_at);
             let as_of = if is_late {
                 offset_as_of(tx, furnace, &job.report, &id).await?
             } else {
@@ -202,7 +216,10 @@ impl Task {
                 Ok(Err(refusal)) => outcomes[at] = Some(Err(refusal.into())),
                 Ok(Ok(assessed)) => {
                     let reading = Reading {
-                        key: ReadingKey { furnace: furnace.clone(), reading: id },
+                        key: ReadingKey {
+                            furnace: furnace.clone(),
+                            reading: id,
+                        },
                         report: job.report.clone(),
                         setpoint_c: assessed.setpoint_c,
                         received_at,
@@ -279,7 +296,10 @@ pub(crate) async fn offset_as_of(
 
 /// The answer given before to the same request.
 pub(crate) async fn answered_before(tx: &mut Tx, subject: &str) -> Outcome {
-    let missing = || Error::Missing { kind: "ringtrue.v1/Reading", name: subject.to_owned() };
+    let missing = || Error::Missing {
+        kind: "ringtrue.v1/Reading",
+        name: subject.to_owned(),
+    };
     let key = ReadingKey::parse(subject).map_err(|_| missing())?;
     let mut recorded = tx.recorded(&key).await?.ok_or_else(missing)?;
     // The first answer could not know of a later amendment.

@@ -28,10 +28,10 @@ pub async fn set_ring_batch_state(
         if let Some(earlier) = tx.answered(&request).await? {
             return Ok(earlier.ring_batch()?);
         }
-        let batch = tx
-            .ring_batch(&id)
-            .await?
-            .ok_or_else(|| Error::Missing { kind: "ringtrue.v1/RingBatch", name: id.name() })?;
+        let batch = tx.ring_batch(&id).await?.ok_or_else(|| Error::Missing {
+            kind: "ringtrue.v1/RingBatch",
+            name: id.name(),
+        })?;
         batch.details.check_state_change(&id, state)?;
         let mut details = batch.details.clone();
         details.state = state;

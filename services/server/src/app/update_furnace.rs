@@ -24,10 +24,10 @@ pub async fn update_furnace(
         if let Some(earlier) = tx.answered(&request).await? {
             return Ok(earlier.furnace()?);
         }
-        let furnace = tx
-            .furnace(&key)
-            .await?
-            .ok_or_else(|| Error::Missing { kind: "ringtrue.v1/Furnace", name: key.name() })?;
+        let furnace = tx.furnace(&key).await?.ok_or_else(|| Error::Missing {
+            kind: "ringtrue.v1/Furnace",
+            name: key.name(),
+        })?;
         fresh(etag.as_deref(), &furnace.etag(), || key.name())?;
         let details = change(&furnace.details)?;
         checked(|violations| details.check("furnace", violations))?;

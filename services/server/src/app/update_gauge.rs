@@ -24,10 +24,10 @@ pub async fn update_gauge(
         if let Some(earlier) = tx.answered(&request).await? {
             return Ok(earlier.gauge()?);
         }
-        let gauge = tx
-            .gauge(&key)
-            .await?
-            .ok_or_else(|| Error::Missing { kind: "ringtrue.v1/Gauge", name: key.name() })?;
+        let gauge = tx.gauge(&key).await?.ok_or_else(|| Error::Missing {
+            kind: "ringtrue.v1/Gauge",
+            name: key.name(),
+        })?;
         fresh(etag.as_deref(), &gauge.etag(), || key.name())?;
         let details = change(&gauge.details)?;
         checked(|violations| details.check("gauge", violations))?;

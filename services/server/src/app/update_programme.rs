@@ -24,14 +24,17 @@ pub async fn update_programme(
         if let Some(earlier) = tx.answered(&request).await? {
             return Ok(earlier.programme()?);
         }
-        let programme = tx
-            .programme(&key)
-            .await?
-            .ok_or_else(|| Error::Missing { kind: "ringtrue.v1/Programme", name: key.name() })?;
-        let furnace = tx.furnace(&key.furnace).await?.ok_or_else(|| Error::Missing {
-            kind: "ringtrue.v1/Furnace",
-            name: key.furnace.name(),
+        let programme = tx.programme(&key).await?.ok_or_else(|| Error::Missing {
+            kind: "ringtrue.v1/Programme",
+            name: key.name(),
         })?;
+        let furnace = tx
+            .furnace(&key.furnace)
+            .await?
+            .ok_or_else(|| Error::Missing {
+                kind: "ringtrue.v1/Furnace",
+                name: key.furnace.name(),
+            })?;
         fresh(etag.as_deref(), &programme.etag(), || key.name())?;
         let details = change(&programme.details)?;
         checked(|violations| {

@@ -24,10 +24,10 @@ pub async fn update_site(
         if let Some(earlier) = tx.answered(&request).await? {
             return Ok(earlier.site()?);
         }
-        let site = tx
-            .site(&id)
-            .await?
-            .ok_or_else(|| Error::Missing { kind: "ringtrue.v1/Site", name: id.name() })?;
+        let site = tx.site(&id).await?.ok_or_else(|| Error::Missing {
+            kind: "ringtrue.v1/Site",
+            name: id.name(),
+        })?;
         fresh(etag.as_deref(), &site.etag(), || id.name())?;
         let details = change(&site.details)?;
         checked(|violations| details.check("site", violations))?;

@@ -49,23 +49,41 @@ pub(super) async fn record(address: SocketAddr) -> anyhow::Result<String> {
     };
     let answer = client.record_reading(request).await?.into_inner();
     let recorded = answer.reading.context("the answer holds no reading")?;
-    let evaluation = recorded.evaluation.context("the reading holds no evaluation")?;
+    let evaluation = recorded
+        .evaluation
+        .context("the reading holds no evaluation")?;
     Ok(told(&parent, &diameters_mm, &recorded.name, &evaluation))
 }
 
 fn told(furnace: &str, diameters_mm: &[f64], name: &str, evaluation: &Evaluation) -> String {
     let mut text = String::new();
-    let expanded_c = evaluation.budget.as_ref().map_or(0.0, |b| b.expanded_uncertainty_c);
-    let factor = evaluation.budget.as_ref().map_or(0.0, |b| b.coverage_factor);
-    let first_mm = evaluation.rings.first().map_or(0.0, |ring| ring.mean_diameter_mm);
-    let corrected_mm = evaluation.rings.first().map_or(0.0, |ring| ring.corrected_diameter_mm);
+    let expanded_c = evaluation
+        .budget
+        .as_ref()
+        .map_or(0.0, |b| b.expanded_uncertainty_c);
+    let factor = evaluation
+        .budget
+        .as_ref()
+        .map_or(0.0, |b| b.coverage_factor);
+    let first_mm = evaluation
+        .rings
+        .first()
+        .map_or(0.0, |ring| ring.mean_diameter_mm);
+    let corrected_mm = evaluation
+        .rings
+        .first()
+        .map_or(0.0, |ring| ring.corrected_diameter_mm);
     let mut line = |words: String| {
         text.push_str(&words);
         text.push('\n');
     };
     line(format!("\nA reading was recorded through gRPC: {name}"));
-    line(format!("  furnace          {furnace}, set to 1500 °C, target 1500 °C"));
-    line(format!("  ring             {diameters_mm:?} mm, mean {first_mm:.3} mm"));
+    line(format!(
+        "  furnace          {furnace}, set to 1500 °C, target 1500 °C"
+    ));
+    line(format!(
+        "  ring             {diameters_mm:?} mm, mean {first_mm:.3} mm"
+    ));
     line(format!(
         "  less gauge bias  {corrected_mm:.3} mm (its check on a reference block found none)"
     ));
@@ -84,20 +102,29 @@ fn told(furnace: &str, diameters_mm: &[f64], name: &str, evaluation: &Evaluation
         Advice::Service => "CALL SERVICE; until then LEAVE AT",
         Advice::Unspecified => "NOT EVALUABLE; LEAVE AT",
     };
-    line(format!("\n  {advice} {:.0} °C\n", evaluation.advised_setpoint_c));
+    line(format!(
+        "\n  {advice} {:.0} °C\n",
+        evaluation.advised_setpoint_c
+    ));
     for reason in &evaluation.reasons {
         line(format!("  why: {}", reason.text));
     }
     if let Some(budget) = &evaluation.budget
         && !budget.what_would_help_most.is_empty()
     {
-        line(format!("  what would help most: {}", budget.what_would_help_most));
+        line(format!(
+            "  what would help most: {}",
+            budget.what_would_help_most
+        ));
     }
     for caution in &evaluation.cautions {
         line(format!("  caution: {caution}"));
     }
     if let Some(due) = evaluation.next_due_date {
-        line(format!("  next due: {:04}-{:02}-{:02}", due.year, due.month, due.day));
+        line(format!(
+            "  next due: {:04}-{:02}-{:02}",
+            due.year, due.month, due.day
+        ));
     }
     text
 }

@@ -139,8 +139,16 @@ pub(super) fn programme(setpoint_c: f64) -> ProgrammeDetails {
     ProgrammeDetails {
         display_name: "Standard 1500".to_owned(),
         segments: vec![
-            Segment { ramp_c_per_min: 10.0, temperature_c: 900.0, hold_min: 30.0 },
-            Segment { ramp_c_per_min: 10.0, temperature_c: 1500.0, hold_min: 120.0 },
+            Segment {
+                ramp_c_per_min: 10.0,
+                temperature_c: 900.0,
+                hold_min: 30.0,
+            },
+            Segment {
+                ramp_c_per_min: 10.0,
+                temperature_c: 1500.0,
+                hold_min: 120.0,
+            },
         ],
         material_target_c: 1500.0,
         setpoint_c,
@@ -164,9 +172,21 @@ pub(super) fn batches(expires_on: Date) -> Vec<(&'static str, f64, BatchDetails)
         state_reason: String::new(),
     };
     vec![
-        ("ring-5", 0.0, batch("5", vec![table(120.0, 0.06)], Some(4.0))),
-        ("ring-6", 0.35, batch("6", vec![table(60.0, -0.03), table(120.0, -0.03)], None)),
-        ("ring-7", 0.7, batch("7", vec![table(120.0, 0.0)], Some(4.0))),
+        (
+            "ring-5",
+            0.0,
+            batch("5", vec![table(120.0, 0.06)], Some(4.0)),
+        ),
+        (
+            "ring-6",
+            0.35,
+            batch("6", vec![table(60.0, -0.03), table(120.0, -0.03)], None),
+        ),
+        (
+            "ring-7",
+            0.7,
+            batch("7", vec![table(120.0, 0.0)], Some(4.0)),
+        ),
     ]
 }
 
@@ -182,7 +202,10 @@ fn table(hold_min: f64, shift_mm: f64) -> RingTable {
             GAS_CONSTANT_J_PER_MOL_K * kelvin * kelvin / 600_000.0 * (120.0 / hold_min).ln();
         // Hundredths of a millimetre, as printed.
         let diameter_mm = ((19.47 + shift_mm + from_centre_mm) * 100.0).round() / 100.0;
-        entries.push(Entry { diameter_mm, temperature_c: (two_hours_c + shorter_c).round() });
+        entries.push(Entry {
+            diameter_mm,
+            temperature_c: (two_hours_c + shorter_c).round(),
+        });
     }
     RingTable::new(hold_min, entries).expect("the invented table is valid")
 }
@@ -196,7 +219,9 @@ mod tests {
         // Set 1500, ring 19.47 mm = 1519 °C: common practice, no source.
         let batches = batches(Date::MAX);
         let (_, _, batch) = &batches[2];
-        let read = batch.tables[0].temperature_at(19.47).expect("within the table");
+        let read = batch.tables[0]
+            .temperature_at(19.47)
+            .expect("within the table");
         assert!((read - 1519.0).abs() < 1e-9, "{read}");
     }
 

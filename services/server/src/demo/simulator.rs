@@ -14,7 +14,9 @@ use ringtrue_fleet::adjustment::AdjustmentDetails;
 use ringtrue_fleet::caller::Caller;
 use ringtrue_fleet::event::{EventDetails, EventKind};
 use ringtrue_fleet::gauge::{CheckDetails, GaugeKind};
-use ringtrue_fleet::key::{BatchId, FurnaceId, FurnaceKey, GaugeId, GaugeKey, ProgrammeId, ProgrammeKey, SiteId};
+use ringtrue_fleet::key::{
+    BatchId, FurnaceId, FurnaceKey, GaugeId, GaugeKey, ProgrammeId, ProgrammeKey, SiteId,
+};
 use ringtrue_fleet::reading::{MeasuredRing, Purpose, RawMethod, RawReport};
 use ringtrue_fleet::refusal::Refusal;
 use ringtrue_fleet::ring_batch::BatchDetails;
@@ -95,7 +97,9 @@ pub async fn simulate(
     let mut year = Year {
         app: app.clone(),
         caller: Caller::local(Some("demo")),
-        draw: Draw { random: ChaCha8Rng::seed_from_u64(seed) },
+        draw: Draw {
+            random: ChaCha8Rng::seed_from_u64(seed),
+        },
         made: Made::default(),
         batches: Vec::new(),
         furnaces: Vec::new(),
@@ -134,7 +138,12 @@ impl Year {
         for (id, from, details) in batches(expires_on) {
             let id = BatchId::new(id)?;
             app::create_ring_batch(
-                &self.app, &self.caller, details.clone(), Some(id.clone()), false, &Request::NONE,
+                &self.app,
+                &self.caller,
+                details.clone(),
+                Some(id.clone()),
+                false,
+                &Request::NONE,
             )
             .await?;
             let bias_c = self.draw.normal(2.0);
@@ -144,25 +153,48 @@ impl Year {
         for site in SITES {
             let site_id = SiteId::new(site.id)?;
             app::create_site(
-                &self.app, &self.caller, site.details(), Some(site_id.clone()), &Request::NONE,
+                &self.app,
+                &self.caller,
+                site.details(),
+                Some(site_id.clone()),
+                &Request::NONE,
             )
             .await?;
             self.made.sites += 1;
             let (gauge_id, gauge) = site.gauge();
-            let gauge_key = GaugeKey { site: site_id.clone(), gauge: GaugeId::new(gauge_id)? };
+            let gauge_key = GaugeKey {
+                site: site_id.clone(),
+                gauge: GaugeId::new(gauge_id)?,
+            };
             let gauge_step_mm = gauge.resolution_mm;
-            let gauge_bias_mm = self.draw.normal(if site.micrometer { 0.002 } else { 0.015 });
+            let gauge_bias_mm = self
+                .draw
+                .normal(if site.micrometer { 0.002 } else { 0.015 });
             app::create_gauge(
-                &self.app, &self.caller, &site_id, gauge, Some(gauge_key.gauge.clone()), &Request::NONE,
+                &self.app,
+                &self.caller,
+                &site_id,
+                gauge,
+                Some(gauge_key.gauge.clone()),
+                &Request::NONE,
             )
             .await?;
             if site.checked {
-                self.check_gauge(&gauge_key, gauge_bias_mm, gauge_step_mm).await?;
+                self.check_gauge(&gauge_key, gauge_bias_mm, gauge_step_mm)
+                    .await?;
             }
             for id in site.furnaces {
-                let key = FurnaceKey { site: site_id.clone(), furnace: FurnaceId::new(id)? };
+                let key = FurnaceKey {
+                    site: site_id.clone(),
+                    furnace: FurnaceId::new(id)?,
+                };
                 app::create_furnace(
-                    &self.app, &self.caller, &site_id, furnace(id), Some(key.furnace.clone()), &Request::NONE,
+                    &self.app,
+                    &self.caller,
+                    &site_id,
+                    furnace(id),
+                    Some(key.furnace.clone()),
+                    &Request::NONE,
                 )
                 .await?;
                 app::create_programme(
@@ -198,14 +230,22 @@ impl Year {
     async fn finish(&mut self, now: Timestamp) -> anyhow::Result<()> {
         self.app.clock.set(now - Span::new().hours(2 * 24))?;
         let site = SiteId::new(NEW_FURNACE.0)?;
-        let key = GaugeKey { site: site.clone(), gauge: GaugeId::new(NEW_GAUGE)? };
+        let key = GaugeKey {
+            site: site.clone(),
+            gauge: GaugeId::new(NEW_GAUGE)?,
+        };
         let details = gauge(GaugeKind::Micrometer, "Micrometer 9");
         let id = Some(key.gauge.clone());
         app::create_gauge(&self.app, &self.caller, &site, details, id, &Request::NONE).await?;
         self.record_check(&key, vec![20.0, 20.0, 20.0]).await
     }
 
-    async fn check_gauge(&mut self, gauge: &GaugeKey, bias_mm: f64, step_mm: f64) -> anyhow::Result<()> {
+    async fn check_gauge(
+        &mut self,
+        gauge: &GaugeKey,
+        bias_mm: f64,
+        step_mm: f64,
+    ) -> anyhow::Result<()> {
         let measured_mm = (0..3)
             .map(|_| rounded(20.0 + bias_mm + self.draw.normal(0.3 * step_mm), step_mm))
             .collect();
@@ -226,7 +266,12 @@ impl Year {
     }
 
     /// Two weeks: every furnace wanders, and every site fires and measures on its calibration day.
-    async fn fortnight(&mut self, start: Timestamp, end: Timestamp, week: i64) -> anyhow::Result<()> {
+    async fn fortnight(
+        &mut self,
+        start: Timestamp,
+        end: Timestamp,
+        week: i64,
+    ) -> anyhow::Result<()> {
         let mut due: Vec<(Timestamp, Timestamp, usize)> = Vec::new();
         for at in 0..self.furnaces.len() {
             let wander_c = self.draw.normal(0.6 * 2.0_f64.sqrt());
@@ -253,7 +298,12 @@ impl Year {
         Ok(())
     }
 
-    async fn replace_elements(&mut self, at: usize, start: Timestamp, week: i64) -> anyhow::Result<()> {
+    async fn replace_elements(
+        &mut self,
+        at: usize,
+        start: Timestamp,
+        week: i64,
+    ) -> anyhow::Result<()> {
         let happened_at = start + Span::new().hours(week * 7 * 24);
         if happened_at > self.app.clock.now() {
             self.app.clock.set(happened_at)?;
@@ -281,7 +331,11 @@ impl Year {
         #[expect(clippy::cast_precision_loss, reason = "at most 52 weeks")]
         let share = week as f64 / WEEKS as f64;
         let (batch, table, bias_c) = {
-            let used = self.batches.iter().rev().find(|(_, from, _, _)| *from <= share);
+            let used = self
+                .batches
+                .iter()
+                .rev()
+                .find(|(_, from, _, _)| *from <= share);
             let (id, _, details, bias_c) =
                 used.ok_or_else(|| anyhow::anyhow!("no ring batch is in use"))?;
             let table = details
@@ -294,7 +348,8 @@ impl Year {
         let ring_noise_c = self.draw.normal(1.5);
         let furnace = &self.furnaces[at];
         let (low, high) = table.temperature_range_c();
-        let ring_c = (furnace.setpoint_c + furnace.offset_c + bias_c + ring_noise_c).clamp(low, high);
+        let ring_c =
+            (furnace.setpoint_c + furnace.offset_c + bias_c + ring_noise_c).clamp(low, high);
         let true_mm = table.diameter_at(ring_c)?;
         let (smallest, largest) = table.diameter_range_mm();
         let (bias_mm, step_mm) = (furnace.gauge_bias_mm, furnace.gauge_step_mm);
@@ -314,7 +369,10 @@ impl Year {
                 batch: Some(batch),
                 gauge: Some(furnace.gauge.clone()),
                 rings: vec![MeasuredRing {
-                    ring: Ring { position: "centre".to_owned(), diameters_mm },
+                    ring: Ring {
+                        position: "centre".to_owned(),
+                        diameters_mm,
+                    },
                     serial_number: String::new(),
                 }],
                 zero_mm: Some(0.0),
@@ -330,8 +388,10 @@ impl Year {
         match app::record_reading(&self.app, &self.caller, report.clone(), &Request::NONE).await {
             Ok(recorded) => Ok(recorded),
             Err(app::Error::Refused(Refusal::OpenQuestions { questions })) => {
-                let codes: BTreeSet<&str> =
-                    questions.iter().map(|asked| asked.question.code.code()).collect();
+                let codes: BTreeSet<&str> = questions
+                    .iter()
+                    .map(|asked| asked.question.code.code())
+                    .collect();
                 report.answered = codes.into_iter().map(str::to_owned).collect();
                 Ok(app::record_reading(&self.app, &self.caller, report, &Request::NONE).await?)
             }
@@ -346,7 +406,9 @@ impl Year {
         recorded: &Recorded,
         measured_at: Timestamp,
     ) -> anyhow::Result<()> {
-        let Some(decision) = &recorded.evaluated.evaluation.decision else { return Ok(()) };
+        let Some(decision) = &recorded.evaluated.evaluation.decision else {
+            return Ok(());
+        };
         let furnace = &mut self.furnaces[at];
         if decision.advice != Advice::Adjust {
             return Ok(());
@@ -368,7 +430,10 @@ impl Year {
 }
 
 fn programme_key(furnace: &FurnaceKey) -> anyhow::Result<ProgrammeKey> {
-    Ok(ProgrammeKey { furnace: furnace.clone(), programme: ProgrammeId::new("standard")? })
+    Ok(ProgrammeKey {
+        furnace: furnace.clone(),
+        programme: ProgrammeId::new("standard")?,
+    })
 }
 
 /// End of the firing and moment of measuring in the given week at the furnace's site; none when the
@@ -383,7 +448,9 @@ fn moments(
     };
     let details = site.details();
     let zone = details.zone();
-    let monday = (start + Span::new().hours(week * 7 * 24)).to_zoned_datetime(zone.clone()).date();
+    let monday = (start + Span::new().hours(week * 7 * 24))
+        .to_zoned_datetime(zone.clone())
+        .date();
     let Some(fired_on) = (0..7)
         .filter_map(|ahead| monday.checked_add(Span::new().days(ahead)).ok())
         .find(|day| day.weekday() == site.day)
@@ -396,8 +463,12 @@ fn moments(
     else {
         return Ok(None);
     };
-    let fired = fired_on.to_datetime(FIRED_AT).to_zoned_datetime(zone.clone())?;
-    let measured = measured_on.to_datetime(MEASURED_AT).to_zoned_datetime(zone)?;
+    let fired = fired_on
+        .to_datetime(FIRED_AT)
+        .to_zoned_datetime(zone.clone())?;
+    let measured = measured_on
+        .to_datetime(MEASURED_AT)
+        .to_zoned_datetime(zone)?;
     Ok(Some((fired.timestamp(), measured.timestamp())))
 }
 

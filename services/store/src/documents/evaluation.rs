@@ -161,7 +161,11 @@ struct LineDocument {
     unit: String,
     #[serde(rename = "c")]
     sensitivity: f64,
-    #[serde(rename = "dof", default, skip_serializing_if = "MaybeInfinite::is_infinite")]
+    #[serde(
+        rename = "dof",
+        default,
+        skip_serializing_if = "MaybeInfinite::is_infinite"
+    )]
     degrees_of_freedom: MaybeInfinite,
     #[serde(default, skip_serializing_if = "std::ops::Not::not")]
     shared: bool,

@@ -139,8 +139,10 @@ pub(crate) async fn furnaces_of_site(
     site: &SiteId,
 ) -> Result<Vec<Furnace>, Error> {
     const SQL: &str = "SELECT * FROM furnace WHERE site_id = $1 ORDER BY id";
-    let rows: Vec<FurnaceRow> =
-        sqlx::query_as(SQL).bind(site.as_str()).fetch_all(connection).await?;
+    let rows: Vec<FurnaceRow> = sqlx::query_as(SQL)
+        .bind(site.as_str())
+        .fetch_all(connection)
+        .await?;
     rows.into_iter().map(FurnaceRow::furnace).collect()
 }
 

@@ -109,20 +109,30 @@ impl ReadingKnowledge {
         measured: &RingMeasurement,
         amended: Option<&ReadingId>,
     ) -> Result<KnownRings<'a>, Missing> {
-        let batch = self.reference.batches.get(&measured.batch).ok_or_else(|| Missing {
-            kind: "ringtrue.v1/RingBatch",
-            name: measured.batch.name(),
-        })?;
+        let batch = self
+            .reference
+            .batches
+            .get(&measured.batch)
+            .ok_or_else(|| Missing {
+                kind: "ringtrue.v1/RingBatch",
+                name: measured.batch.name(),
+            })?;
         let (gauge, checks) = self
             .reference
             .gauges
             .get(&measured.gauge)
-            .ok_or_else(|| Missing { kind: "ringtrue.v1/Gauge", name: measured.gauge.name() })?
+            .ok_or_else(|| Missing {
+                kind: "ringtrue.v1/Gauge",
+                name: measured.gauge.name(),
+            })?
             .as_ref();
         // A check made after the measurement says nothing about the gauge then.
-        let check = checks
-            .iter()
-            .find(|check| check.details.checked_at.is_some_and(|at| at <= report.measured_at));
+        let check = checks.iter().find(|check| {
+            check
+                .details
+                .checked_at
+                .is_some_and(|at| at <= report.measured_at)
+        });
         let mut used_ring = None;
         for ring in &measured.rings {
             let key = (measured.batch.to_string(), ring.serial_number.clone());
@@ -284,27 +294,45 @@ async fn load(
     }
     gauges.sort_unstable();
     gauges.dedup();
-    let reference = store.reference().reference(connection, store.batches(), reports).await?;
+    let reference = store
+        .reference()
+        .reference(connection, store.batches(), reports)
+        .await?;
     Ok(ReadingKnowledge {
         reference,
-        pooled: gauges::pooled_of(connection, &json(&gauges)).await?.into_iter().collect(),
-        tracked: tracked::tracked_of(connection, &json(&furnaces)).await?.into_iter().collect(),
+        pooled: gauges::pooled_of(connection, &json(&gauges))
+            .await?
+            .into_iter()
+            .collect(),
+        tracked: tracked::tracked_of(connection, &json(&furnaces))
+            .await?
+            .into_iter()
+            .collect(),
         near: near_firings(connection, reports).await?,
         fired_rings: fired_rings(connection, reports).await?,
     })
 }
 
 /// The other furnaces of a furnace's site whose offset is known, by id.
-async fn twins(connection: &mut SqliteConnection, furnace: &FurnaceKey) -> Result<Vec<Twin>, Error> {
+async fn twins(
+    connection: &mut SqliteConnection,
+    furnace: &FurnaceKey,
+) -> Result<Vec<Twin>, Error> {
     let sites = json(&[furnace.site.as_str()]);
     let mut offsets: HashMap<FurnaceKey, TrackedOffset> =
-        tracked::tracked_of_sites(connection, &sites).await?.into_iter().collect();
+        tracked::tracked_of_sites(connection, &sites)
+            .await?
+            .into_iter()
+            .collect();
     let mut twins = Vec::new();
     for other in furnaces::furnaces_of_site(connection, &furnace.site).await? {
         if &other.key != furnace
             && let Some(tracked) = offsets.remove(&other.key)
         {
-            twins.push(Twin { display_name: other.details.display_name, tracked });
+            twins.push(Twin {
+                display_name: other.details.display_name,
+                tracked,
+            });
         }
     }
     Ok(twins)

@@ -228,7 +228,12 @@ pub(crate) fn record_digest(reading: &ReadingRow, evaluation: &EvaluationRow) ->
     record.number(evaluation.independent_c);
     record.number(evaluation.shared_c);
     record.number(evaluation.mean_mm);
-    record.optional(evaluation.advised_setpoint_c.map(|c| c.to_bits().to_string()).as_deref());
+    record.optional(
+        evaluation
+            .advised_setpoint_c
+            .map(|c| c.to_bits().to_string())
+            .as_deref(),
+    );
     record.text(&evaluation.next_due_on);
     record.text(&evaluation.inputs);
     record.text(&evaluation.result);
