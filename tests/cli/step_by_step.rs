@@ -92,7 +92,12 @@ impl Terminal {
             let left = end.saturating_duration_since(Instant::now());
             match self.screen.recv_timeout(left) {
                 Ok(more) => self.seen.push_str(&more),
-                Err(_) => panic!("`{words}` did not appear; on the screen:\n{}", self.seen),
+                Err(fault) => {
+                    panic!(
+                        "`{words}` did not appear ({fault}); on the screen:\n{}",
+                        self.seen
+                    )
+                }
             }
         }
     }

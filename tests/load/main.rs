@@ -129,14 +129,14 @@ async fn one_round(
     let c_groups = bare::insert_by_c(folder, &database, arguments.readings, 64).await?;
     let c_single = bare::insert_by_c(folder, &database, arguments.readings / 10, 1).await?;
     Ok(report::Round {
-        c_single,
-        c_groups,
         fsync,
         empty_call,
         recorded,
         alone,
         bare_single,
         bare_groups,
+        c_single,
+        c_groups,
         idle_kib,
         after_kib,
         command,

@@ -102,15 +102,16 @@ impl Round {
                 calls.p99.as_secs_f64() * 1e3
             )
         };
-        let mut table = String::new();
-        table += &format!(
-            "  {:<58} {:>9.3} ms\n",
-            "one synchronised 4 KiB write",
-            self.fsync.as_secs_f64() * 1e3
-        );
-        table += &calls("empty gRPC call", &self.empty_call);
-        table += &calls("RecordReading, durable", &self.recorded);
-        table += &calls("RecordReading, durable, one in flight", &self.alone);
+        let mut lines = vec![
+            format!(
+                "  {:<58} {:>9.3} ms\n",
+                "one synchronised 4 KiB write",
+                self.fsync.as_secs_f64() * 1e3
+            ),
+            calls("empty gRPC call", &self.empty_call),
+            calls("RecordReading, durable", &self.recorded),
+            calls("RecordReading, durable, one in flight", &self.alone),
+        ];
         for (name, bare, goal) in [
             (
                 "bare insert by the driver, a transaction each",
@@ -133,23 +134,23 @@ impl Round {
                 "goal: 0.5",
             ),
         ] {
-            table += &format!(
-                "  {name:<58} {bare:>9.0} /s  RecordReading is {:.2} of it ({goal})\n",
-                self.recorded.per_second / bare
-            );
+            let ratio = self.recorded.per_second / bare;
+            lines.push(format!(
+                "  {name:<58} {bare:>9.0} /s  RecordReading is {ratio:.2} of it ({goal})\n"
+            ));
         }
-        table += &format!(
+        lines.push(format!(
             "  {:<58} {:>9.1} MiB, {:.1} MiB after the load\n",
             "server's resident memory, idle",
             mebibytes(self.idle_kib),
             mebibytes(self.after_kib)
-        );
-        table += &format!(
+        ));
+        lines.push(format!(
             "  {:<58} {:>9.1} ms\n",
             "ringtrue furnace show, start to end",
             self.command.as_secs_f64() * 1e3
-        );
-        table
+        ));
+        lines.concat()
     }
 }
 

@@ -1,5 +1,6 @@
 //! Traces reach a collector when one is named, joined to the caller's trace; without one nothing is sent.
 
+use std::fmt::Write as _;
 use std::net::SocketAddr;
 use std::sync::{Arc, Mutex};
 
@@ -69,7 +70,7 @@ impl Collector {
 fn hexadecimal(bytes: &[u8]) -> String {
     let mut text = String::new();
     for byte in bytes {
-        text.push_str(&format!("{byte:02x}"));
+        write!(text, "{byte:02x}").expect("writing to a string cannot fail");
     }
     text
 }

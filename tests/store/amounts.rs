@@ -30,7 +30,7 @@ async fn a_page_holds_one_more_than_asked_for_while_there_are_more() {
     let lab = Laboratory::empty().await;
     let mut tx = lab.begin().await;
     for id in ["a", "b", "c", "d", "e"] {
-        tx.insert_site(&lab.new_site(id), &Request::NONE)
+        tx.insert_site(&Laboratory::new_site(id), &Request::NONE)
             .await
             .expect("a new site");
     }

@@ -21,7 +21,7 @@ async fn answered(tx: &mut Tx, number: u128) -> Answered {
 #[tokio::test]
 async fn a_site_comes_back_as_it_was_given_and_as_it_was_first_answered() {
     let lab = Laboratory::empty().await;
-    let first = lab.new_site("porto");
+    let first = Laboratory::new_site("porto");
     let mut tx = lab.begin().await;
     tx.insert_site(&first, &request(1))
         .await
@@ -219,7 +219,7 @@ async fn an_id_that_is_taken_is_refused_for_every_kind_of_content() {
     let mut tx = lab.begin().await;
     let again = Request::NONE;
     let refused = [
-        tx.insert_site(&lab.new_site("porto"), &again).await,
+        tx.insert_site(&Laboratory::new_site("porto"), &again).await,
         tx.insert_furnace(&lab.new_furnace("k1"), &again).await,
         tx.insert_programme(&lab.new_programme("k1", "standard"), &again)
             .await,
@@ -259,7 +259,7 @@ async fn what_is_not_on_record_is_none_and_no_fault() {
 async fn a_request_id_used_for_something_else_is_refused() {
     let lab = Laboratory::empty().await;
     let mut tx = lab.begin().await;
-    tx.insert_site(&lab.new_site("porto"), &request(1))
+    tx.insert_site(&Laboratory::new_site("porto"), &request(1))
         .await
         .expect("a new site");
     let other_content = Request {

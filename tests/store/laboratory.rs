@@ -99,7 +99,7 @@ impl Laboratory {
     pub(crate) async fn furnished() -> Self {
         let laboratory = Self::empty().await;
         let mut tx = laboratory.begin().await;
-        tx.insert_site(&laboratory.new_site("porto"), &Request::NONE)
+        tx.insert_site(&Self::new_site("porto"), &Request::NONE)
             .await
             .expect("a new site");
         tx.insert_furnace(&laboratory.new_furnace("k1"), &Request::NONE)
@@ -143,7 +143,7 @@ impl Laboratory {
             .expect("a second connection")
     }
 
-    pub(crate) fn new_site(&self, id: &str) -> Site {
+    pub(crate) fn new_site(id: &str) -> Site {
         let details = SiteDetails {
             display_name: "Porto".to_owned(),
             time_zone: "Europe/Lisbon".to_owned(),

@@ -14,6 +14,10 @@ const FIRST_PAGE: Page = Page {
     after: Vec::new(),
 };
 
+#[expect(
+    clippy::needless_pass_by_value,
+    reason = "every call is one line this way"
+)]
 fn refused<T: std::fmt::Debug>(outcome: Result<T, Error>) {
     assert!(matches!(outcome, Err(Error::OutOfScope)), "{outcome:?}");
 }
@@ -58,7 +62,7 @@ async fn reading_another_sites_records_is_refused_everywhere() {
 async fn lists_of_the_network_show_only_the_callers_sites() {
     let lab = Laboratory::furnished().await;
     let mut tx = lab.begin().await;
-    let home = lab.new_site("bogota");
+    let home = Laboratory::new_site("bogota");
     tx.insert_site(&home, &Request::NONE)
         .await
         .expect("a second site");
@@ -113,8 +117,8 @@ async fn a_transaction_of_one_site_touches_no_other() {
         .await
         .expect("a transaction");
     refused(tx.site(&lab.site).await);
-    refused(tx.insert_site(&lab.new_site("porto"), &again).await);
-    refused(tx.update_site(&lab.new_site("porto"), &again).await);
+    refused(tx.insert_site(&Laboratory::new_site("porto"), &again).await);
+    refused(tx.update_site(&Laboratory::new_site("porto"), &again).await);
     refused(tx.furnace(&lab.furnace).await);
     refused(tx.insert_furnace(&lab.new_furnace("k7"), &again).await);
     refused(tx.update_furnace(&lab.new_furnace("k1"), &again).await);
@@ -181,7 +185,7 @@ async fn at_its_own_site_the_same_scope_reads_and_writes() {
         site: site.clone(),
         ..lab.gauge.clone()
     };
-    tx.insert_site(&lab.new_site("bogota"), &Request::NONE)
+    tx.insert_site(&Laboratory::new_site("bogota"), &Request::NONE)
         .await
         .expect("a site");
     let new = Furnace {

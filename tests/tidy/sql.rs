@@ -3,7 +3,7 @@
 use crate::sources::{Kind, assert_none, rust_files};
 
 /// Where SQL may be written, and why.
-const MAY: [(&str, &str); 2] = [
+const MAY: [(&str, &str); 8] = [
     (
         "services/store/",
         "the store is the one place that knows the database",
@@ -11,6 +11,30 @@ const MAY: [(&str, &str); 2] = [
     (
         "tests/tidy/sql.rs",
         "this rule has to spell what it looks for",
+    ),
+    (
+        "tests/load/bare.rs",
+        "the floor that recording is measured against is a bare loop of inserts",
+    ),
+    (
+        "tests/store/",
+        "these tests look at the file behind the store's back, and damage it",
+    ),
+    (
+        "tests/process/draining.rs",
+        "somebody else holds the write lock, as a slow disk does",
+    ),
+    (
+        "tests/process/failing_commit.rs",
+        "a trap in the file makes a commit fail",
+    ),
+    (
+        "tests/process/schema.rs",
+        "a file of a program of tomorrow is made",
+    ),
+    (
+        "tests/process/tampering.rs",
+        "somebody alters records with another program",
     ),
 ];
 

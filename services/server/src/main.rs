@@ -254,8 +254,8 @@ async fn rebuild(settings: &Settings) -> anyhow::Result<ExitCode> {
     let rebuilt = app::rebuild(&store).await.context("rebuilding")?;
     store.close().await?;
     say(&format!(
-        "{} furnaces worked out again, {} differed from what was kept.",
-        rebuilt.furnaces, rebuilt.differed
+        "{} furnaces worked out again, {} differed from what was kept; {} gauges worked out again.",
+        rebuilt.furnaces, rebuilt.differed, rebuilt.gauges
     ));
     Ok(ExitCode::SUCCESS)
 }

@@ -1,6 +1,7 @@
 //! Works everything derived out again from the records.
 
 use ringtrue_fleet::caller::Scope;
+use ringtrue_fleet::key::SiteId;
 use ringtrue_fleet::tracking::replayed;
 use ringtrue_store::{Error, Page, PagePart, Store};
 
@@ -11,18 +12,60 @@ pub struct Rebuilt {
     pub furnaces: u64,
     /// Of these, how many had another value before.
     pub differed: u64,
+    /// Gauges whose pooled scatter was worked out again.
+    pub gauges: u64,
 }
 
-/// Works every furnace's offset out again. The records decide; what was kept is replaced.
+/// Works every furnace's offset and every gauge's scatter out again. The records decide; what was kept
+/// is replaced.
 pub async fn rebuild(store: &Store) -> Result<Rebuilt, Error> {
     let scope = Scope::for_work("rebuild");
+    let mut rebuilt = rebuilt_furnaces(store, &scope).await?;
+    let mut page = Page {
+        size: 200,
+        after: Vec::new(),
+    };
+    loop {
+        let sites = store.read(&scope).sites(&page).await?;
+        let Some(last) = sites.last() else {
+            return Ok(rebuilt);
+        };
+        page.after = vec![PagePart::Text(last.key.to_string())];
+        for site in sites {
+            rebuilt.gauges += rebuilt_gauges(store, &scope, &site.key).await?;
+        }
+    }
+}
+
+async fn rebuilt_gauges(store: &Store, scope: &Scope, site: &SiteId) -> Result<u64, Error> {
+    let mut count = 0;
+    let mut page = Page {
+        size: 200,
+        after: Vec::new(),
+    };
+    loop {
+        let gauges = store.read(scope).gauges(site, &page).await?;
+        let Some(last) = gauges.last() else {
+            return Ok(count);
+        };
+        page.after = vec![PagePart::Text(last.key.gauge.to_string())];
+        for gauge in gauges {
+            let mut tx = store.begin("rebuild", scope).await?;
+            tx.pool_gauge_again(&gauge.key).await?;
+            tx.commit().await?;
+            count += 1;
+        }
+    }
+}
+
+async fn rebuilt_furnaces(store: &Store, scope: &Scope) -> Result<Rebuilt, Error> {
     let mut rebuilt = Rebuilt::default();
     let mut page = Page {
         size: 200,
         after: Vec::new(),
     };
     loop {
-        let furnaces = store.read(&scope).furnaces(None, &page).await?;
+        let furnaces = store.read(scope).furnaces(None, &page).await?;
         let Some(last) = furnaces.last() else {
             return Ok(rebuilt);
         };
@@ -31,7 +74,7 @@ pub async fn rebuild(store: &Store) -> Result<Rebuilt, Error> {
             PagePart::Text(last.key.furnace.to_string()),
         ];
         for furnace in furnaces {
-            let mut tx = store.begin("rebuild", &scope).await?;
+            let mut tx = store.begin("rebuild", scope).await?;
             let before = tx.tracked_offset(&furnace.key).await?;
             let (points, events) = tx.history(&furnace.key).await?;
             let again = replayed(&points, &events);
