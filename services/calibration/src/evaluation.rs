@@ -9,7 +9,7 @@ use std::borrow::Cow;
 
 use crate::METHOD_VERSION;
 use crate::budget::{Budget, LineInput, Source, budget};
-use crate::decision::{Decision, Limits, Policy, Reason, Situation, decide};
+use crate::decision::{DOUBTFUL_Z, Decision, Limits, Policy, Reason, Situation, decide};
 use crate::gauge::Gauge;
 use crate::hold::HoldCorrection;
 use crate::offset::{Estimate, Noise, Observed, OffsetState, Weight, followed};
@@ -88,7 +88,8 @@ pub struct Setting<'a> {
     pub policy: Policy,
     /// Offset known before, already predicted to the firing time.
     pub prior: Option<OffsetState>,
-    /// True when a previous reading within 14 days, with no adjustment between, agrees.
+    /// True when the reading of another firing within 14 days before, with no event between, agrees
+    /// about the offset; an adjustment between does not matter, as it leaves the offset alone.
     pub confirmed: bool,
     /// How the furnace is expected to wander.
     pub noise: Noise,
@@ -315,14 +316,22 @@ fn tracked(
     let followed = followed(setting.prior, &observed, setting.confirmed, &setting.noise);
     match followed.weight {
         Weight::Full => {}
-        Weight::Reduced => notices.push(Reason {
-            code: Cow::Borrowed("COUNTED_AT_REDUCED_WEIGHT"),
-            text: format!(
-                "The reading lies {:.1} standard deviations from what history leads to expect and was \
-                 counted at reduced weight; a second firing decides.",
-                followed.innovation_z.unwrap_or_default().abs()
-            ),
-        }),
+        Weight::Reduced => {
+            let z = followed.innovation_z.unwrap_or_default().abs();
+            // Only a doubtful reading is fired again; to a milder one no second firing is advised.
+            let next = if z > DOUBTFUL_Z {
+                "a second firing decides"
+            } else {
+                "the next reading shows whether the furnace has changed"
+            };
+            notices.push(Reason {
+                code: Cow::Borrowed("COUNTED_AT_REDUCED_WEIGHT"),
+                text: format!(
+                    "The reading lies {z:.1} standard deviations from what history leads to expect \
+                     and was counted at reduced weight; {next}."
+                ),
+            });
+        }
         Weight::StepConfirmed => notices.push(Reason {
             code: Cow::Borrowed("STEP_CONFIRMED"),
             text: format!(

@@ -16,8 +16,13 @@ use crate::thermal_work::{
 pub const MATCHED_WITHIN_MIN: f64 = 3.0;
 /// Largest ratio of holds that is ever corrected.
 pub const LARGEST_RATIO: f64 = 4.0;
-/// The activation energy taken where none is known: the middle of the published 440 to 1000 kJ/mol
-/// for alumina and zirconia, with a quarter of it as standard uncertainty.
+/// The activation energy taken where none is known, from the published 440 to 1000 kJ/mol for alumina
+/// and zirconia (alumina's from memory).
+///
+/// A correction goes with 1/Q, and the middle of the published 1/Q is that of 611 kJ/mol. The 150
+/// kJ/mol are a standard uncertainty, not a half-width: for half the table's hold at 1500 °C they leave
+/// about 7 °C, as the whole published range does when it is taken as rectangular (GUM 4.3.7). As the
+/// half-width of a rectangle they would leave under 5 °C and shut out published energies.
 pub const ASSUMED_ENERGY: Energy = Energy {
     kj_per_mol: 600.0,
     standard_uncertainty_kj_per_mol: 150.0,
@@ -255,7 +260,7 @@ pub fn correction(
             found.explanation = format!(
                 "Fired with a hold of {} min, read from the table for {} min: {correction_c:+.1} °C \
                  (standard uncertainty {standard_uncertainty_c:.1} °C), from an activation energy of \
-                 {:.0} ± {spread:.0} kJ/mol, {basis}.",
+                 {:.0} kJ/mol (standard uncertainty {spread:.0} kJ/mol), {basis}.",
                 minutes(plan.fired_hold_min),
                 minutes(plan.table_hold_min),
                 energy.kj_per_mol

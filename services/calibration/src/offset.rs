@@ -291,6 +291,16 @@ pub struct Followed {
     pub weight: Weight,
 }
 
+/// Splits the variance of a changed bias between history and reading in the proportion of the biases
+/// that each is subject to, °C²; evenly when both claim none.
+fn changed_bias_parts_c2(prior: &OffsetState, shared_c: f64, noise: &Noise) -> (f64, f64) {
+    let changed = noise.changed_bias_c * noise.changed_bias_c;
+    let theirs = prior.shared_c * prior.shared_c;
+    let both = theirs + shared_c * shared_c;
+    let share = if both > 0.0 { theirs / both } else { 0.5 };
+    (changed * share, changed * (1.0 - share))
+}
+
 /// Takes a reading into account: starts from it when nothing was known, bounds its pull when it lies far
 /// off, and follows it when the reading before confirms the step. Evaluations and replays both go
 /// through here, so that a replay gives the same bits.
@@ -311,9 +321,12 @@ pub fn followed(
             weight: Weight::Full,
         };
     };
-    // Another gauge or batch than before makes another error than before: between the two readings
-    // that difference is noise, though neither reading alone is noisier.
-    let variance = own_variance + noise.changed_bias_c * noise.changed_bias_c;
+    // Another gauge or batch than before makes another error than before: between the two that
+    // difference is noise. Each side bears its own part, so that a gauge better than the one before
+    // it is believed more than the history it corrects, not less.
+    let (theirs, ours) = changed_bias_parts_c2(&prior, shared_c, noise);
+    let prior = prior.predicted(0.0, theirs, 0.0, noise);
+    let variance = own_variance + ours;
     let update = prior.updated(setpoint_c, offset_c, variance, shared_c);
     let innovation_z = Some(update.innovation_z);
     if !update.deweighted {
@@ -513,6 +526,46 @@ mod tests {
         assert!((far.state.level_c - 20.0 * at_bound / 8.0).abs() < 1e-9);
         let full = known.updated_in_full(1500.0, 20.0, 3.0, 0.0);
         assert!((full.state.level_c - 5.0).abs() < 1e-12);
+    }
+
+    #[test]
+    fn a_better_gauge_is_believed_more_than_the_history_it_corrects() {
+        let old = OffsetState {
+            shared_c: 4.0,
+            ..level(0.0, 1.2)
+        };
+        let noise = Noise {
+            changed_bias_c: 4.0_f64.hypot(1.0),
+            ..still(0.0)
+        };
+        let observed = Observed {
+            setpoint_c: 1500.0,
+            offset_c: 6.0,
+            independent_c: 2.0,
+            shared_c: 1.0,
+        };
+        let found = followed(Some(old), &observed, false, &noise);
+        // Weighted mean of independent results (GUM 5.1.2): history 1.2² + 4², reading 2² + 1².
+        let weight = (1.44 + 16.0) / (1.44 + 16.0 + 4.0 + 1.0);
+        assert!((found.state.level_c - 6.0 * weight).abs() < 1e-9);
+        let z = 6.0 / (1.44_f64 + 16.0 + 4.0 + 1.0).sqrt();
+        assert!((found.innovation_z.expect("a prior") - z).abs() < 1e-9);
+        // What is claimed covers what the weights make of the true errors.
+        let variance =
+            (1.0 - weight) * (1.0 - weight) * (1.44 + 16.0) + weight * weight * (4.0 + 1.0);
+        let claimed = found.state.estimate(1500.0).standard_uncertainty_c;
+        assert!(claimed >= variance.sqrt() && claimed < 4.0, "{claimed}");
+        // The other way round a worse gauge hardly moves a well-known furnace.
+        let known = OffsetState {
+            shared_c: 1.0,
+            ..level(0.0, 1.2)
+        };
+        let worse = Observed {
+            shared_c: 4.0,
+            ..observed
+        };
+        let kept = followed(Some(known), &worse, false, &noise);
+        assert!(kept.state.level_c < 6.0 * 0.12, "{:?}", kept.state);
     }
 
     #[test]

@@ -25,7 +25,7 @@ use crate::tables::events::EventRow;
 use crate::tables::furnaces::FurnaceRow;
 use crate::tables::gauges::{CheckRow, GaugeRow};
 use crate::tables::programmes::ProgrammeRow;
-use crate::tables::readings::CHUNKS;
+use crate::tables::readings::chunks;
 use crate::tables::ring_batches::BatchDocument;
 use crate::tables::sites::SiteRow;
 use crate::{Error, Read, Tx};
@@ -196,28 +196,23 @@ async fn insert_entries(
     connection: &mut SqliteConnection,
     entries: &[AuditRow],
 ) -> Result<(), Error> {
-    let mut rest = entries;
-    for size in CHUNKS {
-        while rest.len() >= size {
-            let (now, later) = rest.split_at(size);
-            rest = later;
-            let mut query = sqlx::QueryBuilder::new(
-                "INSERT INTO audit (site_id, seq, at, actor, action, subject, document, digest, previous, hash) ",
-            );
-            query.push_values(now, |mut row, entry| {
-                row.push_bind(&entry.site_id)
-                    .push_bind(entry.seq)
-                    .push_bind(entry.at)
-                    .push_bind(&entry.actor)
-                    .push_bind(&entry.action)
-                    .push_bind(&entry.subject)
-                    .push_bind(&entry.document)
-                    .push_bind(&entry.digest)
-                    .push_bind(&entry.previous)
-                    .push_bind(&entry.hash);
-            });
-            query.build().execute(&mut *connection).await?;
-        }
+    for now in chunks(entries) {
+        let mut query = sqlx::QueryBuilder::new(
+            "INSERT INTO audit (site_id, seq, at, actor, action, subject, document, digest, previous, hash) ",
+        );
+        query.push_values(now, |mut row, entry| {
+            row.push_bind(&entry.site_id)
+                .push_bind(entry.seq)
+                .push_bind(entry.at)
+                .push_bind(&entry.actor)
+                .push_bind(&entry.action)
+                .push_bind(&entry.subject)
+                .push_bind(&entry.document)
+                .push_bind(&entry.digest)
+                .push_bind(&entry.previous)
+                .push_bind(&entry.hash);
+        });
+        query.build().execute(&mut *connection).await?;
     }
     Ok(())
 }
@@ -228,32 +223,27 @@ async fn insert_requests(
     connection: &mut SqliteConnection,
     requests: &[RequestRow],
 ) -> Result<(), Error> {
-    let mut rest = requests;
-    for size in CHUNKS {
-        while rest.len() >= size {
-            let (now, later) = rest.split_at(size);
-            rest = later;
-            let mut query = sqlx::QueryBuilder::new(
-                "INSERT INTO request (id, method, digest, subject, site_id, seq, answered_at) ",
-            );
-            query.push_values(
-                now,
-                |mut row, (id, method, digest, subject, chain, seq, at)| {
-                    row.push_bind(id.hyphenated().to_string())
-                        .push_bind(*method)
-                        .push_bind(digest)
-                        .push_bind(subject)
-                        .push_bind(chain)
-                        .push_bind(seq)
-                        .push_bind(at);
-                },
-            );
-            query
-                .build()
-                .execute(&mut *connection)
-                .await
-                .map_err(Error::of_insert)?;
-        }
+    for now in chunks(requests) {
+        let mut query = sqlx::QueryBuilder::new(
+            "INSERT INTO request (id, method, digest, subject, site_id, seq, answered_at) ",
+        );
+        query.push_values(
+            now,
+            |mut row, (id, method, digest, subject, chain, seq, at)| {
+                row.push_bind(id.hyphenated().to_string())
+                    .push_bind(*method)
+                    .push_bind(digest)
+                    .push_bind(subject)
+                    .push_bind(chain)
+                    .push_bind(seq)
+                    .push_bind(at);
+            },
+        );
+        query
+            .build()
+            .execute(&mut *connection)
+            .await
+            .map_err(Error::of_insert)?;
     }
     Ok(())
 }

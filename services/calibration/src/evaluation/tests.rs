@@ -379,15 +379,29 @@ fn history_weighs_a_reading_and_far_ones_are_fired_again() {
     assert!(evaluation.innovation_z.expect("a prior").abs() < 2.5);
     assert_eq!(evaluation.state.expect("evaluable").readings, 5);
 
-    known.prior = Some(OffsetState {
+    let far_prior = Some(OffsetState {
         level_c: -10.0,
         ..prior
     });
+    known.prior = far_prior;
     let far = evaluated(&rings, &gauge, &known);
     assert!(far.innovation_z.expect("a prior") > 3.5);
     assert_eq!(codes(&far.notices), ["COUNTED_AT_REDUCED_WEIGHT"]);
+    assert!(far.notices[0].text.contains("a second firing decides"));
     assert_eq!(far.decision.expect("evaluable").advice, Advice::FireAgain);
 
+    // Mildly odd: counted less, but nobody is told to wait for a second firing.
+    known.prior = Some(OffsetState {
+        level_c: 10.5,
+        ..prior
+    });
+    let mild = evaluated(&rings, &gauge, &known);
+    let z = mild.innovation_z.expect("a prior");
+    assert!(z > 2.5 && z < 3.5, "{z}");
+    assert!(!mild.notices[0].text.contains("second firing"));
+    assert_ne!(mild.decision.expect("evaluable").advice, Advice::FireAgain);
+
+    known.prior = far_prior;
     known.confirmed = true;
     let confirmed = evaluated(&rings, &gauge, &known);
     assert_eq!(codes(&confirmed.notices), ["STEP_CONFIRMED"]);

@@ -143,6 +143,30 @@ fn an_accepted_assumption_corrects_by_what_its_energy_says() {
 }
 
 #[test]
+fn the_assumed_uncertainty_is_that_of_the_published_energies() {
+    // Rectangular between the corrections at 440 and 1000 kJ/mol (GUM 4.3.7). As the half-width of a
+    // rectangle, 150 kJ/mol would leave 0.58 of what is claimed and be too small.
+    let cycle = firing(60.0);
+    let at = |energy: f64| {
+        matching_peak_c(&cycle, &firing(120.0), 1473.0, energy).expect("solvable") - 1473.0
+    };
+    let published = (at(440.0) - at(1000.0)) / 2.0 / 3.0_f64.sqrt();
+    let found = corrected(&[table(120.0)], 60.0, true, 1473.0);
+    let claimed = found.standard_uncertainty_c;
+    assert!(
+        claimed >= published && claimed < 1.2 * published,
+        "{claimed} and {published}"
+    );
+    assert!(
+        found
+            .explanation
+            .contains("600 kJ/mol (standard uncertainty 150 kJ/mol)"),
+        "{}",
+        found.explanation
+    );
+}
+
+#[test]
 fn a_longer_hold_is_corrected_downwards() {
     let found = corrected(&[table(120.0)], 150.0, true, 1510.0);
     assert!(

@@ -18,9 +18,27 @@ pub use knowledge::Missing;
 pub use knowledge::ReadingKnowledge;
 pub(crate) use row::{EvaluationRow, ReadingRow, record_digest};
 
-/// How many rows one statement writes: the largest that fits what is left. Few sizes, so that few
-/// statements are prepared.
-pub(crate) const CHUNKS: [usize; 7] = [64, 32, 16, 8, 4, 2, 1];
+/// Most rows that one statement writes.
+const MOST_ROWS: usize = 64;
+
+/// Splits rows into what one statement each writes: as many as a multiple of four, then the rest. So a
+/// group takes few statements, and few different ones are prepared.
+pub(crate) fn chunks<T>(rows: &[T]) -> impl Iterator<Item = &[T]> {
+    let mut rest = rows;
+    std::iter::from_fn(move || {
+        if rest.is_empty() {
+            return None;
+        }
+        let size = if rest.len() < 4 {
+            rest.len()
+        } else {
+            rest.len().min(MOST_ROWS) & !3
+        };
+        let (now, later) = rest.split_at(size);
+        rest = later;
+        Some(now)
+    })
+}
 
 /// A reading, its evaluation, and the version that took its place.
 #[derive(sqlx::FromRow)]
@@ -234,5 +252,30 @@ impl Tx {
         let keys = json(&[[furnace.site.as_str(), furnace.furnace.as_str()]]);
         let events = super::events::events_of(self.connection(), &keys).await?;
         Ok((points, events))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::chunks;
+
+    #[test]
+    fn every_row_is_in_one_chunk_and_in_order() {
+        for count in 0..200_usize {
+            let rows: Vec<usize> = (0..count).collect();
+            let split: Vec<&[usize]> = chunks(&rows).collect();
+            assert_eq!(split.concat(), rows);
+            assert!(
+                split.iter().all(|chunk| (1..=64).contains(&chunk.len())),
+                "{split:?}"
+            );
+        }
+    }
+
+    #[test]
+    fn a_group_of_sixty_three_takes_two_statements() {
+        let rows = [(); 63];
+        let sizes: Vec<usize> = chunks(&rows).map(<[()]>::len).collect();
+        assert_eq!(sizes, [60, 3]);
     }
 }

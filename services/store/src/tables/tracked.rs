@@ -6,7 +6,7 @@ use ringtrue_fleet::key::{BatchId, FurnaceId, FurnaceKey, GaugeId, ReadingId, Si
 use ringtrue_fleet::tracking::{TrackPoint, TrackedOffset};
 use sqlx::sqlite::SqliteConnection;
 
-use super::readings::CHUNKS;
+use super::readings::chunks;
 use crate::columns::{Place, optional_id};
 use crate::{Error, Read, Tx};
 
@@ -154,60 +154,55 @@ pub(crate) async fn keep_tracked(
     connection: &mut SqliteConnection,
     all: &[(&FurnaceKey, &TrackedOffset)],
 ) -> Result<(), Error> {
-    let mut rest = all;
-    for size in CHUNKS {
-        while rest.len() >= size {
-            let (now, later) = rest.split_at(size);
-            rest = later;
-            let mut query = sqlx::QueryBuilder::new("INSERT INTO tracked_offset ");
-            query.push_values(now, |mut row, (furnace, tracked)| {
-                let written = TrackedRow::of(furnace, tracked);
-                row.push_bind(written.site_id)
-                    .push_bind(written.furnace_id)
-                    .push_bind(written.level_c)
-                    .push_bind(written.coefficient_c_per_100c)
-                    .push_bind(written.variance_level)
-                    .push_bind(written.covariance)
-                    .push_bind(written.variance_coefficient)
-                    .push_bind(written.shared_c)
-                    .push_bind(written.readings)
-                    .push_bind(written.lowest_setpoint_c)
-                    .push_bind(written.highest_setpoint_c)
-                    .push_bind(written.last_reading_id)
-                    .push_bind(written.last_fired_at)
-                    .push_bind(written.last_setpoint_c)
-                    .push_bind(written.last_observed_offset_c)
-                    .push_bind(written.last_independent_c)
-                    .push_bind(written.last_shared_c)
-                    .push_bind(written.last_mean_mm)
-                    .push_bind(written.last_batch_id)
-                    .push_bind(written.last_gauge_id)
-                    .push_bind(written.same_mean_run);
-            });
-            query.push(
-                " ON CONFLICT (site_id, furnace_id) DO UPDATE SET
-                level_c = excluded.level_c,
-                coefficient_c_per_100c = excluded.coefficient_c_per_100c,
-                variance_level = excluded.variance_level,
-                covariance = excluded.covariance,
-                variance_coefficient = excluded.variance_coefficient,
-                shared_c = excluded.shared_c,
-                readings = excluded.readings,
-                lowest_setpoint_c = excluded.lowest_setpoint_c,
-                highest_setpoint_c = excluded.highest_setpoint_c,
-                last_reading_id = excluded.last_reading_id,
-                last_fired_at = excluded.last_fired_at,
-                last_setpoint_c = excluded.last_setpoint_c,
-                last_observed_offset_c = excluded.last_observed_offset_c,
-                last_independent_c = excluded.last_independent_c,
-                last_shared_c = excluded.last_shared_c,
-                last_mean_mm = excluded.last_mean_mm,
-                last_batch_id = excluded.last_batch_id,
-                last_gauge_id = excluded.last_gauge_id,
-                same_mean_run = excluded.same_mean_run",
-            );
-            query.build().execute(&mut *connection).await?;
-        }
+    for now in chunks(all) {
+        let mut query = sqlx::QueryBuilder::new("INSERT INTO tracked_offset ");
+        query.push_values(now, |mut row, (furnace, tracked)| {
+            let written = TrackedRow::of(furnace, tracked);
+            row.push_bind(written.site_id)
+                .push_bind(written.furnace_id)
+                .push_bind(written.level_c)
+                .push_bind(written.coefficient_c_per_100c)
+                .push_bind(written.variance_level)
+                .push_bind(written.covariance)
+                .push_bind(written.variance_coefficient)
+                .push_bind(written.shared_c)
+                .push_bind(written.readings)
+                .push_bind(written.lowest_setpoint_c)
+                .push_bind(written.highest_setpoint_c)
+                .push_bind(written.last_reading_id)
+                .push_bind(written.last_fired_at)
+                .push_bind(written.last_setpoint_c)
+                .push_bind(written.last_observed_offset_c)
+                .push_bind(written.last_independent_c)
+                .push_bind(written.last_shared_c)
+                .push_bind(written.last_mean_mm)
+                .push_bind(written.last_batch_id)
+                .push_bind(written.last_gauge_id)
+                .push_bind(written.same_mean_run);
+        });
+        query.push(
+            " ON CONFLICT (site_id, furnace_id) DO UPDATE SET
+            level_c = excluded.level_c,
+            coefficient_c_per_100c = excluded.coefficient_c_per_100c,
+            variance_level = excluded.variance_level,
+            covariance = excluded.covariance,
+            variance_coefficient = excluded.variance_coefficient,
+            shared_c = excluded.shared_c,
+            readings = excluded.readings,
+            lowest_setpoint_c = excluded.lowest_setpoint_c,
+            highest_setpoint_c = excluded.highest_setpoint_c,
+            last_reading_id = excluded.last_reading_id,
+            last_fired_at = excluded.last_fired_at,
+            last_setpoint_c = excluded.last_setpoint_c,
+            last_observed_offset_c = excluded.last_observed_offset_c,
+            last_independent_c = excluded.last_independent_c,
+            last_shared_c = excluded.last_shared_c,
+            last_mean_mm = excluded.last_mean_mm,
+            last_batch_id = excluded.last_batch_id,
+            last_gauge_id = excluded.last_gauge_id,
+            same_mean_run = excluded.same_mean_run",
+        );
+        query.build().execute(&mut *connection).await?;
     }
     Ok(())
 }

@@ -6,7 +6,7 @@ use ringtrue_fleet::tracking::TrackedOffset;
 use sqlx::sqlite::SqliteConnection;
 
 use super::row::{EvaluationRow, ReadingRow, record_digest};
-use super::{CHUNKS, Measurement};
+use super::{Measurement, chunks};
 use crate::audit::{Happening, append};
 use crate::columns::json;
 use crate::tables::tracked::keep_tracked;
@@ -110,42 +110,37 @@ async fn insert_reading_rows(
     connection: &mut SqliteConnection,
     rows: &[(ReadingRow, EvaluationRow)],
 ) -> Result<(), Error> {
-    let mut rest = rows;
-    for size in CHUNKS {
-        while rest.len() >= size {
-            let (now, later) = rest.split_at(size);
-            rest = later;
-            let mut query = sqlx::QueryBuilder::new(
-                "INSERT INTO reading (site_id, furnace_id, fired_at, id, programme_id, setpoint_c,
-                setpoint_reported, batch_id, gauge_id, measurement, measured_at, purpose, performed_by,
-                note, answered, received_at, amends, amend_reason) ",
-            );
-            query.push_values(now, |mut row, (reading, _)| {
-                row.push_bind(&reading.site_id)
-                    .push_bind(&reading.furnace_id)
-                    .push_bind(reading.fired_at)
-                    .push_bind(&reading.id)
-                    .push_bind(&reading.programme_id)
-                    .push_bind(reading.setpoint_c)
-                    .push_bind(reading.setpoint_reported)
-                    .push_bind(&reading.batch_id)
-                    .push_bind(&reading.gauge_id)
-                    .push_bind(&reading.measurement)
-                    .push_bind(reading.measured_at)
-                    .push_bind(&reading.purpose)
-                    .push_bind(&reading.performed_by)
-                    .push_bind(&reading.note)
-                    .push_bind(&reading.answered)
-                    .push_bind(reading.received_at)
-                    .push_bind(&reading.amends)
-                    .push_bind(&reading.amend_reason);
-            });
-            query
-                .build()
-                .execute(&mut *connection)
-                .await
-                .map_err(Error::of_insert)?;
-        }
+    for now in chunks(rows) {
+        let mut query = sqlx::QueryBuilder::new(
+            "INSERT INTO reading (site_id, furnace_id, fired_at, id, programme_id, setpoint_c,
+            setpoint_reported, batch_id, gauge_id, measurement, measured_at, purpose, performed_by,
+            note, answered, received_at, amends, amend_reason) ",
+        );
+        query.push_values(now, |mut row, (reading, _)| {
+            row.push_bind(&reading.site_id)
+                .push_bind(&reading.furnace_id)
+                .push_bind(reading.fired_at)
+                .push_bind(&reading.id)
+                .push_bind(&reading.programme_id)
+                .push_bind(reading.setpoint_c)
+                .push_bind(reading.setpoint_reported)
+                .push_bind(&reading.batch_id)
+                .push_bind(&reading.gauge_id)
+                .push_bind(&reading.measurement)
+                .push_bind(reading.measured_at)
+                .push_bind(&reading.purpose)
+                .push_bind(&reading.performed_by)
+                .push_bind(&reading.note)
+                .push_bind(&reading.answered)
+                .push_bind(reading.received_at)
+                .push_bind(&reading.amends)
+                .push_bind(&reading.amend_reason);
+        });
+        query
+            .build()
+            .execute(&mut *connection)
+            .await
+            .map_err(Error::of_insert)?;
     }
     Ok(())
 }
@@ -154,38 +149,33 @@ async fn insert_evaluation_rows(
     connection: &mut SqliteConnection,
     rows: &[(ReadingRow, EvaluationRow)],
 ) -> Result<(), Error> {
-    let mut rest = rows;
-    for size in CHUNKS {
-        while rest.len() >= size {
-            let (now, later) = rest.split_at(size);
-            rest = later;
-            let mut query = sqlx::QueryBuilder::new(
-                "INSERT INTO evaluation (site_id, furnace_id, fired_at, reading_id, method_version,
-                counts, observed_offset_c, independent_c, shared_c, mean_mm, advised_setpoint_c,
-                next_due_on, inputs, result) ",
-            );
-            query.push_values(now, |mut row, (reading, evaluation)| {
-                row.push_bind(&reading.site_id)
-                    .push_bind(&reading.furnace_id)
-                    .push_bind(reading.fired_at)
-                    .push_bind(&evaluation.reading_id)
-                    .push_bind(&evaluation.method_version)
-                    .push_bind(evaluation.counts)
-                    .push_bind(evaluation.observed_offset_c)
-                    .push_bind(evaluation.independent_c)
-                    .push_bind(evaluation.shared_c)
-                    .push_bind(evaluation.mean_mm)
-                    .push_bind(evaluation.advised_setpoint_c)
-                    .push_bind(&evaluation.next_due_on)
-                    .push_bind(&evaluation.inputs)
-                    .push_bind(&evaluation.result);
-            });
-            query
-                .build()
-                .execute(&mut *connection)
-                .await
-                .map_err(Error::of_insert)?;
-        }
+    for now in chunks(rows) {
+        let mut query = sqlx::QueryBuilder::new(
+            "INSERT INTO evaluation (site_id, furnace_id, fired_at, reading_id, method_version,
+            counts, observed_offset_c, independent_c, shared_c, mean_mm, advised_setpoint_c,
+            next_due_on, inputs, result) ",
+        );
+        query.push_values(now, |mut row, (reading, evaluation)| {
+            row.push_bind(&reading.site_id)
+                .push_bind(&reading.furnace_id)
+                .push_bind(reading.fired_at)
+                .push_bind(&evaluation.reading_id)
+                .push_bind(&evaluation.method_version)
+                .push_bind(evaluation.counts)
+                .push_bind(evaluation.observed_offset_c)
+                .push_bind(evaluation.independent_c)
+                .push_bind(evaluation.shared_c)
+                .push_bind(evaluation.mean_mm)
+                .push_bind(evaluation.advised_setpoint_c)
+                .push_bind(&evaluation.next_due_on)
+                .push_bind(&evaluation.inputs)
+                .push_bind(&evaluation.result);
+        });
+        query
+            .build()
+            .execute(&mut *connection)
+            .await
+            .map_err(Error::of_insert)?;
     }
     Ok(())
 }
