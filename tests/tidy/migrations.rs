@@ -7,7 +7,28 @@ use sha2::{Digest as _, Sha256};
 use crate::sources::{assert_none, files_ending};
 
 /// Every migration with the SHA-256 of its file, in the order they run.
-const COMMITTED: &[(&str, &str)] = &[];
+const COMMITTED: &[(&str, &str)] = &[
+    (
+        "services/store/migrations/sqlite/0001_sites.sql",
+        "be287e837fa529a03dae15d19cbdfceeea42d1d0b51562092245421cc917cb81",
+    ),
+    (
+        "services/store/migrations/sqlite/0002_ring_batches.sql",
+        "f685e649ca8a15a52f4899366302b4ae13070fa5920cc6a7e3ac5ff2cefdcef6",
+    ),
+    (
+        "services/store/migrations/sqlite/0003_records.sql",
+        "e196ac20a5a71990a918d3c38e868aff6eca08d4695ae941b24f9643150a87fb",
+    ),
+    (
+        "services/store/migrations/sqlite/0004_derived.sql",
+        "73365a33308d520cddbf055846e956f97eb58619d2f13f7744d15012eb3aeac9",
+    ),
+    (
+        "services/store/migrations/sqlite/0005_audit.sql",
+        "ae390b418e90171372c3ca845a65c006753d9fb49c8d9d0c0293402644eb0c9f",
+    ),
+];
 
 #[test]
 fn a_committed_migration_never_changes() {

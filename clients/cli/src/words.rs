@@ -37,6 +37,10 @@ pub(crate) const THERMOCOUPLES: Words<ThermocoupleType> = &[
     ("R", ThermocoupleType::R),
 ];
 
+/// Types of a reference thermocouple that readings are evaluated for.
+pub(crate) const REFERENCE_THERMOCOUPLES: Words<ThermocoupleType> =
+    &[("B", ThermocoupleType::B), ("S", ThermocoupleType::S)];
+
 /// States of a furnace.
 pub(crate) const FURNACE_STATES: Words<FurnaceState> = &[
     ("in-use", FurnaceState::InUse),

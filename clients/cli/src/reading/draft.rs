@@ -75,7 +75,7 @@ pub(crate) struct Values {
           help_heading = "Rings")]
     ring_temperature: Option<f64>,
     /// Type of a reference thermocouple, when one was used in place of rings.
-    #[arg(long, value_name = "TYPE", value_parser = words::one_of(words::THERMOCOUPLES),
+    #[arg(long, value_name = "TYPE", value_parser = words::one_of(words::REFERENCE_THERMOCOUPLES),
           conflicts_with_all = ["batch", "gauge", "diameters", "rings", "zero", "ring_temperature"],
           help_heading = "Thermocouple")]
     thermocouple_type: Option<ThermocoupleType>,
