@@ -44,6 +44,10 @@ pub struct TrackedOffset {
 /// Longest time between two readings that confirm each other, days.
 const CONFIRMING_DAYS: f64 = 14.0;
 
+/// Shortest time between the ends of two firings, hours: heating up, the hold and cooling down take
+/// longer (common practice, no source). Anything less is one firing reported twice.
+const ANOTHER_FIRING_HOURS: f64 = 1.0;
+
 const SECONDS_PER_WEEK: f64 = 604_800.0;
 
 /// Weeks from one moment to another.
@@ -83,18 +87,33 @@ fn between(
 /// Standard deviation of the bias between ring batches, °C (assumption until the network has learnt it).
 const BATCH_BIAS_C: f64 = 2.0;
 
+/// Shared uncertainties that differ by more than this factor are not of the same errors; the table's
+/// slope alone changes them by less between readings of one programme.
+const SAME_BIAS_WITHIN: f64 = 1.2;
+
 /// The assumptions for a reading: another batch or gauge than the reading before makes another error.
+///
+/// So does the same gauge once a check on a reference block has corrected it, which shows in a smaller
+/// shared uncertainty: what was taken off is the difference of the variances.
 pub fn noise_for(before: Option<&TrackedOffset>, point: &TrackPoint) -> Noise {
     let noise = Noise::default();
     let Some(before) = before else { return noise };
     let last = &before.last;
-    let changed_c2 = if last.gauge != point.gauge {
-        last.shared_c.powi(2) + point.shared_c.powi(2)
-    } else if last.batch != point.batch {
-        2.0 * BATCH_BIAS_C.powi(2)
+    let (smaller_c, larger_c) = (
+        last.shared_c.min(point.shared_c),
+        last.shared_c.max(point.shared_c),
+    );
+    let mut changed_c2 = 0.0;
+    if last.gauge != point.gauge {
+        changed_c2 = last.shared_c.powi(2) + point.shared_c.powi(2);
     } else {
-        0.0
-    };
+        if last.batch != point.batch {
+            changed_c2 += 2.0 * BATCH_BIAS_C.powi(2);
+        }
+        if larger_c > SAME_BIAS_WITHIN * smaller_c {
+            changed_c2 += larger_c.powi(2) - smaller_c.powi(2);
+        }
+    }
     Noise {
         changed_bias_c: changed_c2.sqrt(),
         ..noise
@@ -127,9 +146,7 @@ pub fn following(
     state: OffsetState,
 ) -> TrackedOffset {
     let same_mean_run = match before {
-        Some(tracked)
-            if point.mean_mm > 0.0 && point.mean_mm.to_bits() == tracked.last.mean_mm.to_bits() =>
-        {
+        Some(tracked) if point.mean_mm > 0.0 && same_mean(point.mean_mm, tracked.last.mean_mm) => {
             tracked.same_mean_run.saturating_add(1)
         }
         _ => 1,
@@ -141,6 +158,29 @@ pub fn following(
     }
 }
 
+/// Whether two mean diameters, mm, are the same to the last digit; the order in which diameters were
+/// typed changes a sum's last bits.
+pub(crate) fn same_mean(one_mm: f64, other_mm: f64) -> bool {
+    (one_mm - other_mm).abs() < 1e-9
+}
+
+/// The offset the reading before showed, with what was entered in the controller since, °C; none when
+/// something else happened to the furnace since.
+pub(crate) fn last_offset_shifted_c(
+    tracked: &TrackedOffset,
+    events: &[FurnaceEvent],
+    to: Timestamp,
+) -> Option<f64> {
+    let mut offset_c = tracked.last.observed_offset_c;
+    for (kind, shift_c) in between(events, tracked.last.fired_at, to) {
+        if kind != EventKind::ControllerOffsetChanged {
+            return None;
+        }
+        offset_c += shift_c;
+    }
+    Some(offset_c)
+}
+
 /// Works the offset out from all readings, in order of firing and then of id, and all events.
 pub fn replayed(points: &[TrackPoint], events: &[FurnaceEvent]) -> Option<TrackedOffset> {
     let mut tracked: Option<TrackedOffset> = None;
@@ -150,11 +190,11 @@ pub fn replayed(points: &[TrackPoint], events: &[FurnaceEvent]) -> Option<Tracke
     tracked
 }
 
-/// Whether the reading before and this one agree closely enough, soon enough and with no event
-/// between, for a large step to be trusted.
+/// Whether the reading before and this one are of two firings and agree closely enough, soon enough
+/// and with no event between, for a large step to be trusted.
 pub fn confirms(before: &TrackedOffset, events: &[FurnaceEvent], point: &TrackPoint) -> bool {
     let days = weeks_between(before.last.fired_at, point.fired_at) * 7.0;
-    if !(0.0..=CONFIRMING_DAYS).contains(&days) {
+    if !(ANOTHER_FIRING_HOURS / 24.0..=CONFIRMING_DAYS).contains(&days) {
         return false;
     }
     if between(events, before.last.fired_at, point.fired_at)
@@ -165,4 +205,161 @@ pub fn confirms(before: &TrackedOffset, events: &[FurnaceEvent], point: &TrackPo
     }
     let spread_c = (point.independent_c.powi(2) + before.last.independent_c.powi(2)).sqrt();
     (point.observed_offset_c - before.last.observed_offset_c).abs() <= 2.0 * spread_c
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::event::EventDetails;
+    use crate::key::{EventId, EventKey, FurnaceId, FurnaceKey, SiteId};
+
+    fn at(text: &str) -> Timestamp {
+        text.parse().expect("a moment")
+    }
+
+    fn point(fired_at: &str, observed_offset_c: f64) -> TrackPoint {
+        TrackPoint {
+            reading: ReadingId::new("r1").expect("an id"),
+            fired_at: at(fired_at),
+            setpoint_c: 1500.0,
+            observed_offset_c,
+            independent_c: 2.1,
+            shared_c: 4.0,
+            mean_mm: 19.47,
+            batch: Some(BatchId::new("b1").expect("an id")),
+            gauge: Some(GaugeId::new("g1").expect("an id")),
+        }
+    }
+
+    fn event(kind: EventKind, happened_at: &str, offset_shift_c: Option<f64>) -> FurnaceEvent {
+        FurnaceEvent {
+            key: EventKey {
+                furnace: FurnaceKey {
+                    site: SiteId::new("porto").expect("an id"),
+                    furnace: FurnaceId::new("k2").expect("an id"),
+                },
+                event: EventId::new("e1").expect("an id"),
+            },
+            details: EventDetails {
+                kind: Some(kind),
+                happened_at: Some(at(happened_at)),
+                offset_shift_c,
+                note: String::new(),
+                performed_by: String::new(),
+            },
+            received_at: at(happened_at),
+        }
+    }
+
+    #[test]
+    fn one_firing_reported_twice_confirms_nothing() {
+        let first = step(None, &[], point("2026-11-20T18:00:00Z", 45.0));
+        for again in ["2026-11-20T18:00:00Z", "2026-11-20T18:20:00Z"] {
+            assert!(!confirms(&first, &[], &point(again, 45.5)), "{again}");
+        }
+        assert!(confirms(&first, &[], &point("2026-11-21T18:00:00Z", 45.5)));
+        assert!(!confirms(&first, &[], &point("2026-11-21T18:00:00Z", 60.0)));
+        assert!(!confirms(&first, &[], &point("2026-12-05T18:00:00Z", 45.5)));
+        let moved = [event(EventKind::Moved, "2026-11-21T08:00:00Z", None)];
+        assert!(!confirms(
+            &first,
+            &moved,
+            &point("2026-11-21T18:00:00Z", 45.5)
+        ));
+    }
+
+    #[test]
+    fn a_check_of_the_gauge_is_a_change_of_bias_and_a_slope_is_not() {
+        let first = step(None, &[], point("2026-11-20T18:00:00Z", 12.0));
+        let same = point("2026-11-27T18:00:00Z", 12.0);
+        assert!(noise_for(Some(&first), &same).changed_bias_c < 1e-12);
+        let steeper = TrackPoint {
+            shared_c: 4.4,
+            ..same.clone()
+        };
+        assert!(noise_for(Some(&first), &steeper).changed_bias_c < 1e-12);
+        // The caliper was found to read wrong by 6 °C worth; the furnace has not changed.
+        let checked = TrackPoint {
+            shared_c: 2.3,
+            observed_offset_c: 6.0,
+            ..same
+        };
+        let changed = noise_for(Some(&first), &checked).changed_bias_c;
+        assert!((changed - (16.0_f64 - 2.3 * 2.3).sqrt()).abs() < 1e-12);
+        let after = step(Some(&first), &[], checked);
+        let estimate = after.state.estimate(1500.0);
+        assert!(estimate.offset_c < 7.5, "{estimate:?}");
+        assert!(estimate.standard_uncertainty_c < 4.0, "{estimate:?}");
+    }
+
+    #[test]
+    fn another_batch_differs_from_the_one_before_by_both_their_biases() {
+        let first = step(None, &[], point("2026-11-20T18:00:00Z", 12.0));
+        let other = TrackPoint {
+            batch: Some(BatchId::new("b2").expect("an id")),
+            ..point("2026-11-27T18:00:00Z", 12.0)
+        };
+        let changed = noise_for(Some(&first), &other).changed_bias_c;
+        assert!((changed - 8.0_f64.sqrt()).abs() < 1e-12);
+        // Two batches average their errors; no more than that is claimed.
+        let shared_c = step(Some(&first), &[], other).state.shared_c;
+        assert!((shared_c - 4.0).abs() < 1e-12);
+    }
+
+    #[test]
+    fn a_late_event_and_a_replay_give_the_same_bits_as_in_order() {
+        let readings = [
+            point("2026-11-06T18:00:00Z", 12.0),
+            point("2026-11-13T18:00:00Z", 13.0),
+            point("2026-11-20T18:00:00Z", 31.0),
+            point("2026-11-21T18:00:00Z", 30.0),
+        ];
+        let events = [event(
+            EventKind::ElementsReplaced,
+            "2026-11-16T08:00:00Z",
+            None,
+        )];
+        let mut one_by_one: Option<TrackedOffset> = None;
+        for reading in &readings {
+            one_by_one = Some(step(one_by_one.as_ref(), &events, reading.clone()));
+        }
+        assert_eq!(replayed(&readings, &events), one_by_one);
+        assert_ne!(replayed(&readings, &[]), one_by_one);
+    }
+
+    #[test]
+    fn the_offset_before_moves_by_what_was_entered_and_is_gone_after_a_repair() {
+        let first = step(None, &[], point("2026-11-20T18:00:00Z", 12.0));
+        let to = at("2026-11-27T18:00:00Z");
+        let shifted = |events: &[FurnaceEvent]| last_offset_shifted_c(&first, events, to);
+        assert!((shifted(&[]).expect("nothing happened") - 12.0).abs() < 1e-12);
+        let entered = event(
+            EventKind::ControllerOffsetChanged,
+            "2026-11-22T08:00:00Z",
+            Some(-12.0),
+        );
+        let now = shifted(std::slice::from_ref(&entered)).expect("a known shift");
+        assert!(now.abs() < 1e-12);
+        let repair = event(EventKind::Repair, "2026-11-23T08:00:00Z", None);
+        assert_eq!(shifted(&[entered, repair]), None);
+    }
+
+    #[test]
+    fn the_same_diameters_in_another_order_are_the_same_mean() {
+        let sum = |a: f64, b: f64, c: f64| (a + b + c) / 3.0;
+        let first = step(None, &[], point("2026-11-20T18:00:00Z", 12.0));
+        let first = TrackedOffset {
+            last: TrackPoint {
+                mean_mm: sum(0.1, 0.2, 0.3),
+                ..first.last
+            },
+            ..first
+        };
+        let again = TrackPoint {
+            mean_mm: sum(0.3, 0.2, 0.1),
+            ..point("2026-11-27T18:00:00Z", 12.0)
+        };
+        assert_ne!(again.mean_mm.to_bits(), first.last.mean_mm.to_bits());
+        assert_eq!(step(Some(&first), &[], again).same_mean_run, 2);
+    }
 }

@@ -12,7 +12,7 @@ use ringtrue_calibration::evaluation::{
 use ringtrue_calibration::gauge::{Gauge as KnownGauge, Pooled};
 use ringtrue_calibration::hold;
 use ringtrue_calibration::offset::{Noise, OffsetState};
-use ringtrue_calibration::plausibility::{self, Prediction, alternatives, questions};
+use ringtrue_calibration::plausibility::{self, Prediction, QuestionCode, alternatives, questions};
 use ringtrue_calibration::programme::Cycle;
 use ringtrue_calibration::ring_table::RingTable;
 use ringtrue_calibration::rings::Ring;
@@ -28,7 +28,10 @@ use crate::refusal::Refusal;
 use crate::ring_batch::RingBatch;
 use crate::schedule::next_due_on;
 use crate::site::Site;
-use crate::tracking::{TrackPoint, TrackedOffset, carried_forward, confirms, following, noise_for};
+use crate::tracking::{
+    TrackPoint, TrackedOffset, carried_forward, confirms, following, last_offset_shifted_c,
+    noise_for, same_mean,
+};
 use crate::violation::Violations;
 
 /// Everything on record that bears on a reading, as of its firing.
@@ -302,7 +305,7 @@ pub fn assess(known: &Known, report: &Report, key: &ReadingId) -> Result<Assesse
         evaluation = work_out(&inputs)?;
     }
     add_notices(known, report, setpoint_c, &inputs, &mut evaluation);
-    let questions = asked(known, report, &inputs, &evaluation);
+    let questions = asked(known, report, &inputs, &evaluation, &point);
     let raises = evaluation
         .decision
         .as_ref()
@@ -438,6 +441,7 @@ fn asked(
     report: &Report,
     inputs: &Inputs,
     evaluation: &Evaluation,
+    point: &TrackPoint,
 ) -> Vec<AskedQuestion> {
     let (Method::Rings(measured), Some(rings)) = (&report.method, &known.rings) else {
         return Vec::new();
@@ -457,8 +461,14 @@ fn asked(
             Some((other.details.code.clone(), table))
         })
         .collect();
-    let prediction = |state: &OffsetState| {
-        let estimate = state.estimate(inputs.setpoint_c);
+    // Biases that history and reading share move both alike and say nothing about a slip; only what
+    // another gauge or batch changes counts.
+    let prediction = |state: &OffsetState, noise: &Noise| {
+        let own = OffsetState {
+            shared_c: noise.changed_bias_c,
+            ..*state
+        };
+        let estimate = own.estimate(inputs.setpoint_c);
         Prediction {
             offset_c: estimate.offset_c,
             standard_uncertainty_c: estimate.standard_uncertainty_c,
@@ -467,7 +477,11 @@ fn asked(
     let twins: Vec<(String, Prediction)> = known
         .twins
         .iter()
-        .map(|twin| (twin.display_name.clone(), prediction(&twin.tracked.state)))
+        .map(|twin| {
+            let noise = noise_for(Some(&twin.tracked), point);
+            let state = carried_forward(&twin.tracked, &[], report.fired_at, &noise);
+            (twin.display_name.clone(), prediction(&state, &noise))
+        })
         .collect();
     let context = plausibility::Context {
         rings: &plain_rings,
@@ -483,7 +497,10 @@ fn asked(
             .hold
             .as_ref()
             .map_or(0.0, |hold| hold.correction_c),
-        prediction: inputs.prior.as_ref().map(prediction),
+        prediction: inputs
+            .prior
+            .as_ref()
+            .map(|prior| prediction(prior, &inputs.noise)),
         twins: &twins,
         hours_since_firing: Some(
             report
@@ -506,12 +523,16 @@ fn asked(
             .as_ref()
             .map(|earlier| words_for(earlier, known.site)),
         last_change: last_change_since(known, report),
-        previous_offset_c: known.tracked.map(|tracked| tracked.last.observed_offset_c),
-        measurement_uncertainty_c: evaluation.budget.combined_c,
+        previous_offset_c: known
+            .tracked
+            .and_then(|tracked| last_offset_shifted_c(tracked, known.events, report.fired_at)),
+        measurement_uncertainty_c: evaluation.budget.independent_c,
         exact_repeats: exact_repeats(known, measured),
     };
     questions(&context)
         .into_iter()
+        // What two firings agree on is far from history for a reason; it was asked about at the first.
+        .filter(|question| !(inputs.confirmed && question.code == QuestionCode::FarFromHistory))
         .map(|mut question| {
             question.field = request_field(&question.field);
             AskedQuestion {
@@ -547,7 +568,9 @@ fn exact_repeats(known: &Known, measured: &RingMeasurement) -> u32 {
     }
     let mean_mm: f64 = sum / count;
     match known.tracked {
-        Some(tracked) if (tracked.last.mean_mm - mean_mm).abs() < 1e-9 => tracked.same_mean_run + 1,
+        Some(tracked) if same_mean(tracked.last.mean_mm, mean_mm) => {
+            tracked.same_mean_run.saturating_add(1)
+        }
         _ => 1,
     }
 }
