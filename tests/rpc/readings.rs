@@ -294,6 +294,10 @@ async fn a_late_reading_is_evaluated_as_of_its_own_firing() {
     let evaluation = evaluation_of(&late);
     assert_eq!(evaluation.innovation_z, None);
     close(evaluation.offset_c, evaluation.observed_offset_c, 1e-9);
+    // By itself it asks for a lower setpoint; but the later firing's advice stands.
+    assert_eq!(evaluation.advice(), v1::Advice::Leave);
+    close(evaluation.advised_setpoint_c, 1500.0, 1e-9);
+    assert_eq!(evaluation.reasons[0].code, "NEWER_READING_DECIDES");
     // Listed by firing, latest first.
     let listed = network.readings(&bench.furnace).await;
     assert_eq!(listed[1].name, late.name);

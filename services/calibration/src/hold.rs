@@ -28,6 +28,11 @@ pub const ASSUMED_ENERGY: Energy = Energy {
     standard_uncertainty_kj_per_mol: 150.0,
 };
 
+/// The ramp to the peak that tables are usually made with, °C/min (common practice, no source).
+const USUAL_RAMP_C_PER_MIN: f64 = 10.0;
+/// An uncertainty for the ramp below this is not worth a word, °C.
+const LEAST_RAMP_C: f64 = 0.1;
+
 const ZERO_CELSIUS_K: f64 = 273.15;
 /// Lowest energy used when the uncertainty of an energy is carried through, kJ/mol.
 const LOWEST_ENERGY_KJ_PER_MOL: f64 = 50.0;
@@ -66,6 +71,9 @@ pub struct HoldPlan {
     pub table_hold_min: f64,
     /// Total hold at the peak of the fired programme, min.
     pub fired_hold_min: f64,
+    /// Hold at the peak that would do the work of all the programme's holds together, min: a dwell just
+    /// below the peak works nearly as hard as the peak itself.
+    pub working_hold_min: f64,
     /// How the table is read.
     pub treatment: HoldTreatment,
 }
@@ -96,11 +104,13 @@ pub struct HoldCorrection {
 /// corrected.
 pub fn plan(tables: &[RingTable], cycle: &Cycle, accepts_assumed_energy: bool) -> HoldPlan {
     let fired_hold_min = peak_hold_min(cycle);
-    let Some(table_index) = nearest(tables, fired_hold_min) else {
+    let working_hold_min = working_hold_min(cycle);
+    let Some(table_index) = nearest(tables, working_hold_min) else {
         return HoldPlan {
             table_index: 0,
             table_hold_min: 0.0,
             fired_hold_min,
+            working_hold_min,
             treatment: HoldTreatment::NotEvaluable {
                 reason: "This ring batch has no table yet; enter the table that came with it."
                     .to_owned(),
@@ -113,7 +123,7 @@ pub fn plan(tables: &[RingTable], cycle: &Cycle, accepts_assumed_energy: bool) -
             tables,
             cycle,
             table_hold_min,
-            fired_hold_min,
+            (fired_hold_min, working_hold_min),
             accepts_assumed_energy,
         )
     } else {
@@ -126,8 +136,39 @@ pub fn plan(tables: &[RingTable], cycle: &Cycle, accepts_assumed_energy: bool) -
         table_index,
         table_hold_min,
         fired_hold_min,
+        working_hold_min,
         treatment,
     }
+}
+
+/// The hold at the peak that would do the work of all the programme's holds together, min, with the
+/// assumed activation energy; ramps are left out, being alike in the table's firing.
+fn working_hold_min(cycle: &Cycle) -> f64 {
+    let Some(peak) = cycle.peak() else { return 0.0 };
+    let peak_k = peak.temperature_c + ZERO_CELSIUS_K;
+    let energy_k = ASSUMED_ENERGY.kj_per_mol * 1000.0 / GAS_CONSTANT_J_PER_MOL_K;
+    let mut total_min = 0.0;
+    for segment in &cycle.segments {
+        let kelvin = segment.temperature_c + ZERO_CELSIUS_K;
+        if kelvin > 0.0 {
+            let weight = peak_k / kelvin * libm::exp(energy_k * (1.0 / peak_k - 1.0 / kelvin));
+            total_min += segment.hold_min * weight;
+        }
+    }
+    total_min
+}
+
+/// The table's firing: the programme's own ramps and the table's hold at the peak, without dwells below
+/// it.
+fn reference_firing(cycle: &Cycle, table_hold_min: f64) -> Cycle {
+    let mut reference = with_peak_hold(cycle, table_hold_min);
+    let peak_c = cycle.peak().map_or(0.0, |peak| peak.temperature_c);
+    for segment in &mut reference.segments {
+        if segment.temperature_c < peak_c {
+            segment.hold_min = 0.0;
+        }
+    }
+    reference
 }
 
 fn can_run(cycle: &Cycle) -> bool {
@@ -166,17 +207,18 @@ fn treatment(
     tables: &[RingTable],
     cycle: &Cycle,
     table_hold_min: f64,
-    fired_hold_min: f64,
+    (fired_hold_min, working_hold_min): (f64, f64),
     accepts_assumed_energy: bool,
 ) -> HoldTreatment {
-    let difference_min = (table_hold_min - fired_hold_min).abs();
-    let correctable = ratio(table_hold_min, fired_hold_min) <= LARGEST_RATIO;
+    let difference_min = (table_hold_min - working_hold_min).abs();
+    let correctable = ratio(table_hold_min, working_hold_min) <= LARGEST_RATIO;
     if difference_min <= MATCHED_WITHIN_MIN && correctable {
         return HoldTreatment::Matched;
     }
     let asked = format!(
-        "The ring was fired with a hold of {} min; its table is for {} min.",
+        "The ring was fired with a hold of {} min{}; its table is for {} min.",
         minutes(fired_hold_min),
+        dwelling(fired_hold_min, working_hold_min),
         minutes(table_hold_min)
     );
     let instead = format!(
@@ -204,13 +246,77 @@ fn treatment(
     }
 }
 
+/// Words for dwells below the peak that work like a longer hold; empty when there is none worth a word.
+fn dwelling(fired_hold_min: f64, working_hold_min: f64) -> String {
+    if working_hold_min - fired_hold_min <= SAME_HOLD_MIN {
+        return String::new();
+    }
+    let working = working_hold_min.round();
+    format!(", and with its dwells below the peak it works like one of {working:.0} min")
+}
+
 /// Gives the correction for one table temperature, °C, over the programme's real segments.
 ///
-/// The reference firing is the programme itself with the table's hold at the peak: the true peak is
-/// the one that does the work the table's temperature stands for. The uncertainty of the energy is
+/// Papers seldom say how fast the rings of a table were heated to the peak. The usual rate is taken,
+/// and what the programme's own rate would change is the half-width of a rectangle in the uncertainty
+/// (GUM 4.3.7); nothing is corrected for it.
+///
+/// The reference firing has the programme's ramps and the table's hold, without dwells below the peak:
+/// the true peak is the one that does the work the table's temperature stands for. The uncertainty of the energy is
 /// carried through by half the difference of the corrections at one standard uncertainty either side
 /// (GUM 5.1.3, note 2).
 pub fn correction(
+    plan: &HoldPlan,
+    tables: &[RingTable],
+    cycle: &Cycle,
+    table_temperature_c: f64,
+) -> HoldCorrection {
+    let mut found = of_the_hold(plan, tables, cycle, table_temperature_c);
+    if matches!(found.treatment, HoldTreatment::NotEvaluable { .. }) {
+        return found;
+    }
+    let reference = reference_firing(cycle, plan.table_hold_min);
+    let Some((usual, ramp_c_per_min)) = with_usual_ramp(&reference) else {
+        return found;
+    };
+    let energy = match found.treatment {
+        HoldTreatment::Fitted { energy } => energy,
+        _ => ASSUMED_ENERGY,
+    };
+    let Ok(peak_c) = matching_peak_c(&usual, &reference, table_temperature_c, energy.kj_per_mol)
+    else {
+        return found;
+    };
+    let ramp_c = (peak_c - table_temperature_c).abs() / 3.0_f64.sqrt();
+    if ramp_c < LEAST_RAMP_C {
+        return found;
+    }
+    found.standard_uncertainty_c = found.standard_uncertainty_c.hypot(ramp_c);
+    let told = format!(
+        " The ramp of {} °C/min to the peak, where tables are usually made at {USUAL_RAMP_C_PER_MIN} \
+         °C/min, adds a standard uncertainty of {ramp_c:.1} °C.",
+        minutes(ramp_c_per_min)
+    );
+    found.explanation.push_str(&told);
+    found
+}
+
+/// The programme with the usual ramp to its peak, and its own ramp there; none without segments.
+fn with_usual_ramp(cycle: &Cycle) -> Option<(Cycle, f64)> {
+    let peak_c = cycle.peak()?.temperature_c;
+    let mut usual = cycle.clone();
+    for segment in &mut usual.segments {
+        if segment.temperature_c >= peak_c {
+            let own = segment.ramp_c_per_min;
+            segment.ramp_c_per_min = USUAL_RAMP_C_PER_MIN;
+            return Some((usual, own));
+        }
+    }
+    None
+}
+
+/// What holds alone do: treatment, correction and its uncertainty.
+fn of_the_hold(
     plan: &HoldPlan,
     tables: &[RingTable],
     cycle: &Cycle,
@@ -227,7 +333,7 @@ pub fn correction(
     };
     let (energy, basis) = match &plan.treatment {
         HoldTreatment::Matched => {
-            matched(&mut found, table_temperature_c);
+            matched(&mut found, plan.working_hold_min, table_temperature_c);
             return found;
         }
         HoldTreatment::NotEvaluable { reason } => {
@@ -241,7 +347,7 @@ pub fn correction(
             (*energy, "which is an assumption this site accepts")
         }
     };
-    let reference = with_peak_hold(cycle, plan.table_hold_min);
+    let reference = reference_firing(cycle, plan.table_hold_min);
     let at = |kj_per_mol: f64| {
         let kj_per_mol = kj_per_mol.max(LOWEST_ENERGY_KJ_PER_MOL);
         matching_peak_c(cycle, &reference, table_temperature_c, kj_per_mol)
@@ -258,10 +364,11 @@ pub fn correction(
             found.correction_c = correction_c;
             found.standard_uncertainty_c = standard_uncertainty_c;
             found.explanation = format!(
-                "Fired with a hold of {} min, read from the table for {} min: {correction_c:+.1} °C \
+                "Fired with a hold of {} min{}, read from the table for {} min: {correction_c:+.1} °C \
                  (standard uncertainty {standard_uncertainty_c:.1} °C), from an activation energy of \
                  {:.0} kJ/mol (standard uncertainty {spread:.0} kJ/mol), {basis}.",
                 minutes(plan.fired_hold_min),
+                dwelling(plan.fired_hold_min, plan.working_hold_min),
                 minutes(plan.table_hold_min),
                 energy.kj_per_mol
             );
@@ -282,8 +389,8 @@ pub fn correction(
 
 /// Nothing is added, and what the few minutes may have done is the uncertainty. The isothermal first
 /// order is used: real ramps only make it smaller.
-fn matched(found: &mut HoldCorrection, table_temperature_c: f64) {
-    let difference_min = (found.fired_hold_min - found.table_hold_min).abs();
+fn matched(found: &mut HoldCorrection, working_hold_min: f64, table_temperature_c: f64) {
+    let difference_min = (working_hold_min - found.table_hold_min).abs();
     if difference_min <= SAME_HOLD_MIN {
         found.explanation = format!(
             "Fired with the table's own hold of {} min.",
@@ -293,7 +400,7 @@ fn matched(found: &mut HoldCorrection, table_temperature_c: f64) {
     }
     let kelvin = table_temperature_c + ZERO_CELSIUS_K;
     let energy_k = ASSUMED_ENERGY.kj_per_mol * 1000.0 / GAS_CONSTANT_J_PER_MOL_K;
-    let log_ratio = libm::log(ratio(found.fired_hold_min, found.table_hold_min));
+    let log_ratio = libm::log(ratio(working_hold_min, found.table_hold_min));
     found.standard_uncertainty_c = kelvin * kelvin / (energy_k + kelvin) * log_ratio;
     found.explanation = format!(
         "Fired with a hold of {} min, read from the table for {} min: nothing is added, and {:.1} °C \
@@ -334,7 +441,7 @@ fn holds(tables: &[RingTable]) -> String {
     words
 }
 
-/// Whole minutes where they are whole, else one decimal.
+/// Whole figures where they are whole, else one decimal.
 fn minutes(value: f64) -> String {
     let text = format!("{value:.1}");
     match text.strip_suffix(".0") {

@@ -141,7 +141,7 @@ const UNKNOWN_OFFSET_C: f64 = 30.0;
 const FAR_Z: f64 = 3.5;
 
 /// Diameters of one ring that differ by more are measured again, mm.
-const WIDEST_SPREAD_MM: f64 = 0.05;
+pub const WIDEST_SPREAD_MM: f64 = 0.05;
 
 /// A closed gauge may be off by this much, mm.
 const ZERO_MM: f64 = 0.02;

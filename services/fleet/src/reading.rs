@@ -1,6 +1,7 @@
 //! Readings: what people report, what is kept, and what follows from it.
 
 mod assessment;
+mod inputs;
 mod report;
 
 use std::collections::BTreeSet;
@@ -13,9 +14,8 @@ use ringtrue_calibration::thermocouple::Kind;
 
 use crate::key::{BatchId, FurnaceKey, GaugeKey, ProgrammeKey, ReadingId, ReadingKey};
 
-pub use assessment::{
-    Assessed, Inputs, Known, KnownRings, Refused, SameFiring, Twin, assess, reproduced,
-};
+pub use assessment::{Assessed, Known, KnownRings, Refused, SameFiring, Twin, assess};
+pub use inputs::{Inputs, reproduced};
 
 /// A reading as kept.
 #[derive(Debug, Clone, PartialEq)]

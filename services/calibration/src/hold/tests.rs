@@ -276,21 +276,99 @@ fn the_correction_follows_the_programmes_own_ramps() {
 }
 
 #[test]
-fn work_done_before_the_peak_alike_in_both_firings_changes_nothing() {
-    let mut stepped = firing(60.0);
-    stepped.segments.insert(
-        0,
-        Segment {
-            ramp_c_per_min: 10.0,
-            temperature_c: 1490.0,
-            hold_min: 120.0,
-        },
-    );
-    let tables = [table(120.0)];
-    let at = |cycle: &Cycle| {
-        correction(&plan(&tables, cycle, true), &tables, cycle, 1519.0).correction_c
+fn another_ramp_than_the_usual_goes_into_the_uncertainty_only() {
+    // One to three degrees for the ramps of ordinary programmes, more for quick ones: in first order a
+    // ramp does the work of R T²/(Q rate) minutes at the peak (Su & Johnson 1996), 4.4 at 10 °C/min.
+    let with_ramp = |ramp: f64, hold_min: f64| {
+        let mut cycle = firing(hold_min);
+        cycle.segments[0].ramp_c_per_min = ramp;
+        let tables = [table(hold_min)];
+        correction(&plan(&tables, &cycle, false), &tables, &cycle, 1500.0)
     };
-    assert!((at(&stepped) - at(&firing(60.0))).abs() < 1e-6);
+    for (ramp, hold_min) in [(5.0, 120.0), (20.0, 120.0), (2.0, 120.0), (50.0, 15.0)] {
+        let found = with_ramp(ramp, hold_min);
+        assert_eq!(found.treatment, HoldTreatment::Matched);
+        assert!(found.correction_c.abs() < f64::EPSILON);
+        let kelvin: f64 = 1500.0 + ZERO_CELSIUS_K;
+        let shift = GAS_CONSTANT_J_PER_MOL_K * kelvin * kelvin / 600_000.0;
+        // Cooling at 10 °C/min works too, alike in both.
+        let held = hold_min + shift / 10.0;
+        let half_width = shift * ((held + shift / ramp) / (held + shift / 10.0)).ln();
+        let first_order = half_width.abs() / 3.0_f64.sqrt();
+        let claimed = found.standard_uncertainty_c;
+        assert!(
+            (claimed / first_order - 1.0).abs() < 0.05,
+            "{ramp}: {claimed} and {first_order}"
+        );
+        assert!(
+            found.explanation.contains("°C/min to the peak"),
+            "{}",
+            found.explanation
+        );
+    }
+    assert!(with_ramp(10.0, 120.0).standard_uncertainty_c.abs() < f64::EPSILON);
+    // A correction that is made keeps its size and gets less certain.
+    let mut slow = firing(60.0);
+    slow.segments[0].ramp_c_per_min = 5.0;
+    let tables = [table(120.0)];
+    let plan = plan(&tables, &slow, true);
+    let whole = correction(&plan, &tables, &slow, 1500.0);
+    let of_hold = of_the_hold(&plan, &tables, &slow, 1500.0);
+    assert!((whole.correction_c - of_hold.correction_c).abs() < f64::EPSILON);
+    assert!(whole.standard_uncertainty_c > of_hold.standard_uncertainty_c);
+}
+
+fn with_a_dwell(temperature_c: f64, dwell_min: f64, hold_min: f64) -> Cycle {
+    let mut stepped = firing(hold_min);
+    let dwell = Segment {
+        ramp_c_per_min: 10.0,
+        temperature_c,
+        hold_min: dwell_min,
+    };
+    stepped.segments.insert(0, dwell);
+    stepped
+}
+
+#[test]
+fn a_dwell_far_below_the_peak_leaves_the_hold_matched() {
+    let tables = [table(120.0)];
+    let cycle = with_a_dwell(900.0, 60.0, 120.0);
+    let plan = plan(&tables, &cycle, false);
+    assert_eq!(plan.treatment, HoldTreatment::Matched);
+    let found = correction(&plan, &tables, &cycle, 1519.0);
+    assert!(found.standard_uncertainty_c < 0.05, "{found:?}");
+}
+
+#[test]
+fn a_dwell_just_below_the_peak_counts_like_a_longer_hold() {
+    // 60 min at 1490 °C before 120 min at 1500 °C do the work of 168 min at 1500 °C (600 kJ/mol): the
+    // ring shrinks further, and the table for 120 min reads too hot.
+    let tables = [table(120.0)];
+    let cycle = with_a_dwell(1490.0, 60.0, 120.0);
+    let refused = plan(&tables, &cycle, false);
+    assert!(
+        (refused.working_hold_min - 168.0).abs() < 1.0,
+        "{refused:?}"
+    );
+    let HoldTreatment::NotEvaluable { reason } = &refused.treatment else {
+        panic!("read as if it had no dwell: {refused:?}");
+    };
+    assert!(reason.contains("works like one of 168 min"), "{reason}");
+    let accepted = plan(&tables, &cycle, true);
+    let found = correction(&accepted, &tables, &cycle, 1515.0);
+    // R T² / (Q + R T) · ln(168 / 120) = 14.5 °C for holds alone; the ramps that both firings share
+    // soften it a little.
+    assert!((-14.5..-13.5).contains(&found.correction_c), "{found:?}");
+}
+
+#[test]
+fn a_dwell_below_the_peak_can_make_up_a_shorter_hold() {
+    let tables = [table(120.0)];
+    let cycle = with_a_dwell(1490.0, 60.0, 72.0);
+    assert_eq!(
+        plan(&tables, &cycle, false).treatment,
+        HoldTreatment::Matched
+    );
 }
 
 proptest! {

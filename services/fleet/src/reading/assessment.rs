@@ -5,19 +5,15 @@ use std::borrow::Cow;
 use jiff::Timestamp;
 use jiff::civil::Date;
 use ringtrue_calibration::decision::{Advice, Limits, Policy, Reason};
-use ringtrue_calibration::evaluation::{
-    Evaluation, EvaluationError, Observation, RingObservation, Setting, ThermocoupleObservation,
-    evaluate,
-};
-use ringtrue_calibration::gauge::{Gauge as KnownGauge, Pooled};
+use ringtrue_calibration::evaluation::{Evaluation, EvaluationError};
+use ringtrue_calibration::gauge::Pooled;
 use ringtrue_calibration::hold;
 use ringtrue_calibration::offset::{Noise, OffsetState};
 use ringtrue_calibration::plausibility::{self, Prediction, QuestionCode, alternatives, questions};
-use ringtrue_calibration::programme::Cycle;
 use ringtrue_calibration::ring_table::RingTable;
 use ringtrue_calibration::rings::Ring;
 
-use super::{AskedQuestion, Method, Purpose, Report, RingMeasurement};
+use super::{AskedQuestion, Inputs, Method, Purpose, Report, RingMeasurement, reproduced};
 use crate::caution;
 use crate::event::FurnaceEvent;
 use crate::furnace::{Furnace, FurnaceState};
@@ -47,6 +43,8 @@ pub struct Known<'a> {
     pub rings: Option<KnownRings<'a>>,
     /// What was known of the offset before this firing; none at a furnace's first reading.
     pub tracked: Option<&'a TrackedOffset>,
+    /// Whether a later firing of this furnace is on record: then that one's advice stands.
+    pub newer_reading: bool,
     /// The furnace's events since then, in order.
     pub events: &'a [FurnaceEvent],
     /// The site's other furnaces; needed only when [`Assessed::looks_strange`].
@@ -117,7 +115,7 @@ pub struct Assessed {
     pub questions: Vec<AskedQuestion>,
     /// Cautions for the next act.
     pub cautions: Vec<String>,
-    /// Day by which the next calibration is due, local.
+    /// Day by which the next calibration is due, local; a reading that does not count does not move it.
     pub next_due_on: Date,
     /// What the tracking takes from this reading; none when it is not evaluable or for practice.
     pub point: Option<TrackPoint>,
@@ -154,86 +152,6 @@ impl Assessed {
         } else {
             Err(Refusal::OpenQuestions { questions: open })
         }
-    }
-}
-
-/// What an evaluation depends on besides the report and the batch's tables.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Inputs {
-    /// The schedule.
-    pub cycle: Cycle,
-    /// Setpoint of the firing, °C.
-    pub setpoint_c: f64,
-    /// Setpoint on the controller when the advice was given, °C.
-    pub current_setpoint_c: f64,
-    /// True peak wanted, °C.
-    pub target_c: f64,
-    /// Limits of the setpoint.
-    pub limits: Limits,
-    /// The decision rule.
-    pub policy: Policy,
-    /// The offset before this reading, carried forward to its firing.
-    pub prior: Option<OffsetState>,
-    /// Whether the reading before confirms this one.
-    pub confirmed: bool,
-    /// Assumptions about how offsets wander.
-    pub noise: Noise,
-    /// Position whose rings count; the first ring's when empty.
-    pub reference_position: String,
-    /// The gauge; none for a thermocouple.
-    pub gauge: Option<KnownGauge>,
-    /// Uncertainty that the batch's papers state, °C.
-    pub batch_expanded_uncertainty_c: Option<f64>,
-    /// Whether an assumed activation energy may be used.
-    pub accepts_assumed_energy: bool,
-}
-
-/// Works an evaluation out again from what was kept.
-pub fn reproduced(
-    inputs: &Inputs,
-    method: &Method,
-    tables: &[RingTable],
-) -> Result<Evaluation, EvaluationError> {
-    let setting = Setting {
-        cycle: &inputs.cycle,
-        setpoint_c: inputs.setpoint_c,
-        current_setpoint_c: inputs.current_setpoint_c,
-        target_c: inputs.target_c,
-        limits: inputs.limits,
-        policy: inputs.policy,
-        prior: inputs.prior,
-        confirmed: inputs.confirmed,
-        noise: inputs.noise,
-        reference_position: (!inputs.reference_position.is_empty())
-            .then_some(inputs.reference_position.as_str()),
-    };
-    match (method, &inputs.gauge) {
-        (Method::Thermocouple(thermocouple), _) => evaluate(
-            &Observation::Thermocouple(ThermocoupleObservation {
-                kind: thermocouple.kind,
-                indication: thermocouple.indication,
-                correction_c: thermocouple.correction_c,
-                expanded_uncertainty_c: thermocouple.expanded_uncertainty_c,
-                position: thermocouple.position.clone(),
-            }),
-            &setting,
-        ),
-        (Method::Rings(measured), Some(gauge)) => {
-            let rings: Vec<Ring> = measured.rings.iter().map(|r| r.ring.clone()).collect();
-            evaluate(
-                &Observation::Rings(RingObservation {
-                    rings: &rings,
-                    tables,
-                    batch_expanded_uncertainty_c: inputs.batch_expanded_uncertainty_c,
-                    gauge,
-                    accepts_assumed_energy: inputs.accepts_assumed_energy,
-                }),
-                &setting,
-            )
-        }
-        (Method::Rings(_), None) => Err(EvaluationError::NotFinite {
-            field: "gauge".to_owned(),
-        }),
     }
 }
 
@@ -284,6 +202,7 @@ pub fn assess(known: &Known, report: &Report, key: &ReadingId) -> Result<Assesse
             .as_ref()
             .and_then(|rings| rings.batch.details.stated_expanded_uncertainty_c),
         accepts_assumed_energy: known.site.details.accepts_assumed_hold_correction,
+        superseded: known.newer_reading,
     };
     let tables: &[RingTable] = known
         .rings
@@ -291,7 +210,7 @@ pub fn assess(known: &Known, report: &Report, key: &ReadingId) -> Result<Assesse
         .map_or(&[], |rings| rings.batch.details.tables.as_slice());
     let work_out = |inputs: &Inputs| {
         reproduced(inputs, &report.method, tables)
-            .map_err(|fault| refused(&fault, inputs, &report.method, tables))
+            .map_err(|fault| refused(&fault, known, inputs, &report.method, tables))
     };
     let mut evaluation = work_out(&inputs)?;
     let point = track_point(key, report, setpoint_c, &evaluation);
@@ -323,10 +242,23 @@ pub fn assess(known: &Known, report: &Report, key: &ReadingId) -> Result<Assesse
         evaluation,
         questions,
         cautions: caution::after(advice, raises),
-        next_due_on: next_due_on(&known.site.details, report.fired_at),
+        next_due_on: due_after(known, report, counts),
         point,
         tracked,
     })
+}
+
+/// A reading that does not count leaves the furnace due when it was: counted from the reading before, or
+/// at once when there is none.
+fn due_after(known: &Known, report: &Report, counts: bool) -> Date {
+    let site = &known.site.details;
+    if counts {
+        return next_due_on(site, report.fired_at);
+    }
+    match known.tracked {
+        Some(tracked) => next_due_on(site, tracked.last.fired_at),
+        None => report.measured_at.to_zoned_datetime(site.zone()).date(),
+    }
 }
 
 fn track_point(
@@ -500,6 +432,7 @@ fn asked(
         prediction: inputs
             .prior
             .as_ref()
+            .filter(|_| evaluation.evaluable)
             .map(|prior| prediction(prior, &inputs.noise)),
         twins: &twins,
         hours_since_firing: Some(
@@ -525,6 +458,7 @@ fn asked(
         last_change: last_change_since(known, report),
         previous_offset_c: known
             .tracked
+            .filter(|_| evaluation.evaluable)
             .and_then(|tracked| last_offset_shifted_c(tracked, known.events, report.fired_at)),
         measurement_uncertainty_c: evaluation.budget.independent_c,
         exact_repeats: exact_repeats(known, measured),
@@ -596,9 +530,43 @@ fn request_field(field: &str) -> String {
     }
 }
 
+/// How far from what is expected another batch's temperature may lie to be worth naming, °C: without a
+/// history offsets are 0 ± 30 °C.
+const FITTING_WITHIN_C: f64 = 30.0;
+
+/// Another open batch whose table makes an out-of-table ring a likely one: its code and what it gives.
+/// Nothing is suggested when the ring's diameters disagree, as then a slip of the hand is likelier.
+fn fitting_batch<'a>(
+    known: &'a Known,
+    inputs: &Inputs,
+    ring: &Ring,
+    expected_c: f64,
+) -> Option<(&'a str, f64)> {
+    let rings = known.rings.as_ref()?;
+    let bias_mm = inputs.gauge.and_then(|gauge| gauge.check);
+    let mean_mm = ring.mean_mm()? - bias_mm.map_or(0.0, |check| check.bias_mm);
+    if ring.ovality_mm() > plausibility::WIDEST_SPREAD_MM + 1e-9 {
+        return None;
+    }
+    let mut best: Option<(&str, f64)> = None;
+    for other in &rings.other_batches {
+        let plan = hold::plan(&other.details.tables, &inputs.cycle, false);
+        let table = other.details.tables.get(plan.table_index);
+        let Some(Ok(other_c)) = table.map(|table| table.temperature_at(mean_mm)) else {
+            continue;
+        };
+        let away_c = (other_c - expected_c).abs();
+        if away_c <= best.map_or(FITTING_WITHIN_C, |(_, best_c)| (best_c - expected_c).abs()) {
+            best = Some((&other.details.code, other_c));
+        }
+    }
+    best
+}
+
 /// Turns a fault of the mathematics into a violation of the request, with what may have been meant.
 fn refused(
     fault: &EvaluationError,
+    known: &Known,
     inputs: &Inputs,
     method: &Method,
     tables: &[RingTable],
@@ -617,6 +585,13 @@ fn refused(
         if let (Some(measured), Some(table)) =
             (measured.rings.get(*ring), tables.get(plan.table_index))
         {
+            if let Some((code, other_c)) = fitting_batch(known, inputs, &measured.ring, expected_c)
+            {
+                message = format!(
+                    "{message}. Batch {code} would give {other_c:.0} °C, which fits: is the ring of \
+                     batch {code}?"
+                );
+            }
             for (at, &diameter) in measured.ring.diameters_mm.iter().enumerate() {
                 let inside = table.temperature_at(diameter).is_ok();
                 if let (false, Some(best)) =
@@ -635,3 +610,6 @@ fn refused(
     violations.add(field, fault.reason(), message);
     Refused::Violations(violations)
 }
+
+#[cfg(test)]
+mod tests;

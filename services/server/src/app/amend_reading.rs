@@ -4,7 +4,7 @@ use ringtrue_fleet::caller::{Caller, Right};
 use ringtrue_fleet::key::{GaugeKey, ReadingId, ReadingKey};
 use ringtrue_fleet::reading::{Assessed, Method, RawReport, Reading, Report, assess};
 use ringtrue_fleet::refusal::Refusal;
-use ringtrue_fleet::tracking::replayed;
+use ringtrue_fleet::tracking::{as_of, replayed};
 use ringtrue_store::{NewReading, Recorded, Request, Tx};
 
 use super::preview_reading::preview;
@@ -123,13 +123,11 @@ async fn assessed_again(
     id: &ReadingId,
 ) -> Result<Assessed, Error> {
     let knowledge = tx.reading_knowledge(&[report]).await?;
-    let (mut points, events) = tx.history(&key.furnace).await?;
-    points.retain(|point| {
-        (point.fired_at, &point.reading) < (report.fired_at, id) && point.reading != key.reading
-    });
-    let as_of = replayed(&points, &events);
+    let (points, events) = tx.history(&key.furnace).await?;
+    let as_of = as_of(points, &events, report.fired_at, id, Some(&key.reading));
     let mut known = knowledge.known(report, Some(&key.reading))?;
-    known.tracked = as_of.as_ref();
+    known.tracked = as_of.tracked.as_ref();
+    known.newer_reading = as_of.newer_reading;
     let mut assessed = assess(&known, report, id)?;
     if assessed.looks_strange() {
         known.twins = tx.twins(&key.furnace).await?;

@@ -3,7 +3,7 @@
 use ringtrue_fleet::caller::{Caller, Right};
 use ringtrue_fleet::key::{ReadingId, ReadingKey};
 use ringtrue_fleet::reading::{RawReport, Reading, assess};
-use ringtrue_fleet::tracking::replayed;
+use ringtrue_fleet::tracking::as_of;
 use ringtrue_store::{NewReading, Recorded, Request};
 
 use super::recorder::recorded;
@@ -39,17 +39,20 @@ pub(crate) async fn preview(
         .tracked
         .is_some_and(|t| t.last.fired_at >= report.fired_at);
     let as_of = if is_late || amends.is_some() {
-        let (mut points, events) = read.history(&furnace).await?;
-        points.retain(|point| {
-            (point.fired_at, &point.reading) < (report.fired_at, &id)
-                && Some(&point.reading) != amends.as_ref()
-        });
-        replayed(&points, &events)
+        let (points, events) = read.history(&furnace).await?;
+        Some(as_of(
+            points,
+            &events,
+            report.fired_at,
+            &id,
+            amends.as_ref(),
+        ))
     } else {
         None
     };
-    if is_late || amends.is_some() {
-        known.tracked = as_of.as_ref();
+    if let Some(as_of) = &as_of {
+        known.tracked = as_of.tracked.as_ref();
+        known.newer_reading = as_of.newer_reading;
     }
     let mut assessed = assess(&known, &report, &id)?;
     if assessed.looks_strange() {

@@ -14,7 +14,7 @@ use std::collections::HashSet;
 use ringtrue_fleet::caller::Scope;
 use ringtrue_fleet::key::{FurnaceKey, ReadingId, ReadingKey};
 use ringtrue_fleet::reading::{Assessed, Reading, Report, assess};
-use ringtrue_fleet::tracking::replayed;
+use ringtrue_fleet::tracking::{as_of, replayed};
 use ringtrue_store::{Evaluated, NewReading, Recorded, Request, Store, Tx};
 use tokio::sync::{mpsc, oneshot};
 use uuid::Uuid;
@@ -199,12 +199,14 @@ impl Task {
                 .tracked
                 .is_some_and(|t| t.last.fired_at >= job.report.fired_at);
             let as_of = if is_late {
-                offset_as_of(tx, furnace, &job.report, &id).await?
+                let (points, events) = tx.history(furnace).await?;
+                Some(as_of(points, &events, job.report.fired_at, &id, None))
             } else {
                 None
             };
-            if is_late {
-                known.tracked = as_of.as_ref();
+            if let Some(as_of) = &as_of {
+                known.tracked = as_of.tracked.as_ref();
+                known.newer_reading = as_of.newer_reading;
             }
             let mut assessed = assess(&known, &job.report, &id);
             if assessed.as_ref().is_ok_and(Assessed::looks_strange) {
@@ -280,18 +282,6 @@ fn round(jobs: &[Job], left: &[usize]) -> (Vec<usize>, Vec<usize>) {
         }
     }
     (now, later)
-}
-
-/// What was known of a furnace's offset just before a firing.
-pub(crate) async fn offset_as_of(
-    tx: &mut Tx,
-    furnace: &FurnaceKey,
-    report: &Report,
-    id: &ReadingId,
-) -> Result<Option<ringtrue_fleet::tracking::TrackedOffset>, Error> {
-    let (mut points, events) = tx.history(furnace).await?;
-    points.retain(|point| (point.fired_at, &point.reading) < (report.fired_at, id));
-    Ok(replayed(&points, &events))
 }
 
 /// The answer given before to the same request.

@@ -22,6 +22,8 @@ pub(crate) struct InputsDocument {
     gauge: Option<GaugeDocument>,
     batch_expanded_uncertainty_c: Option<f64>,
     accepts_assumed_energy: bool,
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    superseded: bool,
 }
 
 #[expect(clippy::struct_field_names, reason = "the unit belongs in every name")]
@@ -162,6 +164,7 @@ impl From<&Inputs> for InputsDocument {
             }),
             batch_expanded_uncertainty_c: inputs.batch_expanded_uncertainty_c,
             accepts_assumed_energy: inputs.accepts_assumed_energy,
+            superseded: inputs.superseded,
         }
     }
 }
@@ -221,6 +224,7 @@ impl From<InputsDocument> for Inputs {
             }),
             batch_expanded_uncertainty_c: document.batch_expanded_uncertainty_c,
             accepts_assumed_energy: document.accepts_assumed_energy,
+            superseded: document.superseded,
         }
     }
 }

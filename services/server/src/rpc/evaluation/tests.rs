@@ -39,6 +39,7 @@ fn evaluated() -> Evaluated {
         gauge: None,
         batch_expanded_uncertainty_c: None,
         accepts_assumed_energy: false,
+        superseded: false,
     };
     let measured = Method::Thermocouple(ThermocoupleMeasurement {
         kind: Kind::S,

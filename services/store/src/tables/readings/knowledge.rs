@@ -96,6 +96,7 @@ impl ReadingKnowledge {
             programme,
             rings,
             tracked: self.tracked.get(furnace_key),
+            newer_reading: false,
             events,
             // Loaded only when a reading looks strange: see `Tx::twins`.
             twins: Vec::new(),

@@ -1,0 +1,279 @@
+//! Assessments against the rules: what is asked, and what is taken into account.
+
+use std::collections::BTreeSet;
+
+use jiff::SignedDuration;
+use ringtrue_calibration::programme::Segment;
+use ringtrue_calibration::ring_table::Entry;
+
+use super::*;
+use crate::furnace::FurnaceDetails;
+use crate::gauge::GaugeDetails;
+use crate::key::{
+    BatchId, FurnaceId, FurnaceKey, GaugeId, GaugeKey, ProgrammeId, ProgrammeKey, SiteId,
+};
+use crate::programme::ProgrammeDetails;
+use crate::reading::MeasuredRing;
+use crate::ring_batch::{BatchDetails, BatchState};
+use crate::site::SiteDetails;
+
+fn start() -> Timestamp {
+    "2026-11-06T18:00:00Z".parse().expect("a moment")
+}
+
+fn days_on(days: i64) -> Timestamp {
+    start() + SignedDuration::from_hours(24 * days)
+}
+
+/// A site with one furnace, an unchecked caliper and an invented batch: 1519 °C at 19.47 mm, 2 °C per
+/// 0.01 mm.
+struct Lab {
+    site: Site,
+    furnace: Furnace,
+    programme: Programme,
+    batch: RingBatch,
+    gauge: Gauge,
+}
+
+impl Lab {
+    fn new() -> Self {
+        let site = SiteId::new("porto").expect("an id");
+        let furnace = FurnaceKey {
+            site: site.clone(),
+            furnace: FurnaceId::new("k2").expect("an id"),
+        };
+        let programme = ProgrammeKey {
+            furnace: furnace.clone(),
+            programme: ProgrammeId::new("p1").expect("an id"),
+        };
+        let gauge = GaugeKey {
+            site: site.clone(),
+            gauge: GaugeId::new("g1").expect("an id"),
+        };
+        let mut entries = Vec::new();
+        for step in 0..=80_u32 {
+            let hundredths = f64::from(step);
+            entries.push(Entry {
+                diameter_mm: (1920.0 + hundredths) / 100.0,
+                temperature_c: 1573.0 - 2.0 * hundredths,
+            });
+        }
+        Self {
+            site: Site::first(
+                site,
+                SiteDetails {
+                    time_zone: "Europe/Lisbon".to_owned(),
+                    ..SiteDetails::default()
+                },
+                start(),
+            ),
+            furnace: Furnace::first(
+                furnace,
+                FurnaceDetails {
+                    maximum_setpoint_c: 1600.0,
+                    ..FurnaceDetails::default()
+                },
+                start(),
+            ),
+            programme: Programme::first(
+                programme,
+                ProgrammeDetails {
+                    segments: vec![Segment {
+                        ramp_c_per_min: 10.0,
+                        temperature_c: 1500.0,
+                        hold_min: 120.0,
+                    }],
+                    material_target_c: 1500.0,
+                    setpoint_c: 1500.0,
+                    ..ProgrammeDetails::default()
+                },
+                start(),
+            ),
+            batch: RingBatch::first(
+                BatchId::new("b1").expect("an id"),
+                BatchDetails {
+                    code: "B1".to_owned(),
+                    tables: vec![RingTable::new(120.0, entries).expect("a valid table")],
+                    stated_expanded_uncertainty_c: None,
+                    expires_on: None,
+                    provenance: String::new(),
+                    state: BatchState::Released,
+                    state_reason: String::new(),
+                },
+                start(),
+            ),
+            gauge: Gauge::first(
+                gauge,
+                GaugeDetails {
+                    resolution_mm: 0.01,
+                    maximum_permissible_error_mm: 0.03,
+                    ..GaugeDetails::default()
+                },
+                start(),
+            ),
+        }
+    }
+
+    fn assessed(&self, tracked: Option<&TrackedOffset>, mean_mm: f64, days: i64) -> Assessed {
+        self.tried(tracked, &[], mean_mm, days, Purpose::Routine)
+            .expect("assessed")
+    }
+
+    fn tried(
+        &self,
+        tracked: Option<&TrackedOffset>,
+        other_batches: &[RingBatch],
+        mean_mm: f64,
+        days: i64,
+        purpose: Purpose,
+    ) -> Result<Assessed, Refused> {
+        let known = Known {
+            newer_reading: false,
+            site: &self.site,
+            furnace: &self.furnace,
+            programme: &self.programme,
+            rings: Some(KnownRings {
+                batch: &self.batch,
+                gauge: &self.gauge,
+                check: None,
+                pooled: Some(Pooled {
+                    standard_deviation_mm: 0.012,
+                    degrees_of_freedom: 200.0,
+                }),
+                other_batches: other_batches.iter().collect(),
+                used_ring: None,
+            }),
+            tracked,
+            events: &[],
+            twins: Vec::new(),
+            same_firing: None,
+        };
+        let report = Report {
+            programme: self.programme.key.clone(),
+            setpoint_c: None,
+            method: Method::Rings(RingMeasurement {
+                batch: self.batch.key.clone(),
+                gauge: self.gauge.key.clone(),
+                rings: vec![MeasuredRing {
+                    ring: Ring {
+                        position: "centre".to_owned(),
+                        diameters_mm: vec![mean_mm - 0.01, mean_mm, mean_mm + 0.01],
+                    },
+                    serial_number: String::new(),
+                }],
+                zero_mm: None,
+                ring_temperature_c: None,
+            }),
+            fired_at: days_on(days),
+            measured_at: days_on(days) + SignedDuration::from_hours(12),
+            purpose,
+            performed_by: String::new(),
+            note: String::new(),
+            answered: BTreeSet::new(),
+        };
+        let id = ReadingId::new(&format!("r{days}")).expect("an id");
+        assess(&known, &report, &id)
+    }
+}
+
+fn codes(assessed: &Assessed) -> Vec<&'static str> {
+    assessed
+        .questions
+        .iter()
+        .map(|asked| asked.question.code.code())
+        .collect()
+}
+
+#[test]
+fn a_first_reading_advises_the_plain_setpoint() {
+    let found = Lab::new().assessed(None, 19.47, 0);
+    let decision = found.evaluation.decision.expect("evaluable");
+    assert!((decision.plain_setpoint_c - 1481.0).abs() < 1e-6);
+    assert!((decision.advised_setpoint_c - 1481.0).abs() < 1e-9);
+    assert!(found.questions.is_empty());
+}
+
+#[test]
+fn biases_that_history_shares_do_not_hide_a_leap() {
+    let lab = Lab::new();
+    let mut tracked = lab.assessed(None, 19.56, 0).tracked;
+    for days in [7, 14, 21] {
+        let found = lab.assessed(tracked.as_ref(), 19.56, days);
+        assert!(found.questions.is_empty(), "{:?}", codes(&found));
+        tracked = found.tracked;
+    }
+    // 13 °C in a week: the caliper reads wrong by the same amount as last week, so this is no bias.
+    let leap = lab.assessed(tracked.as_ref(), 19.495, 28);
+    let z = leap.evaluation.innovation_z.expect("a history");
+    assert!(z > 3.5, "{z}");
+    assert_eq!(codes(&leap), ["FAR_FROM_HISTORY"]);
+    // A second firing that agrees is not asked the same again.
+    let second = lab.assessed(leap.tracked.as_ref(), 19.495, 29);
+    assert!(second.inputs.confirmed);
+    assert!(second.questions.is_empty(), "{:?}", codes(&second));
+    // It is the same whether it is worked out at once or replayed.
+    let points: Vec<TrackPoint> = [&leap, &second]
+        .iter()
+        .filter_map(|found| found.point.clone())
+        .collect();
+    let mut again = tracked;
+    for point in points {
+        again = Some(crate::tracking::step(again.as_ref(), &[], point));
+    }
+    assert_eq!(again, second.tracked);
+}
+
+#[test]
+fn practice_and_what_cannot_be_evaluated_do_not_put_off_the_next_calibration() {
+    let lab = Lab::new();
+    let practice = lab
+        .tried(None, &[], 19.47, 0, Purpose::Practice)
+        .expect("assessed");
+    // Nothing is known of the furnace yet: it is due at once.
+    assert_eq!(practice.next_due_on, jiff::civil::date(2026, 11, 7));
+    let first = lab.assessed(None, 19.47, 0);
+    assert_eq!(first.next_due_on, jiff::civil::date(2026, 12, 4));
+    let tracked = first.tracked.as_ref();
+    let practice = lab
+        .tried(tracked, &[], 19.47, 20, Purpose::Practice)
+        .expect("assessed");
+    assert_eq!(practice.next_due_on, first.next_due_on);
+    let mut other_hold = Lab::new();
+    other_hold.programme.details.segments[0].hold_min = 60.0;
+    let unusable = other_hold.assessed(tracked, 19.47, 20);
+    assert!(!unusable.evaluation.evaluable);
+    assert_eq!(unusable.next_due_on, first.next_due_on);
+    // Half the hold reads some 27 °C low: that is the hold, and no leap of the furnace.
+    let low = other_hold.assessed(tracked, 19.605, 20);
+    assert!(low.questions.is_empty(), "{:?}", codes(&low));
+    let second = lab.assessed(tracked, 19.47, 20);
+    assert!(second.next_due_on > first.next_due_on);
+}
+
+#[test]
+fn a_ring_outside_its_table_that_fits_another_open_batch_is_told() {
+    let lab = Lab::new();
+    let mut other = lab.batch.clone();
+    other.key = BatchId::new("b2").expect("an id");
+    "B2".clone_into(&mut other.details.code);
+    let mut smaller = Vec::new();
+    for entry in lab.batch.details.tables[0].entries() {
+        smaller.push(Entry {
+            diameter_mm: entry.diameter_mm - 3.0,
+            ..*entry
+        });
+    }
+    other.details.tables = vec![RingTable::new(120.0, smaller).expect("a valid table")];
+    let refused = |others: &[RingBatch]| {
+        let refused = lab
+            .tried(None, others, 16.47, 0, Purpose::Routine)
+            .expect_err("outside the table");
+        refused.to_string()
+    };
+    let told = refused(std::slice::from_ref(&other));
+    assert!(
+        told.contains("Batch B2 would give 1519 °C, which fits"),
+        "{told}"
+    );
+    assert!(!refused(&[]).contains("batch B2"));
+}
