@@ -182,3 +182,67 @@ async fn an_adjustment_that_is_not_on_record_is_not_found() {
     );
     network.stop().await;
 }
+
+#[tokio::test]
+async fn the_advice_of_an_amended_reading_no_longer_stands() {
+    let network = Network::start().await;
+    let bench = network.bench().await;
+    let ask = network.ask(&bench, &[19.470, 19.468, 19.472]);
+    let reading = network.record(ask.clone()).await;
+    let amendment = v1::AmendReadingRequest {
+        name: reading.name.clone(),
+        reading: ask.reading,
+        reason: "a remark was forgotten".to_owned(),
+        ..v1::AmendReadingRequest::default()
+    };
+    let later = network
+        .remote
+        .amend_reading(amendment)
+        .await
+        .expect("amended")
+        .reading
+        .expect("a reading");
+    let ask = confirmation(&network, &bench, &reading.name, 1481.0);
+    let refused = network
+        .remote
+        .confirm_adjustment(ask)
+        .await
+        .expect_err("superseded advice");
+    assert_eq!(refused.code, Code::InvalidArgument);
+    assert_eq!(refused.violations[0].field, "adjustment.reading");
+    assert!(
+        refused.violations[0].description.contains("latest version"),
+        "{refused}"
+    );
+    let ask = confirmation(&network, &bench, &later.name, 1481.0);
+    network
+        .remote
+        .confirm_adjustment(ask)
+        .await
+        .expect("the latest version's advice stands");
+    network.stop().await;
+}
+
+#[tokio::test]
+async fn an_adjustment_before_its_readings_firing_is_refused() {
+    let network = Network::start().await;
+    let bench = network.bench().await;
+    let reading = network
+        .record(network.ask(&bench, &[19.470, 19.468, 19.472]))
+        .await;
+    let mut ask = confirmation(&network, &bench, &reading.name, 1481.0);
+    let fired = reading.fire_time.expect("a moment");
+    if let Some(adjustment) = &mut ask.adjustment {
+        adjustment.adjust_time = Some(prost_types::Timestamp {
+            seconds: fired.seconds - 60,
+            nanos: 0,
+        });
+    }
+    let refused = network
+        .remote
+        .confirm_adjustment(ask)
+        .await
+        .expect_err("before its reading");
+    assert_eq!(refused.violations[0].field, "adjustment.adjust_time");
+    network.stop().await;
+}

@@ -4,8 +4,9 @@ use jiff::Timestamp;
 
 use crate::event::past;
 use crate::furnace::Furnace;
-use crate::key::{AdjustmentKey, ProgrammeKey, ReadingKey};
+use crate::key::{AdjustmentKey, ProgrammeKey, ReadingId, ReadingKey};
 use crate::programme::{Programme, SetpointChange};
+use crate::reading::Reading;
 use crate::violation::Violations;
 
 /// An adjustment as stored.
@@ -98,6 +99,45 @@ impl AdjustmentDetails {
             &self.override_reason,
             0,
             500,
+        );
+    }
+}
+
+/// Checks that a reading may be named as the one that advised an adjustment.
+pub fn check_advising(
+    details: &AdjustmentDetails,
+    reading: &Reading,
+    amended_by: Option<&ReadingId>,
+    path: &str,
+    violations: &mut Violations,
+) {
+    let field = format!("{path}.reading");
+    if Some(&reading.report.programme) != details.programme.as_ref() {
+        violations.add(
+            field,
+            "READING_OF_ANOTHER_PROGRAMME",
+            format!(
+                "was fired with {}; name the reading that advised this programme, or none",
+                reading.report.programme.name()
+            ),
+        );
+    } else if let Some(later) = amended_by {
+        violations.add(
+            field,
+            "READING_AMENDED",
+            format!("was amended and its advice no longer stands; see its latest version {later}"),
+        );
+    } else if details
+        .adjusted_at
+        .is_some_and(|at| at < reading.report.fired_at)
+    {
+        violations.add(
+            format!("{path}.adjust_time"),
+            "BEFORE_THE_READING",
+            format!(
+                "lies before the end of the reading's firing, {}; check date and time",
+                reading.report.fired_at
+            ),
         );
     }
 }

@@ -1,6 +1,6 @@
 //! Records the setpoint as left, read back from the panel.
 
-use ringtrue_fleet::adjustment::{Adjustment, AdjustmentDetails, confirm};
+use ringtrue_fleet::adjustment::{Adjustment, AdjustmentDetails, check_advising, confirm};
 use ringtrue_fleet::caller::{Caller, Right};
 use ringtrue_fleet::key::{AdjustmentId, AdjustmentKey, FurnaceKey};
 use ringtrue_store::Request;
@@ -28,18 +28,24 @@ pub async fn confirm_adjustment(
         if let Some(earlier) = tx.answered(&request).await? {
             return Ok(earlier.adjustment()?);
         }
-        let furnace = tx.furnace(&key.furnace).await?.ok_or_else(|| Error::Missing {
-            kind: "ringtrue.v1/Furnace",
-            name: key.furnace.name(),
-        })?;
+        let furnace = tx
+            .furnace(&key.furnace)
+            .await?
+            .ok_or_else(|| Error::Missing {
+                kind: "ringtrue.v1/Furnace",
+                name: key.furnace.name(),
+            })?;
         let programme_key = details.programme.clone().ok_or_else(|| Error::Missing {
             kind: "ringtrue.v1/Programme",
             name: String::new(),
         })?;
-        let programme = tx.programme(&programme_key).await?.ok_or_else(|| Error::Missing {
-            kind: "ringtrue.v1/Programme",
-            name: programme_key.name(),
-        })?;
+        let programme = tx
+            .programme(&programme_key)
+            .await?
+            .ok_or_else(|| Error::Missing {
+                kind: "ringtrue.v1/Programme",
+                name: programme_key.name(),
+            })?;
         let advised_setpoint_c = match &details.reading {
             None => None,
             Some(reading) => {
@@ -47,26 +53,29 @@ pub async fn confirm_adjustment(
                     kind: "ringtrue.v1/Reading",
                     name: reading.name(),
                 })?;
-                let of_programme = recorded.reading.report.programme == programme_key;
+                let later = recorded.amended_by.as_ref();
                 checked(|violations| {
-                    if !of_programme {
-                        violations.add(
-                            "adjustment.reading",
-                            "READING_OF_ANOTHER_PROGRAMME",
-                            format!(
-                                "was fired with {}; name the reading that advised this programme, or none",
-                                recorded.reading.report.programme.name()
-                            ),
-                        );
-                    }
+                    check_advising(&details, &recorded.reading, later, "adjustment", violations);
                 })?;
-                recorded.evaluated.evaluation.decision.map(|decision| decision.advised_setpoint_c)
+                recorded
+                    .evaluated
+                    .evaluation
+                    .decision
+                    .map(|decision| decision.advised_setpoint_c)
             }
         };
-        let (adjustment, changed) =
-            confirm(&furnace, &programme, advised_setpoint_c, details, key, "adjustment", now)?;
+        let (adjustment, changed) = confirm(
+            &furnace,
+            &programme,
+            advised_setpoint_c,
+            details,
+            key,
+            "adjustment",
+            now,
+        )?;
         tx.insert_adjustment(&adjustment, &request).await?;
-        tx.update_programme(&programme.revised(changed, now), &Request::NONE).await?;
+        tx.update_programme(&programme.revised(changed, now), &Request::NONE)
+            .await?;
         tx.commit().await?;
         Ok(adjustment)
     })
