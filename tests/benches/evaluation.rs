@@ -28,9 +28,9 @@ fn table(hold_min: f64) -> RingTable {
     RingTable::new(hold_min, entries).expect("the invented table is valid")
 }
 
-fn cycle(hold_min: f64) -> Cycle {
+fn cycle(ramp_c_per_min: f64, hold_min: f64) -> Cycle {
     let segment = |temperature_c, hold_min| Segment {
-        ramp_c_per_min: 10.0,
+        ramp_c_per_min,
         temperature_c,
         hold_min,
     };
@@ -81,12 +81,17 @@ fn evaluations(criterion: &mut Criterion) {
     group.bench_function("table lookup alone", |bencher| {
         bencher.iter(|| tables[0].temperature_at(black_box(19.4725)));
     });
-    let matched = cycle(120.0);
+    let matched = cycle(10.0, 120.0);
     group.bench_function("evaluated, hold as in the table", |bencher| {
         let setting = setting(&matched);
         bencher.iter(|| evaluate(black_box(&observation), black_box(&setting)));
     });
-    let shorter = cycle(60.0);
+    let shorter = cycle(10.0, 60.0);
+    let slower = cycle(8.0, 120.0);
+    group.bench_function("evaluated, with an unusual ramp", |bencher| {
+        let setting = setting(&slower);
+        bencher.iter(|| evaluate(black_box(&observation), black_box(&setting)));
+    });
     group.bench_function("evaluated, hold corrected", |bencher| {
         let setting = setting(&shorter);
         bencher.iter(|| evaluate(black_box(&observation), black_box(&setting)));
