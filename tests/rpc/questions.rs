@@ -36,7 +36,12 @@ fn is_asked<'a>(
 
         // Another answer does not open this door.
         let mut other = ask.clone();
-        reading_of(&mut other).answered_questions = vec!["SOMETHING_ELSE".to_owned()];
+        let another = if code == "TOO_GOOD" {
+            "HOT_RING"
+        } else {
+            "TOO_GOOD"
+        };
+        reading_of(&mut other).answered_questions = vec![another.to_owned()];
         let again = network.remote.record_reading(other).await.expect_err(code);
         open(&again, code, field, words);
 
@@ -180,7 +185,7 @@ async fn a_ring_of_the_furnace_beside_is_asked_about() {
         ask,
         "WRONG_FURNACE",
         "parent",
-        "Was the ring fired in K3?",
+        "Was this measured in K3?",
     )
     .await;
     network.stop().await;
@@ -389,5 +394,65 @@ async fn two_doubts_are_two_questions_and_both_want_an_answer() {
         .answered_questions
         .push("GAUGE_NOT_ZEROED".to_owned());
     network.record(ask).await;
+    network.stop().await;
+}
+
+fn by_thermocouple(
+    network: &Network,
+    bench: &Bench,
+    temperature_c: f64,
+) -> v1::RecordReadingRequest {
+    let mut ask = network.ask(bench, &[]);
+    let reading = reading_of(&mut ask);
+    reading.method = Some(v1::reading::Method::Thermocouple(
+        v1::ThermocoupleMeasurement {
+            r#type: v1::ThermocoupleType::S.into(),
+            indication: Some(v1::thermocouple_measurement::Indication::TemperatureC(
+                temperature_c,
+            )),
+            expanded_uncertainty_c: 3.0,
+            ..v1::ThermocoupleMeasurement::default()
+        },
+    ));
+    reading.measure_time = None;
+    ask
+}
+
+#[tokio::test]
+async fn a_thermocouple_reading_of_the_same_firing_is_asked_about_too() {
+    let (network, bench) = started().await;
+    network
+        .record(by_thermocouple(&network, &bench, 1519.0))
+        .await;
+    let again = by_thermocouple(&network, &bench, 1519.0);
+    is_asked(
+        &network,
+        &bench,
+        again,
+        "SAME_FIRING",
+        "reading.fire_time",
+        "already reported",
+    )
+    .await;
+    network.stop().await;
+}
+
+#[tokio::test]
+async fn a_thermocouple_reading_far_from_history_is_asked_about_too() {
+    let (network, bench) = started().await;
+    network
+        .record(by_thermocouple(&network, &bench, 1519.0))
+        .await;
+    network.advance_days(7);
+    let far = by_thermocouple(&network, &bench, 1560.0);
+    is_asked(
+        &network,
+        &bench,
+        far,
+        "FAR_FROM_HISTORY",
+        "reading.thermocouple",
+        "history",
+    )
+    .await;
     network.stop().await;
 }

@@ -411,3 +411,38 @@ async fn pages_of_readings_follow_each_other_without_gap_or_repeat() {
     }
     network.stop().await;
 }
+
+#[tokio::test]
+async fn a_firing_before_an_adjustment_counts_at_the_setpoint_it_had() {
+    // Fired on Friday at 1500 °C; the setpoint was changed twice before the ring was reported.
+    let network = Network::start().await;
+    let bench = network.bench().await;
+    let mut late = network.ask(&bench, &[19.470, 19.468, 19.472]);
+    reading_of(&mut late).setpoint_c = None;
+    for setpoint_c in [1490.0, 1481.0] {
+        network.advance_h(1);
+        let adjustment = v1::Adjustment {
+            programme: bench.programme.clone(),
+            setpoint_c,
+            adjust_time: Some(ringtrue_tests::bench::stamp(network.now())),
+            ..v1::Adjustment::default()
+        };
+        network
+            .remote
+            .confirm_adjustment(v1::ConfirmAdjustmentRequest {
+                parent: bench.furnace.clone(),
+                adjustment: Some(adjustment),
+                ..v1::ConfirmAdjustmentRequest::default()
+            })
+            .await
+            .expect("confirmed");
+    }
+    let reading = network.record(late).await;
+    let evaluation = evaluation_of(&reading);
+    close(evaluation.observed_offset_c, 19.0, 0.05);
+    close(evaluation.plain_setpoint_c, 1481.0, 0.05);
+    // The panel shows 1481 °C already: nothing is left to do.
+    close(evaluation.present_setpoint_c, 1481.0, 1e-9);
+    assert_eq!(evaluation.advice(), v1::Advice::Leave);
+    network.stop().await;
+}

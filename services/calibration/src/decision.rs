@@ -266,7 +266,7 @@ pub fn decide(situation: &Situation) -> Decision {
 
     let doubts = doubts(situation, &view);
     let beyond = beyond_a_setpoint(situation, &view);
-    let (adjusting, grounds) = grounds_for_adjusting(situation, &view);
+    let (adjusting, mut grounds) = grounds_for_adjusting(situation, &view);
     let mut provisional = None;
     let advice = if !doubts.is_empty() {
         if adjusting && beyond.is_empty() {
@@ -280,11 +280,22 @@ pub fn decide(situation: &Situation) -> Decision {
     } else {
         Advice::Leave
     };
-    let advised = if advice == Advice::Adjust {
+    // Whatever else is doubtful, a setpoint that is not allowed is not advised.
+    let advised = if advice == Advice::Adjust || is_outside(current, &situation.limits) {
         rounded.setpoint_c
     } else {
         current
     };
+    let next = match (advice, provisional) {
+        (Advice::Adjust, _) => format!("Enter {advised} °C and confirm what the panel then shows."),
+        (Advice::FireAgain, Some(setpoint_c)) => {
+            format!("If a second firing agrees, {setpoint_c} °C is to be entered.")
+        }
+        _ => String::new(),
+    };
+    if !next.is_empty() {
+        grounds.text = format!("{} {next}", grounds.text);
+    }
     let mut reasons = doubts;
     reasons.extend(beyond);
     if reasons.is_empty() || adjusting {
@@ -434,12 +445,30 @@ fn beyond_a_setpoint(situation: &Situation, view: &View) -> Vec<Reason> {
     reasons
 }
 
+/// Whether a setpoint lies outside what furnace and programme allow.
+fn is_outside(setpoint_c: f64, limits: &Limits) -> bool {
+    setpoint_c < limits.lowest_setpoint_c || setpoint_c > limits.highest_setpoint_c
+}
+
 /// Whether the setpoint should move, and why or why not.
 fn grounds_for_adjusting(situation: &Situation, view: &View) -> (bool, Reason) {
     let policy = &situation.policy;
     let expanded = 2.0 * view.u;
     let error = view.error;
     let current = situation.current_setpoint_c;
+    if is_outside(current, &situation.limits) {
+        let text = format!(
+            "The setpoint of {current} °C lies outside what furnace and programme allow, {} to {} °C.",
+            situation.limits.lowest_setpoint_c, situation.limits.highest_setpoint_c
+        );
+        return (
+            view.changes,
+            Reason {
+                code: Cow::Borrowed("SETPOINT_OUTSIDE_LIMITS"),
+                text,
+            },
+        );
+    }
     if policy.full_compensation {
         let code = if view.changes {
             "PLAIN_COMPENSATION"
@@ -474,8 +503,8 @@ fn grounds_for_adjusting(situation: &Situation, view: &View) -> (bool, Reason) {
         }
         let text = format!(
             "The estimated error is {error:+.1} °C ± {expanded:.1} °C, outside the action band of \
-             ±{:.1} °C. Enter {} °C and confirm what the panel then shows.",
-            view.band, view.rounded.setpoint_c
+             ±{:.1} °C.",
+            view.band
         );
         return (
             true,
@@ -488,16 +517,13 @@ fn grounds_for_adjusting(situation: &Situation, view: &View) -> (bool, Reason) {
     if view.conformance < policy.conformance_wanted {
         let percent = view.conformance * 100.0;
         let next = if view.changes {
-            format!(
-                "Enter {} °C and confirm what the panel then shows.",
-                view.rounded.setpoint_c
-            )
+            ""
         } else {
-            "No other setpoint is better; a more certain measurement is needed.".to_owned()
+            " No other setpoint is better; a more certain measurement is needed."
         };
         let text = format!(
             "The probability of being within ±{:.1} °C is {percent:.0} %, less than the {:.0} % \
-             wanted, at an estimated error of {error:+.1} °C ± {expanded:.1} °C. {next}",
+             wanted, at an estimated error of {error:+.1} °C ± {expanded:.1} °C.{next}",
             policy.tolerance_c,
             policy.conformance_wanted * 100.0
         );

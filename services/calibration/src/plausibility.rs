@@ -96,7 +96,9 @@ pub struct Context<'a> {
     /// The rings as typed.
     pub rings: &'a [Ring],
     /// The table of the stated batch that fits the firing's hold.
-    pub table: &'a RingTable,
+    pub table: Option<&'a RingTable>,
+    /// Temperature by another method than rings, °C; then there are no rings and no table.
+    pub indicated_c: Option<f64>,
     /// Other batches open at the site: code and table.
     pub other_batches: &'a [(String, &'a RingTable)],
     /// The setpoint as typed, °C.
@@ -280,21 +282,22 @@ fn together(one_c: f64, other_c: f64) -> f64 {
 }
 
 /// What the stated batch gives for a diameter as the gauge showed it, °C.
-fn temperature_c(context: &Context, table: &RingTable, shown_mm: f64) -> Option<f64> {
-    let table_c = table
+fn temperature_c(context: &Context, table: Option<&RingTable>, shown_mm: f64) -> Option<f64> {
+    let table_c = table?
         .temperature_at(shown_mm - context.gauge_bias_mm)
         .ok()?;
     Some(table_c + context.hold_correction_c)
 }
 
-/// Mean temperature of all rings under a table; none when one lies outside it.
-fn mean_temperature_c(context: &Context, table: &RingTable) -> Option<f64> {
+/// Mean temperature of all rings under a table, none when one lies outside it; or what another method
+/// indicated.
+fn mean_temperature_c(context: &Context, table: Option<&RingTable>) -> Option<f64> {
     let mut sum = 0.0;
     for ring in context.rings {
         sum += temperature_c(context, table, ring.mean_mm()?)?;
     }
     if context.rings.is_empty() {
-        None
+        context.indicated_c
     } else {
         Some(sum / crate::rings::count(context.rings.len()))
     }
@@ -490,9 +493,8 @@ fn ask_about_history(context: &Context, expected: Expected, questions: &mut Vec<
     };
     if expected.distance(temperature).abs() > FAR_Z {
         let text = format!(
-            "The ring says {temperature:.0} °C where this furnace's history leads to expect {:.0} °C. \
-             Are furnace, programme, batch and diameters right, or was something done to the \
-             furnace?",
+            "The reading says {temperature:.0} °C where this furnace's history leads to expect {:.0} °C. \
+             Are furnace, programme and what was measured right, or was something done to the furnace?",
             expected.temperature_c
         );
         questions.push(question(
@@ -504,6 +506,34 @@ fn ask_about_history(context: &Context, expected: Expected, questions: &mut Vec<
 }
 
 impl QuestionCode {
+    /// Every code, in the order in which they are declared.
+    pub const ALL: &'static [QuestionCode] = &[
+        QuestionCode::DigitsSwapped,
+        QuestionCode::DigitSlip,
+        QuestionCode::DecimalShifted,
+        QuestionCode::Inches,
+        QuestionCode::Fahrenheit,
+        QuestionCode::WrongBatch,
+        QuestionCode::WrongFurnace,
+        QuestionCode::HotRing,
+        QuestionCode::UsedRing,
+        QuestionCode::GaugeNotZeroed,
+        QuestionCode::SpreadTooLarge,
+        QuestionCode::Ovality,
+        QuestionCode::SameFiring,
+        QuestionCode::CorrectionNotApplied,
+        QuestionCode::CorrectionAppliedTwice,
+        QuestionCode::CorrectionOpposite,
+        QuestionCode::TooGood,
+        QuestionCode::FarFromHistory,
+        QuestionCode::LateReport,
+    ];
+
+    /// The question of a stable code; none when no question has it.
+    pub fn known(code: &str) -> Option<QuestionCode> {
+        Self::ALL.iter().copied().find(|one| one.code() == code)
+    }
+
     /// Gives the stable code.
     pub fn code(self) -> &'static str {
         match self {

@@ -161,10 +161,11 @@ impl Store {
     pub async fn begin(&self, name: &'static str, scope: &Scope) -> Result<Tx, Error> {
         let mut lane = Arc::clone(&self.inner.write).lock_owned().await;
         lane.undo_abandoned().await;
+        // Marked before it is open: a caller that gives up in between leaves something to undo.
+        lane.open = true;
         sqlx::query("BEGIN IMMEDIATE")
             .execute(&mut lane.connection)
             .await?;
-        lane.open = true;
         Ok(Tx::new(lane, scope.clone(), name, self.clone()))
     }
 

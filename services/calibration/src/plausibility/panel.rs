@@ -16,7 +16,7 @@ pub(super) fn ask_about_batch(
     }
     let mut best: Option<(f64, &str, f64)> = None;
     for (code, table) in context.other_batches {
-        let Some(other_c) = mean_temperature_c(context, table) else {
+        let Some(other_c) = mean_temperature_c(context, Some(*table)) else {
             continue;
         };
         let score = expected.log_likelihood(other_c);
@@ -64,9 +64,11 @@ pub(super) fn ask_about_furnace(context: &Context, setpoint_c: f64, questions: &
         }
     }
     if let Some((_, name)) = best {
+        // Adding zero turns a rounded -0 into 0.
+        let whole_c = offset_c.round() + 0.0;
         let text = format!(
-            "The offset of {offset_c:+.0} °C fits furnace {name} much better than this one. Was the \
-             ring fired in {name}?"
+            "The offset of {whole_c:+.0} °C fits furnace {name} much better than this one. Was this \
+             measured in {name}?"
         );
         questions.push(question(
             QuestionCode::WrongFurnace,

@@ -54,7 +54,8 @@ fn ring(diameters_mm: &[f64]) -> Ring {
 fn context<'a>(rings: &'a [Ring], table: &'a RingTable) -> Context<'a> {
     Context {
         rings,
-        table,
+        table: Some(table),
+        indicated_c: None,
         other_batches: &[],
         setpoint_c: 1500.0,
         gauge_bias_mm: 0.0,

@@ -39,6 +39,9 @@ pub struct Known<'a> {
     pub furnace: &'a Furnace,
     /// The programme that was fired.
     pub programme: &'a Programme,
+    /// What the controller was set to at the firing, °C, when an adjustment was confirmed since; the
+    /// programme's setpoint otherwise.
+    pub setpoint_in_force_c: Option<f64>,
     /// Batch and gauge; none for a thermocouple.
     pub rings: Option<KnownRings<'a>>,
     /// What was known of the offset before this firing; none at a furnace's first reading.
@@ -161,7 +164,10 @@ pub fn assess(known: &Known, report: &Report, key: &ReadingId) -> Result<Assesse
     let noise = Noise::default();
     let zone = known.site.details.zone();
     let programme = &known.programme.details;
-    let setpoint_c = report.setpoint_c.unwrap_or(programme.setpoint_c);
+    let setpoint_c = report
+        .setpoint_c
+        .or(known.setpoint_in_force_c)
+        .unwrap_or(programme.setpoint_c);
     let prior = known
         .tracked
         .map(|tracked| carried_forward(tracked, known.events, report.fired_at, &noise));
@@ -375,50 +381,36 @@ fn asked(
     evaluation: &Evaluation,
     point: &TrackPoint,
 ) -> Vec<AskedQuestion> {
-    let (Method::Rings(measured), Some(rings)) = (&report.method, &known.rings) else {
-        return Vec::new();
+    let measured = match &report.method {
+        Method::Rings(measured) => Some(measured),
+        Method::Thermocouple(_) => None,
     };
-    let tables = &rings.batch.details.tables;
-    let plan = hold::plan(tables, &inputs.cycle, inputs.accepts_assumed_energy);
-    let Some(table) = tables.get(plan.table_index) else {
-        return Vec::new();
-    };
-    let plain_rings: Vec<Ring> = measured.rings.iter().map(|r| r.ring.clone()).collect();
-    let other_batches: Vec<(String, &RingTable)> = rings
-        .other_batches
-        .iter()
-        .filter_map(|other| {
-            let plan = hold::plan(&other.details.tables, &inputs.cycle, false);
-            let table = other.details.tables.get(plan.table_index)?;
-            Some((other.details.code.clone(), table))
-        })
-        .collect();
-    // Biases that history and reading share move both alike and say nothing about a slip; only what
-    // another gauge or batch changes counts.
-    let prediction = |state: &OffsetState, noise: &Noise| {
-        let own = OffsetState {
-            shared_c: noise.changed_bias_c,
-            ..*state
-        };
-        let estimate = own.estimate(inputs.setpoint_c);
-        Prediction {
-            offset_c: estimate.offset_c,
-            standard_uncertainty_c: estimate.standard_uncertainty_c,
-        }
-    };
-    let twins: Vec<(String, Prediction)> = known
-        .twins
-        .iter()
-        .map(|twin| {
-            let noise = noise_for(Some(&twin.tracked), point);
-            let state = carried_forward(&twin.tracked, &[], report.fired_at, &noise);
-            (twin.display_name.clone(), prediction(&state, &noise))
-        })
-        .collect();
+    let rings = known.rings.as_ref();
+    let table = rings.and_then(|rings| {
+        let tables = &rings.batch.details.tables;
+        let plan = hold::plan(tables, &inputs.cycle, inputs.accepts_assumed_energy);
+        tables.get(plan.table_index)
+    });
+    let plain_rings: Vec<Ring> = measured.map_or(Vec::new(), |m| {
+        m.rings.iter().map(|r| r.ring.clone()).collect()
+    });
+    let others: Vec<(String, &RingTable)> = rings.map_or(Vec::new(), |rings| {
+        rings
+            .other_batches
+            .iter()
+            .filter_map(|other| {
+                let tables = &other.details.tables;
+                let plan = hold::plan(tables, &inputs.cycle, false);
+                Some((other.details.code.clone(), tables.get(plan.table_index)?))
+            })
+            .collect()
+    });
+    let twins = predicted_twins(known, report, inputs, point);
     let context = plausibility::Context {
         rings: &plain_rings,
         table,
-        other_batches: &other_batches,
+        other_batches: &others,
+        indicated_c: measured.is_none().then_some(evaluation.ring_temperature_c),
         setpoint_c: inputs.setpoint_c,
         gauge_bias_mm: inputs
             .gauge
@@ -433,23 +425,22 @@ fn asked(
             .prior
             .as_ref()
             .filter(|_| evaluation.evaluable)
-            .map(|prior| prediction(prior, &inputs.noise)),
+            .map(|prior| prediction(prior, &inputs.noise, inputs.setpoint_c)),
         twins: &twins,
-        hours_since_firing: Some(
+        hours_since_firing: measured.map(|_| {
             report
                 .measured_at
                 .duration_since(report.fired_at)
                 .as_secs_f64()
-                / 3600.0,
-        ),
-        ring_temperature_c: measured.ring_temperature_c,
-        zero_mm: measured.zero_mm,
+                / 3600.0
+        }),
+        ring_temperature_c: measured.and_then(|m| m.ring_temperature_c),
+        zero_mm: measured.and_then(|m| m.zero_mm),
         // Asking for a zero reading every time would train people to click past questions; a zero
         // that is recorded and off is asked about.
         zero_recorded: true,
         same_ring_seen: rings
-            .used_ring
-            .as_ref()
+            .and_then(|rings| rings.used_ring.as_ref())
             .map(|(serial, reading)| format!("ring {serial} in {}", reading.name())),
         same_firing: known
             .same_firing
@@ -461,20 +452,53 @@ fn asked(
             .filter(|_| evaluation.evaluable)
             .and_then(|tracked| last_offset_shifted_c(tracked, known.events, report.fired_at)),
         measurement_uncertainty_c: evaluation.budget.independent_c,
-        exact_repeats: exact_repeats(known, measured),
+        exact_repeats: measured.map_or(0, |measured| exact_repeats(known, measured)),
     };
     questions(&context)
         .into_iter()
         // What two firings agree on is far from history for a reason; it was asked about at the first.
         .filter(|question| !(inputs.confirmed && question.code == QuestionCode::FarFromHistory))
         .map(|mut question| {
-            question.field = request_field(&question.field);
+            question.field = request_field(&question.field, &report.method);
             AskedQuestion {
                 answered: report.answered.contains(question.code.code()),
                 question,
             }
         })
         .collect()
+}
+
+/// What a furnace's history leads to expect at a setpoint. Biases that history and reading share move
+/// both alike and say nothing about a slip; only what another gauge or batch changes counts.
+fn prediction(state: &OffsetState, noise: &Noise, setpoint_c: f64) -> Prediction {
+    let own = OffsetState {
+        shared_c: noise.changed_bias_c,
+        ..*state
+    };
+    let estimate = own.estimate(setpoint_c);
+    Prediction {
+        offset_c: estimate.offset_c,
+        standard_uncertainty_c: estimate.standard_uncertainty_c,
+    }
+}
+
+/// What the histories of the site's other furnaces would lead to expect.
+fn predicted_twins(
+    known: &Known,
+    report: &Report,
+    inputs: &Inputs,
+    point: &TrackPoint,
+) -> Vec<(String, Prediction)> {
+    let mut twins = Vec::with_capacity(known.twins.len());
+    for twin in &known.twins {
+        let noise = noise_for(Some(&twin.tracked), point);
+        let state = carried_forward(&twin.tracked, &[], report.fired_at, &noise);
+        twins.push((
+            twin.display_name.clone(),
+            prediction(&state, &noise, inputs.setpoint_c),
+        ));
+    }
+    twins
 }
 
 /// The change of setpoint confirmed between the reading before and this firing.
@@ -520,12 +544,13 @@ fn words_for(earlier: &SameFiring, site: &Site) -> String {
 }
 
 /// Path in the request of a field that the mathematics names.
-fn request_field(field: &str) -> String {
-    match field {
-        "setpoint_c" => "reading.setpoint_c".to_owned(),
-        "firing" | "fired_at" => "reading.fire_time".to_owned(),
-        "hours_since_firing" => "reading.measure_time".to_owned(),
-        "furnace" => "parent".to_owned(),
+fn request_field(field: &str, method: &Method) -> String {
+    match (field, method) {
+        ("setpoint_c", _) => "reading.setpoint_c".to_owned(),
+        ("firing" | "fired_at", _) => "reading.fire_time".to_owned(),
+        ("hours_since_firing", _) => "reading.measure_time".to_owned(),
+        ("furnace", _) => "parent".to_owned(),
+        ("rings", Method::Thermocouple(_)) => "reading.thermocouple".to_owned(),
         _ => format!("reading.rings.{field}"),
     }
 }
@@ -573,7 +598,7 @@ fn refused(
 ) -> Refused {
     let mut violations = Violations::default();
     let field = match method {
-        Method::Rings(_) => request_field(&fault.field()),
+        Method::Rings(_) => request_field(&fault.field(), method),
         Method::Thermocouple(_) => format!("reading.thermocouple.{}", fault.field()),
     };
     let mut message = fault.to_string();

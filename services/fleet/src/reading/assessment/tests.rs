@@ -129,6 +129,7 @@ impl Lab {
     ) -> Result<Assessed, Refused> {
         let known = Known {
             newer_reading: false,
+            setpoint_in_force_c: None,
             site: &self.site,
             furnace: &self.furnace,
             programme: &self.programme,

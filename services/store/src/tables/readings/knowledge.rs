@@ -31,6 +31,7 @@ pub struct ReadingKnowledge {
     pooled: HashMap<GaugeKey, Pooled>,
     tracked: HashMap<FurnaceKey, TrackedOffset>,
     near: Vec<NearFiring>,
+    in_force: HashMap<(ProgrammeKey, i64), f64>,
     fired_rings: HashMap<(String, String), ReadingKey>,
 }
 
@@ -97,6 +98,10 @@ impl ReadingKnowledge {
             rings,
             tracked: self.tracked.get(furnace_key),
             newer_reading: false,
+            setpoint_in_force_c: self
+                .in_force
+                .get(&(report.programme.clone(), report.fired_at.as_microsecond()))
+                .copied(),
             events,
             // Loaded only when a reading looks strange: see `Tx::twins`.
             twins: Vec::new(),
@@ -237,6 +242,45 @@ async fn near_firings(
     rows.into_iter().map(NearRow::near).collect()
 }
 
+/// What the controller was set to at firings that ended before the programme's latest adjustment, °C:
+/// what the first adjustment after the firing found. Rings are fired one day, measured and reported
+/// another, and the setpoint may have been changed in between.
+async fn setpoints_in_force(
+    connection: &mut SqliteConnection,
+    reference: &Reference,
+    reports: &[&Report],
+) -> Result<HashMap<(ProgrammeKey, i64), f64>, Error> {
+    const SQL: &str = "SELECT previous_setpoint_c FROM adjustment
+        WHERE site_id = $1 AND furnace_id = $2 AND programme_id = $3 AND adjusted_at > $4
+        ORDER BY adjusted_at, id LIMIT 1";
+    let mut in_force = HashMap::new();
+    for report in reports {
+        let Some(programme) = reference.programmes.get(&report.programme) else {
+            continue;
+        };
+        let changed_since = programme
+            .details
+            .last_change
+            .is_some_and(|change| change.changed_at > report.fired_at);
+        if !changed_since || report.setpoint_c.is_some() {
+            continue;
+        }
+        let key = &report.programme;
+        let fired_at = report.fired_at.as_microsecond();
+        let found: Vec<f64> = sqlx::query_scalar(SQL)
+            .bind(key.furnace.site.as_str())
+            .bind(key.furnace.furnace.as_str())
+            .bind(key.programme.as_str())
+            .bind(fired_at)
+            .fetch_all(&mut *connection)
+            .await?;
+        if let Some(setpoint_c) = found.into_iter().next() {
+            in_force.insert((key.clone(), fired_at), setpoint_c);
+        }
+    }
+    Ok(in_force)
+}
+
 async fn fired_rings(
     connection: &mut SqliteConnection,
     reports: &[&Report],
@@ -299,8 +343,10 @@ async fn load(
         .reference()
         .reference(connection, store.batches(), reports)
         .await?;
+    let in_force = setpoints_in_force(connection, &reference, reports).await?;
     Ok(ReadingKnowledge {
         reference,
+        in_force,
         pooled: gauges::pooled_of(connection, &json(&gauges))
             .await?
             .into_iter()
