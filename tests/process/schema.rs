@@ -97,3 +97,33 @@ fn verifying_what_is_not_there_makes_nothing() {
     );
     assert!(!folder.database().exists());
 }
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn verifying_a_file_that_is_not_ours_fails_and_leaves_it_as_it_is() {
+    let folder = Folder::new();
+    std::fs::write(folder.database(), "").expect("an empty file");
+    let refused = verified(&folder.database());
+    assert_eq!(refused.status.code(), Some(1));
+    assert!(
+        text(&refused.stderr).contains("not a database of this program"),
+        "{}",
+        text(&refused.stderr)
+    );
+    assert_eq!(std::fs::read(folder.database()).expect("a file"), b"");
+
+    let mut behind = folder.behind_its_back().await;
+    sqlx::query("CREATE TABLE audit (note TEXT)")
+        .execute(&mut behind)
+        .await
+        .expect("a table of another program");
+    behind.close().await.expect("closed");
+    let before = std::fs::read(folder.database()).expect("a file");
+    let refused = verified(&folder.database());
+    assert_eq!(refused.status.code(), Some(1));
+    assert!(
+        text(&refused.stderr).contains("not a database of this program"),
+        "{}",
+        text(&refused.stderr)
+    );
+    assert!(std::fs::read(folder.database()).expect("a file") == before);
+}

@@ -301,6 +301,18 @@ async fn texts_of_ten_kilobytes_are_refused_and_not_sent_back_whole() {
         "send at most 32",
     );
     let failure = desk
+        .refused(|ask| {
+            reading_of(ask).answered_questions =
+                vec!["HOT_RING".to_owned(), "ALL_IS_WELL".to_owned()];
+        })
+        .await;
+    bad_value(
+        &failure,
+        "reading.answered_questions[1]",
+        "UNKNOWN_QUESTION",
+        "ALL_IS_WELL",
+    );
+    let failure = desk
         .refused(|ask| "a\u{7}b".clone_into(&mut reading_of(ask).note))
         .await;
     bad_value(

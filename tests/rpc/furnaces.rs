@@ -6,6 +6,7 @@ use ringtrue_tests::bench::{evaluation_of, furnace, programme_at, reading_of, st
 use ringtrue_tests::{Bench, Network};
 
 use crate::close;
+use crate::refusals::bad_value;
 
 fn event(
     network: &Network,
@@ -294,5 +295,158 @@ async fn readings_at_two_temperatures_show_how_the_offset_changes_with_temperatu
     close(after.offset_c, 13.5, 1.5);
     assert_eq!(after.reading_count, 4);
     close(after.at_temperature_c, 1400.0, 1e-9);
+    network.stop().await;
+}
+
+async fn retire(network: &Network, bench: &Bench) {
+    let ask = v1::UpdateFurnaceRequest {
+        furnace: Some(v1::Furnace {
+            name: bench.furnace.clone(),
+            state: v1::FurnaceState::Retired.into(),
+            ..v1::Furnace::default()
+        }),
+        ..v1::UpdateFurnaceRequest::default()
+    };
+    network.remote.update_furnace(ask).await.expect("retired");
+}
+
+#[tokio::test]
+async fn a_retired_furnace_takes_neither_programmes_nor_adjustments() {
+    let network = Network::start().await;
+    let bench = network.bench().await;
+    retire(&network, &bench).await;
+    let before = network.audit_length(&bench.site).await;
+    let create = v1::CreateProgrammeRequest {
+        parent: bench.furnace.clone(),
+        programme: Some(programme_at(1400.0, 120.0)),
+        ..v1::CreateProgrammeRequest::default()
+    };
+    let update = v1::UpdateProgrammeRequest {
+        programme: Some(v1::Programme {
+            name: bench.programme.clone(),
+            display_name: "Renamed".to_owned(),
+            ..v1::Programme::default()
+        }),
+        ..v1::UpdateProgrammeRequest::default()
+    };
+    let confirm = v1::ConfirmAdjustmentRequest {
+        parent: bench.furnace.clone(),
+        adjustment: Some(v1::Adjustment {
+            programme: bench.programme.clone(),
+            setpoint_c: 1495.0,
+            adjust_time: Some(stamp(network.now())),
+            performed_by: "t1".to_owned(),
+            override_reason: "as agreed".to_owned(),
+            ..v1::Adjustment::default()
+        }),
+        ..v1::ConfirmAdjustmentRequest::default()
+    };
+    let refusals = [
+        network
+            .remote
+            .create_programme(create)
+            .await
+            .expect_err("no programme"),
+        network
+            .remote
+            .update_programme(update)
+            .await
+            .expect_err("no change"),
+        network
+            .remote
+            .confirm_adjustment(confirm)
+            .await
+            .expect_err("no adjustment"),
+    ];
+    for refused in refusals {
+        assert_eq!(
+            (refused.code, refused.reason.as_str()),
+            (Code::FailedPrecondition, "FURNACE_RETIRED"),
+            "{refused}"
+        );
+    }
+    assert_eq!(network.audit_length(&bench.site).await, before);
+    network.stop().await;
+}
+
+#[tokio::test]
+async fn a_retired_furnace_stays_retired_and_may_still_be_described() {
+    let network = Network::start().await;
+    let bench = network.bench().await;
+    retire(&network, &bench).await;
+    let mut ask = v1::UpdateFurnaceRequest {
+        furnace: Some(v1::Furnace {
+            name: bench.furnace.clone(),
+            state: v1::FurnaceState::InUse.into(),
+            ..v1::Furnace::default()
+        }),
+        ..v1::UpdateFurnaceRequest::default()
+    };
+    let refused = network
+        .remote
+        .update_furnace(ask.clone())
+        .await
+        .expect_err("retired for good");
+    bad_value(
+        &refused,
+        "furnace.state",
+        "RETIRED_FOR_GOOD",
+        "add it again as a new furnace",
+    );
+
+    ask.furnace = Some(v1::Furnace {
+        name: bench.furnace.clone(),
+        display_name: "In the cellar".to_owned(),
+        ..v1::Furnace::default()
+    });
+    let found = network.remote.update_furnace(ask).await.expect("described");
+    let found = found.furnace.expect("a furnace");
+    assert_eq!(found.display_name, "In the cellar");
+    assert_eq!(found.state(), v1::FurnaceState::Retired);
+    network.stop().await;
+}
+
+#[tokio::test]
+async fn a_furnaces_limit_is_not_lowered_below_a_setpoint_in_use() {
+    let network = Network::start().await;
+    let bench = network.bench().await;
+    let limited = |limit_c: f64| v1::UpdateFurnaceRequest {
+        furnace: Some(v1::Furnace {
+            name: bench.furnace.clone(),
+            maximum_setpoint_c: limit_c,
+            ..v1::Furnace::default()
+        }),
+        ..v1::UpdateFurnaceRequest::default()
+    };
+    let refused = network
+        .remote
+        .update_furnace(limited(1499.0))
+        .await
+        .expect_err("a programme is set to 1500 °C");
+    assert_eq!(refused.violations.len(), 1, "{refused:?}");
+    bad_value(
+        &refused,
+        "furnace.maximum_setpoint_c",
+        "BELOW_A_SETPOINT",
+        "confirm the adjustment first",
+    );
+    let violation = &refused.violations[0];
+    for words in [
+        bench.programme.as_str(),
+        "1500 °C",
+        "confirm the adjustment",
+    ] {
+        assert!(violation.description.contains(words), "{violation:?}");
+    }
+    let found = network
+        .remote
+        .update_furnace(limited(1500.0))
+        .await
+        .expect("exactly the setpoint is allowed");
+    close(
+        found.furnace.expect("a furnace").maximum_setpoint_c,
+        1500.0,
+        1e-9,
+    );
     network.stop().await;
 }

@@ -134,3 +134,50 @@ async fn a_file_that_is_no_database_is_refused() {
     let refused = Store::open(&file).await;
     assert!(matches!(refused, Err(Error::Database(_))), "{refused:?}");
 }
+
+#[tokio::test]
+async fn only_a_database_of_this_version_counts_as_existing() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let file = folder.path().join("ringtrue.db");
+    assert!(Store::open_existing(&file).await.is_err());
+    assert!(!file.exists(), "a database was made");
+
+    for content in [String::new(), "diameter_mm\n".repeat(400)] {
+        std::fs::write(&file, &content).expect("written");
+        let refused = Store::open_existing(&file).await;
+        assert!(matches!(refused, Err(Error::NotOurs)), "{refused:?}");
+        let after = std::fs::read_to_string(&file).expect("a file");
+        assert_eq!(after, content);
+    }
+
+    let lab = Laboratory::furnished().await;
+    lab.store.clone().close().await.expect("closed");
+    let again = Store::open_existing(&lab.file()).await.expect("opened");
+    assert_eq!(again.verify().await.expect("verified").faults, []);
+    again.close().await.expect("closed");
+
+    let mut behind = lab.behind_its_back().await;
+    sqlx::query(
+        "DELETE FROM _sqlx_migrations WHERE version = (SELECT MAX(version) FROM _sqlx_migrations)",
+    )
+    .execute(&mut behind)
+    .await
+    .expect("as an older program left it");
+    let refused = Store::open_existing(&lab.file()).await;
+    assert!(matches!(refused, Err(Error::OlderSchema)), "{refused:?}");
+    sqlx::query(
+        "INSERT INTO _sqlx_migrations (version, description, success, checksum, execution_time)
+         VALUES (9999, 'of tomorrow', true, x'00', 1)",
+    )
+    .execute(&mut behind)
+    .await
+    .expect("a later migration");
+    let refused = Store::open_existing(&lab.file()).await;
+    assert!(matches!(refused, Err(Error::NewerSchema)), "{refused:?}");
+    sqlx::query("ALTER TABLE audit RENAME TO something_else")
+        .execute(&mut behind)
+        .await
+        .expect("renamed");
+    let refused = Store::open_existing(&lab.file()).await;
+    assert!(matches!(refused, Err(Error::NotOurs)), "{refused:?}");
+}

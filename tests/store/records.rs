@@ -404,3 +404,28 @@ async fn a_numbered_ring_is_remembered_by_the_reading_that_fired_it() {
         .used_ring;
     assert_eq!(used.map(|(_, reading)| reading), Some(first));
 }
+
+#[tokio::test]
+async fn a_furnaces_programmes_are_found_and_no_other_furnaces() {
+    let lab = Laboratory::furnished().await;
+    let mut tx = lab.begin().await;
+    tx.insert_furnace(&lab.new_furnace("k2"), &Request::NONE)
+        .await
+        .expect("a new furnace");
+    for (furnace, id) in [("k2", "standard"), ("k1", "long")] {
+        tx.insert_programme(&lab.new_programme(furnace, id), &Request::NONE)
+            .await
+            .expect("a new programme");
+    }
+    let found = tx
+        .programmes_of_furnace(&lab.furnace)
+        .await
+        .expect("no fault");
+    assert_eq!(
+        found,
+        [
+            lab.new_programme("k1", "long"),
+            lab.new_programme("k1", "standard")
+        ]
+    );
+}

@@ -123,6 +123,7 @@ async fn a_transaction_of_one_site_touches_no_other() {
     refused(tx.insert_furnace(&lab.new_furnace("k7"), &again).await);
     refused(tx.update_furnace(&lab.new_furnace("k1"), &again).await);
     refused(tx.programme(&lab.programme).await);
+    refused(tx.programmes_of_furnace(&lab.furnace).await);
     refused(
         tx.insert_programme(&lab.new_programme("k1", "quick"), &again)
             .await,

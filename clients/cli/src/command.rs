@@ -197,7 +197,9 @@ fn carry_out(cli: Cli, endpoint: &str, world: &mut World<'_>) -> Result<(), Stop
             Ok(())
         }
         Noun::Manual { folder } => {
-            clap_mangen::generate_to(Cli::command(), &folder).map_err(|error| {
+            let written = std::fs::create_dir_all(&folder)
+                .and_then(|()| clap_mangen::generate_to(Cli::command(), &folder));
+            written.map_err(|error| {
                 Stop::Refused(format!(
                     "no manual pages can be written into {}: {error}",
                     folder.display()
@@ -235,7 +237,10 @@ fn at_server(
         traceparent,
         ..Settings::default()
     };
-    let runtime = tokio::runtime::Builder::new_current_thread()
+    // One thread beside this one: while a person thinks about a question here, it answers the server's
+    // keepalive; without it the server would take the connection for dead.
+    let runtime = tokio::runtime::Builder::new_multi_thread()
+        .worker_threads(1)
         .enable_all()
         .build()
         .map_err(|error| Stop::Broken(format!("no network is to be had: {error}")))?;
@@ -360,8 +365,11 @@ mod tests {
         assert_eq!(code, 0);
         let page = std::fs::read_to_string(folder.path().join("ringtrue.1")).expect("a page");
         assert!(page.contains("open questions"), "{page}");
-        let (code, _, _) = ran(&["manual", "/nowhere/at/all"]);
-        assert_eq!(code, 3);
+        // A folder that is not there is made; a file in its place cannot become one.
+        let new = folder.path().join("new");
+        assert_eq!(ran(&["manual", &new.to_string_lossy()]).0, 0);
+        let below_a_file = folder.path().join("ringtrue.1").join("x");
+        assert_eq!(ran(&["manual", &below_a_file.to_string_lossy()]).0, 3);
     }
 
     #[test]

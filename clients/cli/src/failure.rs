@@ -304,12 +304,14 @@ fn sentence(text: &str) -> String {
         return "The server refused without saying why.".to_owned();
     }
     let mut letters = trimmed.chars();
-    let first: String = letters
-        .next()
-        .map(char::to_uppercase)
-        .into_iter()
-        .flatten()
-        .collect();
+    // A name stays as it is, or it could not be copied.
+    let word = trimmed.split_whitespace().next().unwrap_or_default();
+    let is_name = word.contains(['/', '_', '.']);
+    let first: String = match letters.next() {
+        Some(letter) if is_name => letter.to_string(),
+        Some(letter) => letter.to_uppercase().collect(),
+        None => String::new(),
+    };
     let rest = letters.as_str();
     let end = if rest.ends_with(['.', '!', '?']) {
         ""

@@ -53,14 +53,23 @@ pub(crate) fn spoken(text: &str, now: Timestamp, zone: &TimeZone) -> Result<Time
         },
     };
     let local = date.to_datetime(clock);
-    zone.to_ambiguous_timestamp(local)
-        .unambiguous()
-        .map_err(|_| {
-            format!(
-                "the clocks change then, so {date} {clock} does not say one moment here; write it with \
-                 its offset, like {date}T{clock}+01:00"
-            )
-        })
+    zone.to_ambiguous_timestamp(local).unambiguous().map_err(|_| {
+        let earlier = zone.to_ambiguous_timestamp(local).earlier().ok();
+        let later = zone.to_ambiguous_timestamp(local).later().ok();
+        let offset = |moment: Timestamp| {
+            moment.to_zoned_datetime(zone.clone()).strftime("%:z").to_string()
+        };
+        let offsets = (earlier.map(offset), later.map(offset));
+        match (offsets, earlier.map(|moment| zone.to_datetime(moment)) == Some(local)) {
+            ((Some(first), Some(second)), true) => format!(
+                "the clocks went back then, so {date} {clock} was twice; write which one, \
+                 {date}T{clock}{first} or {date}T{clock}{second}"
+            ),
+            _ => format!(
+                "the clocks went forward then, so {date} {clock} never was; look at the clock again"
+            ),
+        }
+    })
 }
 
 /// `today` and `tuesday 18:00` have a t that does not part day and time.
@@ -216,8 +225,12 @@ mod tests {
         // Lisbon leaves summer time on 25 October 2026 at 02:00 and enters it on 28 March 2027 at
         // 01:00 (IANA tz database).
         let twice = read("2026-10-25 01:30").expect_err("twice");
-        assert!(twice.contains("offset"), "{twice}");
-        assert!(read("2027-03-28 01:30").is_err());
+        for meant in ["2026-10-25T01:30:00+01:00", "2026-10-25T01:30:00+00:00"] {
+            assert!(twice.contains(meant), "{twice}");
+            assert!(read(meant).is_ok(), "{meant}");
+        }
+        let never = read("2027-03-28 01:30").expect_err("never");
+        assert!(never.contains("never was"), "{never}");
     }
 
     #[test]

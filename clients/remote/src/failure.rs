@@ -81,6 +81,9 @@ impl Failure {
             .map(|info| info.resource_name.clone());
         failure.retry_after = details.retry_info().and_then(|info| info.retry_delay);
         if failure.reason.is_empty() && never_arrived(status) {
+            // A connection that broke under a call comes as Unknown; it is no less worth repeating than
+            // one that was never made, since every change carries its request id.
+            failure.code = Code::Unavailable;
             "UNREACHABLE".clone_into(&mut failure.reason);
         }
         failure
@@ -123,7 +126,8 @@ impl Failure {
 
 /// True when the status was made by the transport, so that no server spoke.
 fn never_arrived(status: &Status) -> bool {
-    status.code() == Code::Unavailable && std::error::Error::source(status).is_some()
+    matches!(status.code(), Code::Unavailable | Code::Unknown)
+        && std::error::Error::source(status).is_some()
 }
 
 impl std::fmt::Display for Failure {

@@ -26,9 +26,11 @@ mod update_programme;
 mod update_site;
 
 use std::future::Future;
+use std::sync::Arc;
 
 use ringtrue_fleet::violation::Violations;
 use ringtrue_store::Store;
+use tokio::sync::Semaphore;
 use tokio_util::task::TaskTracker;
 
 use crate::clock::Clock;
@@ -70,7 +72,11 @@ pub struct App {
     pub ids: Ids,
     recorder: recorder::Recorder,
     work: TaskTracker,
+    room: Arc<Semaphore>,
 }
+
+/// Most changes under way at once, callers that have gone included; more are told to come back.
+const MOST_UNDER_WAY: usize = 1024;
 
 impl App {
     /// Starts what records readings in groups; it ends once every clone of this is dropped.
@@ -83,6 +89,7 @@ impl App {
             ids,
             recorder,
             work: TaskTracker::new(),
+            room: Arc::new(Semaphore::new(MOST_UNDER_WAY)),
         }
     }
 
@@ -96,7 +103,15 @@ impl App {
         &self,
         use_case: impl Future<Output = Result<T, Error>> + Send + 'static,
     ) -> Result<T, Error> {
-        match self.work.spawn(use_case).await {
+        let place = Arc::clone(&self.room)
+            .try_acquire_owned()
+            .map_err(|_| Error::Busy)?;
+        let held = async move {
+            let outcome = use_case.await;
+            drop(place);
+            outcome
+        };
+        match self.work.spawn(held).await {
             Ok(outcome) => outcome,
             Err(fault) => {
                 // A panic in a use case: the stack answers INTERNAL, the transaction is rolled back.

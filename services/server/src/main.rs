@@ -203,7 +203,7 @@ async fn existing(settings: &Settings) -> anyhow::Result<Store> {
         "there is no database {}; name it with --database or --config",
         file.display()
     );
-    Store::open(file)
+    Store::open_existing(file)
         .await
         .with_context(|| format!("opening the database {}", file.display()))
 }

@@ -64,25 +64,39 @@ pub async fn finish(app: App, settings: &Settings, lifecycle: &Lifecycle) -> Exi
     lifecycle.drain.cancelled().await;
     // The recording task ends once nobody can send to it any more; calls in progress hold clones.
     let work = app.into_work();
-    let exit = lifecycle
-        .finish(Duration::from_secs(settings.drain_s))
-        .await;
+    let grace = Duration::from_secs(settings.drain_s);
+    let exit = lifecycle.finish(grace).await;
     work.close();
-    tokio::select! {
-        () = work.wait() => {}
-        () = lifecycle.stop.cancelled() => {}
+    let all_ended = tokio::select! {
+        biased;
+        () = lifecycle.stop.cancelled() => return exit,
+        ended = tokio::time::timeout(grace, work.wait()) => ended.is_ok(),
+    };
+    if all_ended {
+        return exit;
     }
-    exit
+    tracing::warn!(
+        use_cases = work.len(),
+        grace_s = grace.as_secs(),
+        "use cases were still going on and are dropped"
+    );
+    lifecycle.stop.cancel();
+    if exit == Exit::Clean {
+        Exit::GraceRanOut
+    } else {
+        exit
+    }
 }
 
 /// Opens the store and serves until told to stop.
 pub async fn run(settings: &Settings, lifecycle: &Lifecycle) -> anyhow::Result<Exit> {
+    // First of all: when another server runs there, its database is not touched.
+    let listener = bind(settings.listen).await?;
+    let address = listener.local_addr()?;
     let store = Store::open(settings.database.as_ref())
         .await
         .with_context(|| format!("opening the database {}", settings.database))?;
     let app = App::start(store.clone(), Clock::system(), Ids::system(), lifecycle);
-    let listener = bind(settings.listen).await?;
-    let address = listener.local_addr()?;
     tracing::info!(
         %address,
         database = settings.database,

@@ -30,7 +30,7 @@ use crate::cache::BatchCache;
 use crate::reference::ReferenceMemory;
 use crate::{Error, Read, Tx};
 
-static MIGRATIONS: sqlx::migrate::Migrator = sqlx::migrate!("migrations/sqlite");
+pub(crate) static MIGRATIONS: sqlx::migrate::Migrator = sqlx::migrate!("migrations/sqlite");
 
 /// How many connections read.
 const READERS: u32 = 4;

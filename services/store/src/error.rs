@@ -25,6 +25,14 @@ pub enum Error {
     /// The database was written by a newer version of this program.
     #[error("the database was written by a newer version of this program; install that version")]
     NewerSchema,
+    /// The database was written by an older version of this program and was not migrated since.
+    #[error(
+        "the database was written by an older version of this program; back it up, then run `migrate` on it"
+    )]
+    OlderSchema,
+    /// The file is empty, no database, or a database of another program.
+    #[error("the file is not a database of this program; check its path")]
+    NotOurs,
     /// The database refused or failed.
     #[error("the database failed")]
     Database(#[from] sqlx::Error),

@@ -9,6 +9,7 @@ mod columns;
 mod database;
 mod documents;
 mod error;
+mod existing;
 mod page;
 mod read;
 mod recorded;

@@ -38,10 +38,17 @@ pub(super) fn settle(
             options.push("Measure the ring again".to_owned());
             acts.push(Act::Remeasure);
         }
-        options.push("It is right as typed".to_owned());
-        acts.push(Act::Confirm);
-        options.push("Stop without recording".to_owned());
-        acts.push(Act::Stop);
+        let confirm = ("It is right as typed".to_owned(), Act::Confirm);
+        let stop = ("Stop without recording".to_owned(), Act::Stop);
+        let last = if options.is_empty() {
+            [stop, confirm]
+        } else {
+            [confirm, stop]
+        };
+        for (option, act) in last {
+            options.push(option);
+            acts.push(act);
+        }
         let place = session.pick("What is it?", &options, "--confirm")?;
         match acts.get(place).unwrap_or(&Act::Stop) {
             Act::Confirm => reading.answered_questions.push(question.code.clone()),

@@ -2,6 +2,7 @@
 
 use jiff::Timestamp;
 use ringtrue_calibration::evaluation::Indication;
+use ringtrue_calibration::plausibility::QuestionCode;
 use ringtrue_calibration::rings::{MAX_DIAMETERS, MAX_RINGS};
 
 use super::{
@@ -66,6 +67,8 @@ impl RawReport {
                 "WRONG_COUNT",
                 "send at most 32 question codes of at most 63 characters",
             );
+        } else {
+            check_answers(&self.answered, &mut violations);
         }
         let method = match self.method {
             None => {
@@ -93,6 +96,21 @@ impl RawReport {
                 })
             }
             _ => Err(violations),
+        }
+    }
+}
+
+fn check_answers(answered: &[String], violations: &mut Violations) {
+    for (at, code) in answered.iter().enumerate() {
+        if QuestionCode::known(code).is_none() {
+            violations.add(
+                format!("reading.answered_questions[{at}]"),
+                "UNKNOWN_QUESTION",
+                format!(
+                    "{code:?} is no question's code; send the codes of the questions that were asked, for example {}",
+                    QuestionCode::HotRing.code()
+                ),
+            );
         }
     }
 }

@@ -2,7 +2,9 @@
 
 use ringtrue_fleet::adjustment::{Adjustment, AdjustmentDetails, check_advising, confirm};
 use ringtrue_fleet::caller::{Caller, Right};
+use ringtrue_fleet::furnace::FurnaceState;
 use ringtrue_fleet::key::{AdjustmentId, AdjustmentKey, FurnaceKey};
+use ringtrue_fleet::refusal::Refusal;
 use ringtrue_store::Request;
 
 use super::{App, Error, checked};
@@ -35,6 +37,12 @@ pub async fn confirm_adjustment(
                 kind: "ringtrue.v1/Furnace",
                 name: key.furnace.name(),
             })?;
+        if furnace.details.state == FurnaceState::Retired {
+            return Err(Refusal::FurnaceRetired {
+                furnace: furnace.key,
+            }
+            .into());
+        }
         let programme_key = details.programme.clone().ok_or_else(|| Error::Missing {
             kind: "ringtrue.v1/Programme",
             name: String::new(),

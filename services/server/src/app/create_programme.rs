@@ -1,8 +1,10 @@
 //! Adds a programme to a furnace.
 
 use ringtrue_fleet::caller::{Caller, Right};
+use ringtrue_fleet::furnace::FurnaceState;
 use ringtrue_fleet::key::{FurnaceKey, ProgrammeId, ProgrammeKey};
 use ringtrue_fleet::programme::{Programme, ProgrammeDetails};
+use ringtrue_fleet::refusal::Refusal;
 use ringtrue_store::Request;
 
 use super::{App, Error, checked};
@@ -36,6 +38,12 @@ pub async fn create_programme(
                 kind: "ringtrue.v1/Furnace",
                 name: key.furnace.name(),
             })?;
+        if furnace.details.state == FurnaceState::Retired {
+            return Err(Refusal::FurnaceRetired {
+                furnace: furnace.key,
+            }
+            .into());
+        }
         checked(|violations| details.check("programme", &furnace.details, violations))?;
         let programme = Programme::first(key, details, now);
         tx.insert_programme(&programme, &request)

@@ -45,6 +45,9 @@ pub enum Error {
     /// The server is draining or has too much to do.
     #[error("the server is busy or stopping")]
     Busy,
+    /// A fault of ours: deciding panicked. It was logged where it happened.
+    #[error("the server has a fault")]
+    Broken,
     /// The store failed.
     #[error("the store failed")]
     Store(#[source] ringtrue_store::Error),

@@ -10,7 +10,9 @@
 //! (two more statements a reading).
 
 use std::collections::HashSet;
+use std::panic::AssertUnwindSafe;
 
+use futures::FutureExt as _;
 use ringtrue_fleet::caller::Scope;
 use ringtrue_fleet::key::{FurnaceKey, ReadingId, ReadingKey};
 use ringtrue_fleet::reading::{Assessed, Reading, Report, assess};
@@ -99,7 +101,7 @@ impl Task {
             .into_iter()
             .map(|waiting| (waiting.job, waiting.answer))
             .unzip();
-        let outcomes = match self.group(&jobs).await {
+        let outcomes = match self.guarded(&jobs).await {
             Ok(outcomes) => outcomes,
             Err(fault) if jobs.len() == 1 => vec![Err(fault)],
             Err(fault) => {
@@ -109,7 +111,7 @@ impl Task {
                 );
                 let mut outcomes = Vec::with_capacity(jobs.len());
                 for job in &jobs {
-                    let alone = self.group(std::slice::from_ref(job)).await;
+                    let alone = self.guarded(std::slice::from_ref(job)).await;
                     outcomes.push(alone.and_then(|mut one| one.pop().unwrap_or(Err(Error::Busy))));
                 }
                 outcomes
@@ -119,6 +121,15 @@ impl Task {
             // A caller that has gone is answered when it repeats its request.
             drop(answer.send(outcome));
         }
+    }
+
+    /// Records a group; a panic is that group's failure, not the end of recording. The transaction is
+    /// undone when it is dropped, and the panic is in the log.
+    async fn guarded(&self, jobs: &[Job]) -> Result<Vec<Outcome>, Error> {
+        AssertUnwindSafe(self.group(jobs))
+            .catch_unwind()
+            .await
+            .unwrap_or(Err(Error::Broken))
     }
 
     /// Records some readings in one transaction; an error means that none was stored.

@@ -1,8 +1,10 @@
 //! Changes a furnace's description or limits.
 
 use ringtrue_fleet::caller::{Caller, Right};
-use ringtrue_fleet::furnace::{Furnace, FurnaceDetails};
+use ringtrue_fleet::furnace::{Furnace, FurnaceDetails, FurnaceState};
 use ringtrue_fleet::key::FurnaceKey;
+use ringtrue_fleet::programme::Programme;
+use ringtrue_fleet::violation::Violations;
 use ringtrue_store::Request;
 
 use super::{App, Change, Error, checked, fresh};
@@ -30,11 +32,50 @@ pub async fn update_furnace(
         })?;
         fresh(etag.as_deref(), &furnace.etag(), || key.name())?;
         let details = change(&furnace.details)?;
-        checked(|violations| details.check("furnace", violations))?;
+        let programmes = tx.programmes_of_furnace(&key).await?;
+        checked(|violations| {
+            details.check("furnace", violations);
+            check_change(&furnace.details, &details, &programmes, violations);
+        })?;
         let furnace = furnace.revised(details, now);
         tx.update_furnace(&furnace, &request).await?;
         tx.commit().await?;
         Ok(furnace)
     })
     .await
+}
+
+/// Checks what may not change: a furnace out of use for good, and a limit that a programme needs.
+fn check_change(
+    before: &FurnaceDetails,
+    after: &FurnaceDetails,
+    programmes: &[Programme],
+    violations: &mut Violations,
+) {
+    if before.state == FurnaceState::Retired && after.state != FurnaceState::Retired {
+        violations.add(
+            "furnace.state",
+            "RETIRED_FOR_GOOD",
+            "a retired furnace does not come back into use; add it again as a new furnace",
+        );
+    }
+    let limit_c = after.maximum_setpoint_c;
+    // A limit is only compared when it is lowered, so that all else of a furnace stays open to change.
+    if limit_c >= before.maximum_setpoint_c {
+        return;
+    }
+    for programme in programmes {
+        let setpoint_c = programme.details.setpoint_c;
+        if setpoint_c > limit_c {
+            violations.add(
+                "furnace.maximum_setpoint_c",
+                "BELOW_A_SETPOINT",
+                format!(
+                    "{limit_c} °C is below the setpoint of {}, {setpoint_c} °C; lower that setpoint on the \
+                     controller and confirm the adjustment first",
+                    programme.key.name()
+                ),
+            );
+        }
+    }
 }

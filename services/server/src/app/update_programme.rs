@@ -1,8 +1,10 @@
 //! Changes a programme, its shade tuning included, but never its setpoint.
 
 use ringtrue_fleet::caller::{Caller, Right};
+use ringtrue_fleet::furnace::FurnaceState;
 use ringtrue_fleet::key::ProgrammeKey;
 use ringtrue_fleet::programme::{Programme, ProgrammeDetails};
+use ringtrue_fleet::refusal::Refusal;
 use ringtrue_store::Request;
 
 use super::{App, Change, Error, checked, fresh};
@@ -35,6 +37,12 @@ pub async fn update_programme(
                 kind: "ringtrue.v1/Furnace",
                 name: key.furnace.name(),
             })?;
+        if furnace.details.state == FurnaceState::Retired {
+            return Err(Refusal::FurnaceRetired {
+                furnace: furnace.key,
+            }
+            .into());
+        }
         fresh(etag.as_deref(), &programme.etag(), || key.name())?;
         let details = change(&programme.details)?;
         checked(|violations| {

@@ -92,6 +92,11 @@ pub fn status(error: Error) -> Status {
                 details,
             )
         }
+        Error::Broken => status_of(
+            Code::Internal,
+            "the server has a fault; nothing was stored: tell its administrator",
+            said("INTERNAL", HashMap::new()),
+        ),
         Error::Store(error) => {
             tracing::error!(cause = causes(&error), "the store failed");
             status_of(

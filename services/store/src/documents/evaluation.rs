@@ -49,28 +49,6 @@ const UNITS: &[(&str, &str)] = &[
     ("", ""),
 ];
 
-const QUESTIONS: &[QuestionCode] = &[
-    QuestionCode::DigitsSwapped,
-    QuestionCode::DigitSlip,
-    QuestionCode::DecimalShifted,
-    QuestionCode::Inches,
-    QuestionCode::Fahrenheit,
-    QuestionCode::WrongBatch,
-    QuestionCode::WrongFurnace,
-    QuestionCode::HotRing,
-    QuestionCode::UsedRing,
-    QuestionCode::GaugeNotZeroed,
-    QuestionCode::SpreadTooLarge,
-    QuestionCode::Ovality,
-    QuestionCode::SameFiring,
-    QuestionCode::CorrectionNotApplied,
-    QuestionCode::CorrectionAppliedTwice,
-    QuestionCode::CorrectionOpposite,
-    QuestionCode::TooGood,
-    QuestionCode::FarFromHistory,
-    QuestionCode::LateReport,
-];
-
 /// An evaluation with its questions and cautions.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub(crate) struct EvaluationDocument {
@@ -497,13 +475,10 @@ fn question(asked: &AskedQuestion) -> QuestionDocument {
 }
 
 fn read_question(document: QuestionDocument, place: Place) -> Result<AskedQuestion, Error> {
-    let code = QUESTIONS
-        .iter()
-        .find(|code| code.code() == document.code)
-        .ok_or_else(|| place.corrupt("result"))?;
+    let code = QuestionCode::known(&document.code).ok_or_else(|| place.corrupt("result"))?;
     Ok(AskedQuestion {
         question: Question {
-            code: *code,
+            code,
             field: document.field,
             text: document.text,
             suggestion: document.suggestion,

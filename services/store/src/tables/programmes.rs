@@ -184,6 +184,22 @@ impl Tx {
         programme(self.connection(), key).await
     }
 
+    /// Every programme of a furnace, by id.
+    pub async fn programmes_of_furnace(
+        &mut self,
+        furnace: &FurnaceKey,
+    ) -> Result<Vec<Programme>, Error> {
+        const SQL: &str =
+            "SELECT * FROM programme WHERE site_id = $1 AND furnace_id = $2 ORDER BY id";
+        self.within(&furnace.site)?;
+        let rows: Vec<ProgrammeRow> = sqlx::query_as(SQL)
+            .bind(furnace.site.as_str())
+            .bind(furnace.furnace.as_str())
+            .fetch_all(self.connection())
+            .await?;
+        rows.into_iter().map(ProgrammeRow::programme).collect()
+    }
+
     /// Stores a new programme. Fails with [`Error::Exists`] when its id is taken.
     pub async fn insert_programme(
         &mut self,
