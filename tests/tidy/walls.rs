@@ -28,7 +28,7 @@ const WALLS: [Wall; 7] = [
     Wall {
         name: "ringtrue-calibration",
         ours: &[],
-        outside: Some(&["libm", "statrs", "thiserror"]),
+        outside: Some(&["libm", "rayon", "statrs", "thiserror"]),
     },
     // Rules never wait, store or speak a protocol.
     Wall {

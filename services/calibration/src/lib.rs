@@ -7,14 +7,21 @@
 //! and every name says so.
 
 pub mod budget;
+pub mod charts;
 pub mod coverage;
 pub mod decision;
+pub mod discovery;
+pub mod drift;
 pub mod evaluation;
 pub mod gauge;
 pub mod hold;
+pub mod inference;
+pub mod interval;
 pub mod offset;
+pub mod passage;
 pub mod plausibility;
 pub mod programme;
+mod quadrature;
 pub mod ring_table;
 pub mod rings;
 pub mod thermal_work;

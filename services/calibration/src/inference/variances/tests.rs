@@ -1,0 +1,5 @@
+//! Proofs of the learning: published estimates come back, and so do components that a network was drawn
+//! from.
+
+mod published;
+mod recovery;
