@@ -13,6 +13,7 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     println!("cargo::rerun-if-changed=google");
     let files = [
         "adjustments",
+        "fleet",
         "furnaces",
         "gauges",
         "programmes",

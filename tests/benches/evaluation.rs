@@ -5,9 +5,9 @@ use std::hint::black_box;
 
 use criterion::{Criterion, criterion_group, criterion_main};
 use ringtrue_calibration::decision::{Limits, Policy};
-use ringtrue_calibration::evaluation::{Observation, RingObservation, Setting, evaluate};
+use ringtrue_calibration::evaluation::{Counted, Observation, RingObservation, Setting, evaluate};
 use ringtrue_calibration::gauge::Gauge;
-use ringtrue_calibration::offset::{Noise, OffsetState};
+use ringtrue_calibration::inference::{Components, Expectation, OffsetState};
 use ringtrue_calibration::programme::{Cycle, Segment};
 use ringtrue_calibration::ring_table::{Entry, RingTable};
 use ringtrue_calibration::rings::Ring;
@@ -51,8 +51,22 @@ fn evaluations(criterion: &mut Criterion) {
         check: None,
         repeatability: None,
     };
-    let noise = Noise::default();
-    let prior = OffsetState::start(1500.0, 17.0, 5.0, 2.0, &noise);
+    // One reading before this one, with the same gauge and batch.
+    let expectation = Expectation {
+        state: Some(OffsetState {
+            reference_c: 1500.0,
+            level_c: 17.0,
+            slope_c_per_week: 0.0,
+            coefficient_c_per_100c: 0.0,
+            covariance: [[9.0, 0.0, 0.0], [0.0, 0.0144, 0.0], [0.0, 0.0, 9.0]],
+            readings: 1,
+            lowest_setpoint_c: 1500.0,
+            highest_setpoint_c: 1500.0,
+        }),
+        bias_c: 0.0,
+        bias_variance_c2: 4.0,
+        covariance_c2: [-4.0, 0.0, 0.0],
+    };
     let observation = Observation::Rings(RingObservation {
         rings: &rings,
         tables: &tables,
@@ -72,9 +86,10 @@ fn evaluations(criterion: &mut Criterion) {
             largest_step_c: 30.0,
         },
         policy: Policy::default(),
-        prior: Some(prior),
+        expectation,
+        counted: Counted::default(),
         confirmed: false,
-        noise,
+        components: Components::default(),
         reference_position: None,
     };
     let mut group = criterion.benchmark_group("one reading");

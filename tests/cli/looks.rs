@@ -82,3 +82,75 @@ fn the_budget_names_every_source_with_its_unit() {
         assert!(shown.contains(words), "{words} is missing:\n{shown}");
     }
 }
+
+#[test]
+fn a_narrow_terminal_is_given_a_block_for_each_row() {
+    let place = Workplace::furnished();
+    place.reading("add", "19.47 19.46 19.48", "").done();
+    for (line, piece) in [
+        ("reading list", "\nadvice: enter 1481 °C\nid: "),
+        ("furnace show k2", "\nadvice: enter 1481 °C\nid: "),
+        (
+            "reading show --furnace k2 --budget",
+            "source: gauge resolution",
+        ),
+    ] {
+        let output = place
+            .command(line)
+            .env("COLUMNS", "44")
+            .output()
+            .expect("the program starts");
+        let shown = Outcome::from(output).done();
+        assert!(shown.contains(piece), "{line}: {shown}");
+        for row in shown.lines() {
+            // A command or a name to copy is never broken.
+            let to_copy = row.trim_start().starts_with("ringtrue ") || row.starts_with("sites/");
+            assert!(to_copy || row.chars().count() <= 44, "{line}: {row}");
+        }
+    }
+}
+
+#[test]
+fn a_reading_of_another_hold_says_once_why_it_says_nothing_and_what_to_fire() {
+    let place = Workplace::furnished();
+    place
+        .said(
+            "programme add k2 --id quick --name Quick --segment 8:1500:60 --target 1500 \
+             --setpoint 1500",
+        )
+        .done();
+    let shown = place
+        .reading("add", "19.47 19.46 19.48", "--programme quick")
+        .done();
+    assert!(shown.starts_with("NOT EVALUATED"), "{shown}");
+    for once in [
+        "The table reads   1519.0 °C, but for a hold of 120 min",
+        "hold of 60 min",
+        "Fire a programme with a hold of 120 min at the peak.",
+        "Differences between positions in the chamber",
+    ] {
+        assert_eq!(shown.matches(once).count(), 1, "{once} in:\n{shown}");
+    }
+    for never in ["±", "What would help most"] {
+        assert!(!shown.contains(never), "{never} in:\n{shown}");
+    }
+    let budget = place.said("reading show --furnace k2 --budget");
+    assert!(budget.err.contains("not evaluated"), "{}", budget.err);
+    assert!(!budget.done().contains('±'));
+}
+
+#[test]
+fn a_negative_number_is_refused_by_what_it_means_and_not_as_an_unknown_flag() {
+    let place = Workplace::furnished();
+    for (diameters, more) in [
+        ("-3", ""),
+        ("19.47 -3,5", ""),
+        ("19.47", "--setpoint -1500"),
+    ] {
+        let refused = place.reading("add", diameters, more);
+        assert_eq!(refused.code, Some(3), "{diameters} {more}: {}", refused.err);
+        assert!(!refused.err.contains("unexpected"), "{}", refused.err);
+    }
+    let refused = place.said("furnace change k2 --tolerance -3");
+    assert_eq!(refused.code, Some(3), "{}", refused.err);
+}

@@ -5,6 +5,7 @@ mod first_week;
 mod importing;
 mod looks;
 mod papers;
+mod quality_control;
 mod shapes;
 mod step_by_step;
 mod workplace;

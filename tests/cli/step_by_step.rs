@@ -122,11 +122,16 @@ impl Terminal {
 /// Answers everything up to the last question.
 fn walk_through(terminal: &mut Terminal) {
     terminal.answers("Which furnace was fired?", "");
-    terminal.answers("What was the controller set to", "");
     terminal.answers("When did the firing end?", "yesterday 18:00");
+    // After the moment of firing, and with nothing offered.
+    terminal.answers("What was the controller set to during that firing, °C?", "");
     terminal.answers("Which batch?", "");
     terminal.shows("Gauge caliper-1, the only one in use.");
+    terminal.answers("How warm are the rings", "21,5");
     terminal.answers("close the gauge", "0");
+    // A diameter typed too early is no place.
+    terminal.answers("Where in the chamber", "19,47");
+    terminal.shows("looks like a diameter");
     terminal.answers("Where in the chamber", "");
     terminal.answers("Diameter 1", "19,47");
     terminal.shows("19.47 mm taken. Mean of 1: 19.470 mm");
@@ -138,7 +143,11 @@ fn walk_through(terminal: &mut Terminal) {
     terminal.answers("Diameter 3", "19.48");
     terminal.shows("Mean of 3: 19.470 mm");
     terminal.answers("Diameter 4", "");
-    terminal.answers("Another ring", "");
+    terminal.answers("Number on the centre ring", "A12");
+    // A further ring that is none after all.
+    terminal.answers("Another ring", "left");
+    terminal.answers("Diameter 1 of the left ring", "");
+    terminal.shows("No left ring, then.");
 }
 
 #[test]
@@ -156,6 +165,23 @@ fn a_reading_is_taken_step_by_step_and_recorded_after_a_yes() {
         "NO_COLOR is honoured: {seen:?}"
     );
     assert_eq!(place.readings(), 1);
+}
+
+#[test]
+fn an_empty_setpoint_is_the_one_of_the_firing_not_todays() {
+    let place = Workplace::furnished();
+    place.said("adjustment confirm k2 --setpoint 1481").done();
+    let mut terminal = Terminal::of(&place, "reading add", true);
+    walk_through(&mut terminal);
+    terminal.shows("1500 °C, in force at the firing");
+    terminal.answers("Record this?", "y");
+    let (code, seen) = terminal.ended();
+    assert_eq!(code, Some(0), "{seen}");
+    let shown = place.said("reading show --furnace k2 --json").done();
+    let reading: serde_json::Value = serde_json::from_str(&shown).expect("JSON");
+    assert_eq!(reading["setpointC"], 1500.0);
+    assert_eq!(reading["rings"]["ringTemperatureC"], 21.5);
+    assert_eq!(reading["rings"]["rings"][0]["serialNumber"], "A12");
 }
 
 #[test]

@@ -37,6 +37,7 @@ enum Value {
     Integer(i64),
     Real(f64),
     Text(String),
+    Bytes(Vec<u8>),
 }
 
 #[derive(Debug, Clone)]
@@ -131,6 +132,8 @@ async fn table(
                 Value::Integer(row.try_get(at)?)
             } else if kind == "REAL" {
                 Value::Real(row.try_get(at)?)
+            } else if kind == "BLOB" {
+                Value::Bytes(row.try_get(at)?)
             } else {
                 Value::Text(row.try_get(at)?)
             });
@@ -229,6 +232,7 @@ fn bound<'q>(query: Query<'q>, value: &Value) -> Query<'q> {
         Value::Integer(number) => query.bind(*number),
         Value::Real(number) => query.bind(*number),
         Value::Text(text) => query.bind(text.clone()),
+        Value::Bytes(bytes) => query.bind(bytes.clone()),
     }
 }
 

@@ -113,7 +113,7 @@ async fn a_value_that_cannot_be_read_back_is_named_too() {
 async fn rebuilding_mends_what_was_derived_and_only_that() {
     let (folder, _) = recorded().await;
     let mut behind = folder.behind_its_back().await;
-    sqlx::query("UPDATE tracked_offset SET level_c = 77")
+    sqlx::query("UPDATE tracked_offset SET components = 77")
         .execute(&mut behind)
         .await
         .expect("damaged");
@@ -134,4 +134,29 @@ async fn rebuilding_mends_what_was_derived_and_only_that() {
         text(&output.stderr)
     );
     assert_eq!(verified(&folder.database()).status.code(), Some(0));
+    // What cannot be read any more is worked out again too, the fit of the network included.
+    let mut behind = folder.behind_its_back().await;
+    for damage in [
+        "UPDATE tracked_offset SET document = x'00'",
+        "UPDATE fleet_fit SET solution = x'FF'",
+        "UPDATE site_fit SET document = x'FF'",
+    ] {
+        let done = sqlx::query(damage)
+            .execute(&mut behind)
+            .await
+            .expect("damaged");
+        assert_eq!(done.rows_affected(), 1, "{damage}");
+    }
+    drop(behind);
+    let output = rebuild();
+    assert_eq!(output.status.code(), Some(0), "{}", text(&output.stderr));
+    let mut behind = folder.behind_its_back().await;
+    let mended: i64 = sqlx::query_scalar(
+        "SELECT LENGTH(t.document) > 1 AND LENGTH(f.solution) > 1 AND LENGTH(s.document) > 1
+         FROM tracked_offset AS t, fleet_fit AS f, site_fit AS s",
+    )
+    .fetch_one(&mut behind)
+    .await
+    .expect("one furnace, one fit, one site");
+    assert_eq!(mended, 1);
 }

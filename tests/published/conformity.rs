@@ -3,7 +3,7 @@
 use ringtrue_calibration::decision::{
     Advice, Limits, Policy, Situation, conformance_probability, decide,
 };
-use ringtrue_calibration::offset::Estimate;
+use ringtrue_calibration::inference::Estimate;
 
 use crate::setup::close;
 

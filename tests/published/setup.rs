@@ -3,10 +3,10 @@
 use ringtrue_calibration::budget::{Line, Source};
 use ringtrue_calibration::decision::{Limits, Policy};
 use ringtrue_calibration::evaluation::{
-    Evaluation, Observation, RingObservation, Setting, evaluate,
+    Counted, Evaluation, Observation, RingObservation, Setting, evaluate,
 };
 use ringtrue_calibration::gauge::{BlockCheck, Gauge};
-use ringtrue_calibration::offset::Noise;
+use ringtrue_calibration::inference::{Components, Expectation};
 use ringtrue_calibration::programme::{Cycle, Segment};
 use ringtrue_calibration::ring_table::csv::parse;
 use ringtrue_calibration::ring_table::{Entry, RingTable};
@@ -38,9 +38,16 @@ pub(crate) fn setting(cycle: &Cycle) -> Setting<'_> {
             largest_step_c: 30.0,
         },
         policy: Policy::default(),
-        prior: None,
+        // The batch's papers leave 2 °C and the micrometer 0.2 °C.
+        expectation: Expectation {
+            state: None,
+            bias_c: 0.0,
+            bias_variance_c2: 4.04,
+            covariance_c2: [0.0; 3],
+        },
+        counted: Counted::default(),
         confirmed: false,
-        noise: Noise::default(),
+        components: Components::default(),
         reference_position: None,
     }
 }

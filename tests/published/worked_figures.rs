@@ -5,7 +5,7 @@
 use ringtrue_calibration::decision::Limits;
 use ringtrue_calibration::evaluation::{EvaluationError, Observation, RingObservation, evaluate};
 use ringtrue_calibration::gauge::{BlockCheck, Gauge};
-use ringtrue_calibration::offset::{Noise, OffsetState};
+use ringtrue_calibration::inference::{Components, Expectation, OffsetState, Weighing};
 use ringtrue_calibration::plausibility::{QuestionCode, alternatives};
 use ringtrue_calibration::ring_table::RingTable;
 use ringtrue_calibration::rings::Ring;
@@ -128,12 +128,26 @@ fn a_furnace_commanded_10_below_that_reads_6_high_is_commanded_16_below() {
 
     // Weighed against a prior of 4 °C with a reading of 3 °C the gain is 16 / (16 + 9) = 0.64, and the
     // step from 1490 is -3.84 °C (JCGM 106 A.4.4): 1486 on a panel of whole degrees.
-    let noise = Noise {
-        wander_c2_per_week: 0.0,
-        ..Noise::default()
+    let expectation = Expectation {
+        state: Some(OffsetState {
+            reference_c: 1500.0,
+            level_c: 10.0,
+            slope_c_per_week: 0.0,
+            coefficient_c_per_100c: 0.0,
+            covariance: [[16.0, 0.0, 0.0], [0.0; 3], [0.0; 3]],
+            readings: 1,
+            lowest_setpoint_c: 1500.0,
+            highest_setpoint_c: 1500.0,
+        }),
+        bias_c: 0.0,
+        bias_variance_c2: 0.0,
+        covariance_c2: [0.0; 3],
     };
-    let prior = OffsetState::start(1500.0, 10.0, 16.0, 0.0, &noise);
-    let update = prior.updated(1500.0, 16.0, 9.0, 0.0);
+    let reading = Weighing {
+        variance_c2: 9.0,
+        ..Weighing::default()
+    };
+    let update = expectation.updated(1500.0, 16.0, reading, &Components::default());
     close(update.gain, 0.64, 1e-12);
     close(update.state.level_c - 10.0, 3.84, 1e-9);
     close((1500.0 - update.state.level_c).round(), 1486.0, 1e-9);

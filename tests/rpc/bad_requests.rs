@@ -10,6 +10,9 @@ use ringtrue_tests::{Bench, Network, wire};
 
 use crate::refusals::{Records, bad_value};
 
+/// Lists of what the whole network has: their requests need nothing.
+const NEEDLESS: [&str; 3] = ["/ListSites", "/ListRingBatches", "/ListBatchEffects"];
+
 /// Every call of the protocol by its path.
 pub(crate) fn calls() -> Vec<String> {
     let pool = DescriptorPool::decode(ringtrue_proto::DESCRIPTORS).expect("the protocol");
@@ -44,8 +47,7 @@ async fn refused(network: &Network, bench: &Bench, path: &str, bytes: Vec<u8>) -
 async fn an_empty_message_is_answered_or_refused_by_its_fields_in_every_call() {
     let (network, bench) = started().await;
     for path in calls() {
-        let has_no_needs = path.ends_with("/ListSites") || path.ends_with("/ListRingBatches");
-        if has_no_needs {
+        if NEEDLESS.iter().any(|name| path.ends_with(name)) {
             let answer = wire::call(network.channel(), &path, Vec::new()).await;
             answer.unwrap_or_else(|status| panic!("{path}: {status}"));
             continue;
@@ -254,7 +256,7 @@ async fn numbers_that_name_nothing_are_refused_wherever_a_choice_is_made() {
 }
 
 /// Sends every list with a page size and a token, as the bytes of its request. All lists number
-/// their fields alike but for the two that have no parent.
+/// their fields alike but for those that have no parent.
 async fn lists(
     network: &Network,
     bench: &Bench,
@@ -267,8 +269,10 @@ async fn lists(
             continue;
         };
         let parent = match name {
-            "Sites" | "RingBatches" => None,
-            "Furnaces" | "Gauges" => Some(bench.site.clone()),
+            "Sites" | "RingBatches" | "BatchEffects" => None,
+            "Furnaces" | "Gauges" | "FurnaceStandings" | "GaugeEffects" | "Findings" => {
+                Some(bench.site.clone())
+            }
             "GaugeChecks" => Some(bench.gauge.clone()),
             _ => Some(bench.furnace.clone()),
         };
@@ -288,7 +292,7 @@ async fn lists(
         let answer = wire::call(network.channel(), &path, bytes).await;
         answers.push((path, answer.map_err(|status| Failure::of(&status))));
     }
-    assert_eq!(answers.len(), 9);
+    assert_eq!(answers.len(), 13);
     answers
 }
 
@@ -354,7 +358,7 @@ async fn a_list_of_what_does_not_exist_is_not_found() {
         ..bench
     };
     for (path, answer) in lists(&network, &nowhere, 10, "").await {
-        if path.ends_with("/ListSites") || path.ends_with("/ListRingBatches") {
+        if NEEDLESS.iter().any(|name| path.ends_with(name)) {
             continue;
         }
         let failure = answer.expect_err(&path);

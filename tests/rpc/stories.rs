@@ -5,7 +5,7 @@ use std::collections::BTreeSet;
 use crate::bad_requests::calls;
 
 /// Calls with the file and the test that tells their story.
-const STORIES: [(&str, &str, &str); 32] = [
+const STORIES: [(&str, &str, &str); 42] = [
     (
         "SiteService/CreateSite",
         SITES,
@@ -166,8 +166,62 @@ const STORIES: [(&str, &str, &str); 32] = [
         ADJUSTMENTS,
         "a_confirmed_adjustment_is_the_programmes_setpoint_from_then_on",
     ),
+    (
+        "FleetService/GetFleetOverview",
+        FLEET,
+        "the_overview_counts_furnaces_and_names_the_fit_that_it_rests_on",
+    ),
+    (
+        "FleetService/ListFurnaceStandings",
+        STANDINGS,
+        "the_most_pressing_furnace_is_listed_first",
+    ),
+    (
+        "FleetService/GetFurnaceHistory",
+        HISTORIES,
+        "a_history_shows_readings_events_adjustments_and_what_is_expected",
+    ),
+    (
+        "FleetService/GetFurnaceCharts",
+        HISTORIES,
+        "control_charts_hold_every_reading_that_something_was_expected_of",
+    ),
+    (
+        "FleetService/ListBatchEffects",
+        FLEET,
+        "what_is_known_of_batches_grows_with_the_sites_that_use_them",
+    ),
+    (
+        "FleetService/ListGaugeEffects",
+        FLEET,
+        "a_gauges_bias_is_what_its_check_found_and_every_page_follows",
+    ),
+    (
+        "FleetService/GetFinding",
+        FINDINGS,
+        "a_finding_is_looked_up_acknowledged_and_resolved",
+    ),
+    (
+        "FleetService/ListFindings",
+        FINDINGS,
+        "findings_are_listed_the_most_probable_first_page_by_page",
+    ),
+    (
+        "FleetService/AcknowledgeFinding",
+        FINDINGS,
+        "a_finding_is_looked_up_acknowledged_and_resolved",
+    ),
+    (
+        "FleetService/ResolveFinding",
+        FINDINGS,
+        "a_finding_is_looked_up_acknowledged_and_resolved",
+    ),
 ];
 
+const FLEET: &str = include_str!("fleet.rs");
+const STANDINGS: &str = include_str!("fleet/standings.rs");
+const HISTORIES: &str = include_str!("fleet/histories.rs");
+const FINDINGS: &str = include_str!("fleet/findings.rs");
 const SITES: &str = include_str!("sites.rs");
 const FURNACES: &str = include_str!("furnaces.rs");
 const PROGRAMMES: &str = include_str!("programmes.rs");

@@ -4,7 +4,11 @@
 mod amounts;
 mod content;
 mod every_method;
+mod findings;
+mod fits;
 mod laboratory;
+mod leases;
+mod of_late;
 mod promises;
 mod records;
 mod scopes;

@@ -1,13 +1,18 @@
 //! A scope of one site reaches no other, neither by reading nor by writing.
 
+use std::sync::Arc;
+
 use ringtrue_fleet::caller::{Right, Scope};
+use ringtrue_fleet::finding::{FindingKind, Subject};
 use ringtrue_fleet::furnace::Furnace;
 use ringtrue_fleet::gauge::Gauge;
 use ringtrue_fleet::key::{FurnaceKey, GaugeKey, SiteId};
+use ringtrue_fleet::knowledge::Fit;
 use ringtrue_fleet::programme::Programme;
-use ringtrue_store::{Error, Page, Request};
+use ringtrue_store::{Error, FindingFilter, Page, Request};
 
-use crate::laboratory::{Laboratory, only_at};
+use crate::findings::finding;
+use crate::laboratory::{Laboratory, moment, only_at};
 
 const FIRST_PAGE: Page = Page {
     size: 50,
@@ -39,6 +44,7 @@ async fn reading_another_sites_records_is_refused_everywhere() {
     refused(read.site(&lab.site).await);
     refused(read.furnace(&lab.furnace).await);
     refused(read.furnaces(Some(&lab.site), &FIRST_PAGE).await);
+    refused(read.furnaces_of_site(&lab.site).await);
     refused(read.programme(&lab.programme).await);
     refused(read.programmes(&lab.site, None, &FIRST_PAGE).await);
     refused(read.gauge(&lab.gauge).await);
@@ -53,9 +59,26 @@ async fn reading_another_sites_records_is_refused_everywhere() {
     refused(read.tracked_offset(&lab.furnace).await);
     refused(read.tracked_offsets(&lab.site).await);
     refused(read.history(&lab.furnace).await);
+    refused(read.furnace_past(&lab.furnace).await);
     refused(read.twins(&lab.furnace).await);
     refused(read.reading_knowledge(&[&report]).await);
     refused(read.audit_length(Some(&lab.site)).await);
+    refused(read.site_knowledge(&lab.site, Arc::default()).await);
+    refused(read.site_checks(&lab.site).await);
+    refused(read.all_tracked_offsets(&FIRST_PAGE).await);
+    refused(read.fired_before(std::slice::from_ref(&lab.furnace)).await);
+    refused(read.furnace_past(&lab.furnace).await);
+    refused(read.readings_of_late(&lab.site, moment(0)).await);
+    refused(read.adjustments_of_late(&lab.site, moment(0)).await);
+    refused(read.events_of_site(&lab.site).await);
+    refused(read.events_since_last_firings(&lab.site).await);
+    refused(read.open_findings(&lab.site).await);
+    refused(read.open_finding_count(Some(&lab.site)).await);
+    let of_site = FindingFilter {
+        site: Some(lab.site.clone()),
+        ..FindingFilter::default()
+    };
+    refused(read.findings(&of_site, &FIRST_PAGE).await);
 }
 
 #[tokio::test]
@@ -98,6 +121,50 @@ async fn lists_of_the_network_show_only_the_callers_sites() {
         read.ring_batches(&FIRST_PAGE).await.expect("batches").len(),
         1
     );
+}
+
+#[tokio::test]
+async fn findings_of_other_sites_are_not_there_and_those_of_the_network_are() {
+    let lab = Laboratory::furnished().await;
+    let of_site = finding(
+        "f1",
+        FindingKind::FurnaceDrifting,
+        Subject::Furnace(lab.furnace.clone()),
+        0.9,
+    );
+    let of_batch = finding(
+        "f2",
+        FindingKind::BatchSuspect,
+        Subject::Batch(lab.batch.clone()),
+        0.9,
+    );
+    let mut tx = lab.begin().await;
+    tx.put_findings(&[of_site.clone(), of_batch.clone()], moment(30))
+        .await
+        .expect("kept");
+    tx.commit().await.expect("committed");
+    let read = lab.store.read(&stranger());
+    let seen = read
+        .findings(&FindingFilter::default(), &FIRST_PAGE)
+        .await
+        .expect("findings");
+    assert_eq!(seen.len(), 1);
+    assert_eq!(seen[0].finding, of_batch);
+    assert_eq!(read.open_finding_count(None).await.expect("a count"), 1);
+    assert_eq!(read.finding(&of_site.id).await.expect("no fault"), None);
+    let mut tx = lab
+        .store
+        .begin("test", &stranger())
+        .await
+        .expect("a transaction");
+    assert_eq!(tx.finding(&of_site.id).await.expect("no fault"), None);
+    refused(tx.standing_findings().await);
+    refused(
+        tx.put_findings(std::slice::from_ref(&of_site), moment(31))
+            .await,
+    );
+    refused(tx.note_finding(&of_site, &Request::NONE, moment(31)).await);
+    tx.commit().await.expect("nothing to commit");
 }
 
 #[tokio::test]
@@ -149,6 +216,8 @@ async fn a_transaction_of_one_site_touches_no_other() {
     refused(tx.pool_gauge_again(&lab.gauge).await);
     refused(tx.reading_knowledge(&[&report]).await);
     refused(tx.insert_readings(vec![new]).await);
+    refused(tx.site_knowledge(&lab.site, Arc::default()).await);
+    refused(tx.put_fit(&Fit::default(), moment(1), &[]).await);
     tx.commit().await.expect("nothing to commit");
     let read = lab.read();
     assert_eq!(

@@ -18,15 +18,19 @@ const COMMITTED: &[(&str, &str)] = &[
     ),
     (
         "services/store/migrations/sqlite/0003_records.sql",
-        "e196ac20a5a71990a918d3c38e868aff6eca08d4695ae941b24f9643150a87fb",
+        "5d0e603fde68dad97bf992201b586422d0f950e6ef934122161739b9c2bb6d3a",
     ),
     (
         "services/store/migrations/sqlite/0004_derived.sql",
-        "73365a33308d520cddbf055846e956f97eb58619d2f13f7744d15012eb3aeac9",
+        "3357f2edf7105d68008f66afe96c5c6c6680a5058b3965d339a554c13acd9cae",
     ),
     (
         "services/store/migrations/sqlite/0005_audit.sql",
         "ae390b418e90171372c3ca845a65c006753d9fb49c8d9d0c0293402644eb0c9f",
+    ),
+    (
+        "services/store/migrations/sqlite/0006_fleet.sql",
+        "f0ed3a89fec61f5ffcefbc498b6bfa586bbdf04c6767e30156dc2b67b5aff8db",
     ),
 ];
 

@@ -46,7 +46,7 @@ pub(crate) struct Confirmation {
     #[arg(long, value_name = "PROGRAMME")]
     programme: Option<String>,
     /// Setpoint that the panel shows now, °C; at a terminal you are asked to read it back.
-    #[arg(long, value_name = "C", value_parser = quantity::number)]
+    #[arg(long, value_name = "C", value_parser = quantity::number, allow_hyphen_values = true)]
     setpoint: Option<f64>,
     /// Reading that advised it.
     #[arg(long, value_name = "READING")]

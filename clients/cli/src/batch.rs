@@ -39,7 +39,8 @@ pub(crate) enum Ask {
         #[arg(required = true, value_name = "FILE[:HOLD]")]
         files: Vec<String>,
         /// Hold of the table, min; once per file, in their order.
-        #[arg(long = "hold", value_name = "MIN", value_parser = quantity::number)]
+        #[arg(long = "hold", value_name = "MIN", value_parser = quantity::number,
+              allow_hyphen_values = true)]
         holds: Vec<f64>,
         /// Code printed on the package.
         #[arg(long, value_name = "CODE")]
@@ -51,7 +52,7 @@ pub(crate) enum Ask {
         #[arg(long, value_name = "DAY", value_parser = moment::day)]
         expiry: Option<ringtrue_proto::Date>,
         /// Expanded uncertainty (k = 2) of the table, °C, when the papers state one.
-        #[arg(long, value_name = "C", value_parser = quantity::number)]
+        #[arg(long, value_name = "C", value_parser = quantity::number, allow_hyphen_values = true)]
         uncertainty: Option<f64>,
         /// Where the table comes from and how it is traceable.
         #[arg(long, value_name = "TEXT")]
@@ -70,7 +71,8 @@ pub(crate) enum Ask {
         #[arg(value_name = "FILE[:HOLD]")]
         file: String,
         /// Hold of the table, min.
-        #[arg(long, value_name = "MIN", value_parser = quantity::number)]
+        #[arg(long, value_name = "MIN", value_parser = quantity::number,
+              allow_hyphen_values = true)]
         hold: Option<f64>,
         #[command(flatten)]
         repeat: Repeat,

@@ -10,7 +10,7 @@ use ringtrue_remote::{DEFAULT_ENDPOINT, Remote, Settings};
 use crate::World;
 use crate::failure::{Stop, exit};
 use crate::session::Session;
-use crate::{adjustment, batch, cautions, furnace, gauge, programme, quantity, reading, site};
+use crate::{adjustment, batch, cautions, furnace, gauge, programme, qc, quantity, reading, site};
 
 /// Exit codes and environment, as the help and the manual page give them.
 const AFTER_HELP: &str = "\
@@ -70,7 +70,7 @@ struct Everywhere {
     operator: Option<String>,
     /// Longest time to wait for one answer, s.
     #[arg(long, global = true, value_name = "SECONDS", default_value = "10",
-          value_parser = quantity::number)]
+          value_parser = quantity::number, allow_hyphen_values = true)]
     deadline: f64,
     /// Write results as canonical protobuf JSON on stdout, failures as JSON on stderr; never ask.
     #[arg(long, global = true)]
@@ -101,6 +101,9 @@ enum Noun {
     /// Setpoints as entered on the controller.
     #[command(subcommand)]
     Adjustment(adjustment::Ask),
+    /// Quality control: what all furnaces, batches and gauges say together.
+    #[command(subcommand)]
+    Qc(qc::Ask),
     /// What to mind so that nobody and nothing is hurt.
     Cautions,
     /// Writes a completion script for a shell to stdout.
@@ -123,18 +126,45 @@ pub(crate) struct Repeat {
     pub(crate) request_id: Option<String>,
 }
 
+/// Refuses a change of something that changed meanwhile.
+#[derive(Debug, Clone, Default, Args)]
+pub(crate) struct Seen {
+    /// Version that you saw, with or without its quotes; the change is refused when somebody else was
+    /// faster.
+    #[arg(long, value_name = "VERSION", value_parser = version)]
+    pub(crate) etag: Option<String>,
+}
+
+/// Reads a version. It is shown with quotes (RFC 9110, section 8.8.3), which a shell takes off.
+fn version(text: &str) -> Result<String, String> {
+    let bare = text.trim().trim_matches('"');
+    if bare.is_empty() {
+        return Err("no version stands there; `show` names it as Version".to_owned());
+    }
+    Ok(format!("\"{bare}\""))
+}
+
 /// How much of a list is wanted.
 #[derive(Debug, Clone, Args)]
 pub(crate) struct Limit {
     /// Most lines to show.
-    #[arg(long, value_name = "COUNT", default_value_t = 100)]
+    #[arg(
+        long,
+        value_name = "COUNT",
+        default_value_t = 100,
+        allow_negative_numbers = true
+    )]
     pub(crate) limit: usize,
 }
 
 /// Runs one command line and gives its exit code.
 pub(crate) fn run(arguments: Vec<OsString>, world: &mut World<'_>) -> u8 {
     let wants_json = arguments.iter().any(|argument| argument == "--json");
-    let cli = match Cli::try_parse_from(arguments) {
+    let mut understood = Vec::new();
+    for argument in arguments {
+        understood.push(with_point(argument));
+    }
+    let cli = match Cli::try_parse_from(understood) {
         Ok(cli) => cli,
         Err(error) => return unparsed(&error, wants_json, world),
     };
@@ -159,6 +189,18 @@ pub(crate) fn run(arguments: Vec<OsString>, world: &mut World<'_>) -> u8 {
             stop.code()
         }
     }
+}
+
+/// Gives a negative number with a decimal comma one with a decimal point; the parser would take it for
+/// flags otherwise. Every other argument stays as it is.
+fn with_point(argument: OsString) -> OsString {
+    let Some(text) = argument.to_str() else {
+        return argument;
+    };
+    if text.starts_with('-') && text.matches(',').count() == 1 && quantity::number(text).is_ok() {
+        return text.replace(',', ".").into();
+    }
+    argument
 }
 
 /// Shows help and version on stdout, faults on stderr.
@@ -255,6 +297,7 @@ fn at_server(
             Noun::Gauge(ask) => Box::pin(gauge::carry_out(ask, &mut session)).await,
             Noun::Reading(ask) => Box::pin(reading::carry_out(ask, &mut session)).await,
             Noun::Adjustment(ask) => Box::pin(adjustment::carry_out(ask, &mut session)).await,
+            Noun::Qc(ask) => Box::pin(qc::carry_out(ask, &mut session)).await,
             Noun::Cautions | Noun::Completions { .. } | Noun::Manual { .. } => Ok(()),
         }
     })

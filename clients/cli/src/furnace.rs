@@ -9,13 +9,15 @@ use ringtrue_proto::v1::{
     RecordFurnaceEventRequest, ThermocoupleType, UpdateFurnaceRequest,
 };
 
-use crate::command::{Limit, Repeat};
+use crate::chart::track::Track;
+use crate::command::{Limit, Repeat, Seen};
 use crate::failure::Stop;
+use crate::history::Stretch;
 use crate::names::FURNACE;
 use crate::quantity::{self, brief, signed};
 use crate::session::{Session, gathered};
 use crate::site::{shown_list, something_named};
-use crate::{moment, names, output, programme, reading, words};
+use crate::{history, moment, names, output, programme, reading, words};
 
 /// What to do with furnaces.
 #[derive(Debug, Subcommand)]
@@ -28,11 +30,18 @@ pub(crate) enum Ask {
         #[command(flatten)]
         limit: Limit,
     },
-    /// Shows a furnace: limits, offset, programmes, latest readings.
+    /// Shows a furnace: limits, programmes, latest readings, its offset through time, where it stands.
     Show {
         /// Furnace, for example k2, porto/k2 or sites/porto/furnaces/k2.
         furnace: String,
+        /// Leaves out the chart of its offset and what follows from it.
+        #[arg(long)]
+        no_chart: bool,
+        #[command(flatten)]
+        stretch: Stretch,
     },
+    /// Shows a furnace's offset through time, or draws it into a file.
+    History(history::Ask),
     /// Adds a furnace to a site.
     Add {
         /// Id of the new furnace, lower-case letters, digits and hyphens; made up when left out.
@@ -49,9 +58,8 @@ pub(crate) enum Ask {
         furnace: String,
         #[command(flatten)]
         description: Description,
-        /// Version that you saw (etag); the change is refused when somebody else was faster.
-        #[arg(long, value_name = "ETAG")]
-        etag: Option<String>,
+        #[command(flatten)]
+        seen: Seen,
         #[command(flatten)]
         repeat: Repeat,
     },
@@ -94,10 +102,10 @@ pub(crate) struct Description {
     #[arg(long, value_name = "TEXT")]
     name: Option<String>,
     /// Highest setpoint that the furnace's maker allows, °C (900 to 1800).
-    #[arg(long, value_name = "C", value_parser = quantity::number)]
+    #[arg(long, value_name = "C", value_parser = quantity::number, allow_hyphen_values = true)]
     maximum: Option<f64>,
     /// Smallest step of the controller's setpoint, °C (0.1 to 25).
-    #[arg(long, value_name = "C", value_parser = quantity::number)]
+    #[arg(long, value_name = "C", value_parser = quantity::number, allow_hyphen_values = true)]
     step: Option<f64>,
     /// What the heating elements are made of.
     #[arg(long, value_name = "KIND", value_parser = words::one_of(words::ELEMENTS))]
@@ -106,7 +114,7 @@ pub(crate) struct Description {
     #[arg(long, value_name = "TYPE", value_parser = words::one_of(words::THERMOCOUPLES))]
     control_thermocouple: Option<ThermocoupleType>,
     /// The furnace's own tolerance, ±°C (2 to 50); the site's when left out.
-    #[arg(long, value_name = "C", value_parser = quantity::number)]
+    #[arg(long, value_name = "C", value_parser = quantity::number, allow_hyphen_values = true)]
     tolerance: Option<f64>,
     /// Chamber position whose ring counts, for example centre.
     #[arg(long, value_name = "POSITION")]
@@ -168,10 +176,15 @@ impl Description {
 pub(crate) async fn carry_out(ask: Ask, session: &mut Session<'_, '_>) -> Result<(), Stop> {
     match ask {
         Ask::List { everywhere, limit } => list(everywhere, limit.limit, session).await,
-        Ask::Show { furnace } => {
+        Ask::Show {
+            furnace,
+            no_chart,
+            stretch,
+        } => {
             let name = session.named(&furnace, FURNACE).await?;
-            show(name, session).await
+            show(name, (!no_chart).then_some(stretch), session).await
         }
+        Ask::History(ask) => history::carry_out(ask, session).await,
         Ask::Add {
             id,
             description,
@@ -194,12 +207,12 @@ pub(crate) async fn carry_out(ask: Ask, session: &mut Session<'_, '_>) -> Result
         Ask::Change {
             furnace,
             description,
-            etag,
+            seen,
             repeat,
         } => {
             let mut changed = Furnace {
                 name: session.named(&furnace, FURNACE).await?,
-                etag: etag.unwrap_or_default(),
+                etag: seen.etag.unwrap_or_default(),
                 ..Furnace::default()
             };
             let paths = description.apply(&mut changed);
@@ -350,7 +363,11 @@ fn stored(furnace: &Furnace, done: &str, session: &mut Session<'_, '_>) -> Resul
     session.say(&format!("{done}."))
 }
 
-async fn show(name: String, session: &mut Session<'_, '_>) -> Result<(), Stop> {
+async fn show(
+    name: String,
+    stretch: Option<Stretch>,
+    session: &mut Session<'_, '_>,
+) -> Result<(), Stop> {
     let remote = session.remote.clone();
     let one = GetFurnaceRequest { name: name.clone() };
     if session.json {
@@ -408,7 +425,25 @@ async fn show(name: String, session: &mut Session<'_, '_>) -> Result<(), Stop> {
         let drawn = reading::listing::drawn(&readings.readings, &zone, false, columns);
         session.show(&format!("\nLatest readings\n{drawn}"))?;
     }
-    Ok(())
+    let Some(stretch) = stretch else {
+        return Ok(());
+    };
+    let Some(past) = history::beside(&name, &stretch, session).await? else {
+        return Ok(());
+    };
+    let counts = past.standing.as_ref().map(|standing| &standing.programme);
+    let programme = programmes
+        .programmes
+        .iter()
+        .find(|programme| Some(&programme.name) == counts);
+    let track = Track::of(&past, &zone, programme);
+    if track.readings.is_empty() {
+        return session.say(
+            "There is no chart before the first evaluated reading; record one with `ringtrue reading add`.",
+        );
+    }
+    session.show("\nOffset through time")?;
+    history::show(&past, &track, session)
 }
 
 async fn record(

@@ -8,7 +8,7 @@ use ringtrue_proto::v1::{
     RecordGaugeCheckRequest, UpdateGaugeRequest,
 };
 
-use crate::command::{Limit, Repeat};
+use crate::command::{Limit, Repeat, Seen};
 use crate::failure::Stop;
 use crate::names::GAUGE;
 use crate::quantity::{self, brief, fixed, signed};
@@ -42,9 +42,8 @@ pub(crate) enum Ask {
         gauge: String,
         #[command(flatten)]
         description: Description,
-        /// Version that you saw (etag); the change is refused when somebody else was faster.
-        #[arg(long, value_name = "ETAG")]
-        etag: Option<String>,
+        #[command(flatten)]
+        seen: Seen,
         #[command(flatten)]
         repeat: Repeat,
     },
@@ -53,14 +52,14 @@ pub(crate) enum Ask {
         /// Gauge, for example caliper-1.
         gauge: String,
         /// Length of the reference block, mm, its certificate's correction applied.
-        #[arg(long, value_name = "MM", value_parser = quantity::number)]
+        #[arg(long, value_name = "MM", value_parser = quantity::number, allow_hyphen_values = true)]
         nominal: f64,
         /// What the gauge showed, mm: several values of the same block.
         #[arg(long, value_name = "MM", num_args = 1.., required = true,
-              value_parser = quantity::number)]
+              value_parser = quantity::number, allow_negative_numbers = true)]
         measured: Vec<f64>,
         /// Standard uncertainty of the block's length, mm.
-        #[arg(long, value_name = "MM", value_parser = quantity::number)]
+        #[arg(long, value_name = "MM", value_parser = quantity::number, allow_hyphen_values = true)]
         block_uncertainty: Option<f64>,
         /// When, in the site's zone; now when left out.
         #[arg(long, value_name = "MOMENT")]
@@ -93,13 +92,13 @@ pub(crate) struct Description {
     #[arg(long, value_name = "KIND", value_parser = words::one_of(words::GAUGES))]
     kind: Option<GaugeKind>,
     /// Display step, mm (0.0001 to 0.1).
-    #[arg(long, value_name = "MM", value_parser = quantity::number)]
+    #[arg(long, value_name = "MM", value_parser = quantity::number, allow_hyphen_values = true)]
     resolution: Option<f64>,
     /// Maximum permissible error, ±mm, as its papers state for the length of a ring.
-    #[arg(long, value_name = "MM", value_parser = quantity::number)]
+    #[arg(long, value_name = "MM", value_parser = quantity::number, allow_hyphen_values = true)]
     maximum_error: Option<f64>,
     /// Days after which a check is out of date (1 to 1100).
-    #[arg(long, value_name = "DAYS")]
+    #[arg(long, value_name = "DAYS", allow_negative_numbers = true)]
     check_interval: Option<i32>,
     /// Serial or inventory number.
     #[arg(long, value_name = "NUMBER")]
@@ -177,12 +176,12 @@ pub(crate) async fn carry_out(ask: Ask, session: &mut Session<'_, '_>) -> Result
         Ask::Change {
             gauge,
             description,
-            etag,
+            seen,
             repeat,
         } => {
             let mut changed = Gauge {
                 name: session.named(&gauge, GAUGE).await?,
-                etag: etag.unwrap_or_default(),
+                etag: seen.etag.unwrap_or_default(),
                 ..Gauge::default()
             };
             let paths = description.apply(&mut changed);

@@ -6,18 +6,22 @@
 mod adjustment;
 mod batch;
 mod cautions;
+mod chart;
 mod command;
 mod failure;
 mod furnace;
 mod gauge;
+mod history;
 mod moment;
 mod names;
 mod output;
 mod programme;
+mod qc;
 mod quantity;
 mod reading;
 mod session;
 mod site;
+mod standing;
 mod term;
 mod words;
 

@@ -144,8 +144,20 @@ pub(crate) fn shown_day(date: &ringtrue_proto::Date) -> String {
     };
     match civil() {
         Some(civil) => civil.strftime("%A %-d %B %Y").to_string(),
-        None => format!("{:04}-{:02}-{:02}", date.year, date.month, date.day),
+        None => brief_day(date),
     }
+}
+
+/// Writes a day briefly, for tables: `2026-11-27`.
+pub(crate) fn brief_day(date: &ringtrue_proto::Date) -> String {
+    format!("{:04}-{:02}-{:02}", date.year, date.month, date.day)
+}
+
+/// Gives the moment at which a day begins in a zone; none when the text is no day.
+pub(crate) fn start_of_day(text: &str, zone: &TimeZone) -> Option<Timestamp> {
+    let date: Date = text.trim().parse().ok()?;
+    let midnight = date.to_datetime(Time::midnight());
+    zone.to_ambiguous_timestamp(midnight).compatible().ok()
 }
 
 /// Writes a moment in a zone: `Friday 20 November 2026 18:00 WET`.
@@ -259,6 +271,10 @@ mod tests {
         let date = day("2026-11-27").expect("a day");
         assert_eq!(shown_day(&date), "Friday 27 November 2026");
         assert!(day("27.11.2026").is_err());
+        assert_eq!(brief_day(&date), "2026-11-27");
+        let summer = start_of_day("2026-07-01", &lisbon()).expect("a day");
+        assert_eq!(summer.to_string(), "2026-06-30T23:00:00Z");
+        assert_eq!(start_of_day("friday", &lisbon()), None);
         let odd = ringtrue_proto::Date {
             year: 2026,
             month: 13,

@@ -73,6 +73,23 @@ pub(crate) fn batch(text: &str) -> Result<String, String> {
     top("ringBatches", text)
 }
 
+/// Gives the name of a finding from its id or name.
+///
+/// # Errors
+/// A sentence for the person when it cannot be one.
+pub(crate) fn finding(text: &str) -> Result<String, String> {
+    top("findings", text)
+}
+
+/// Gives the short name of something at a site, with the site's: `porto/k2`; other names as they are.
+pub(crate) fn with_site(name: &str) -> String {
+    if name.starts_with("sites/") && name.matches('/').count() > 1 {
+        format!("{}/{}", id(site_of(name)), id(name))
+    } else {
+        name.to_owned()
+    }
+}
+
 fn top(kind: &str, text: &str) -> Result<String, String> {
     let trimmed = text.trim();
     let id = trimmed
@@ -149,5 +166,8 @@ mod tests {
         assert_eq!(parent("sites/porto"), "sites/porto");
         assert_eq!(site_of(reading), "sites/porto");
         assert_eq!(site_of("sites/porto"), "sites/porto");
+        assert_eq!(with_site("sites/porto/furnaces/k2"), "porto/k2");
+        assert_eq!(with_site("ringBatches/x7"), "ringBatches/x7");
+        assert_eq!(finding("f1"), Ok("findings/f1".to_owned()));
     }
 }

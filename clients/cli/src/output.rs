@@ -11,10 +11,17 @@ use crate::failure::Stop;
 /// Longest id that has a column of its own; ids made up by the server are longer.
 const SHORT_ID: usize = 20;
 
+/// Narrower than this, characters, a table that does not fit is drawn row by row.
+const NARROW: u16 = 60;
+
 /// Draws a table: a heading row, then one row each, columns two spaces apart. Long ids in a last column
 /// `id` stand below the first column: beside everything else they would leave no room, and broken over
-/// two lines nobody could copy them.
+/// two lines nobody could copy them. Where a narrow terminal has no room for all columns, each row
+/// becomes a block of names and values.
 pub(crate) fn table(headings: &[&str], rows: &[Vec<String>], columns: u16) -> String {
+    if columns < NARROW && natural_width(headings, rows) > usize::from(columns) {
+        return blocks(headings, rows, columns);
+    }
     let mut table = bare(columns);
     let mut heads: Vec<String> = headings.iter().map(|head| head.to_uppercase()).collect();
     let last = headings.len().saturating_sub(1);
@@ -38,8 +45,57 @@ pub(crate) fn table(headings: &[&str], rows: &[Vec<String>], columns: u16) -> St
     spaced(&mut table)
 }
 
-/// Draws labelled values, one below the other; those without a value are left out.
+/// Width of a table that breaks no cell, characters.
+fn natural_width(headings: &[&str], rows: &[Vec<String>]) -> usize {
+    let mut width = 0;
+    for (place, heading) in headings.iter().enumerate() {
+        let mut widest = heading.chars().count();
+        for cell in rows.iter().filter_map(|row| row.get(place)) {
+            widest = widest.max(cell.chars().count());
+        }
+        width += widest + if place == 0 { 0 } else { 2 };
+    }
+    width
+}
+
+/// Draws each row as a block of `name: value` lines, an empty line between blocks; names without a
+/// value are left out.
+fn blocks(headings: &[&str], rows: &[Vec<String>], columns: u16) -> String {
+    let mut blocks = Vec::new();
+    for row in rows {
+        let mut lines = Vec::new();
+        for (heading, cell) in headings.iter().zip(row) {
+            if !cell.is_empty() {
+                lines.push(named_value(heading, cell, columns));
+            }
+        }
+        blocks.push(lines.join("\n"));
+    }
+    blocks.join("\n\n")
+}
+
+/// Writes `name: value`, wrapped to the width where it is longer.
+fn named_value(name: &str, value: &str, columns: u16) -> String {
+    let line = format!("{name}: {value}");
+    if line.chars().count() <= usize::from(columns) {
+        line
+    } else {
+        paragraph(&line, columns)
+    }
+}
+
+/// Draws labelled values, one below the other; those without a value are left out. On a narrow terminal
+/// each value stands behind its label.
 pub(crate) fn card(lines: &[(&str, String)], columns: u16) -> String {
+    if columns < NARROW {
+        let mut drawn = Vec::new();
+        for (label, value) in lines {
+            if !value.is_empty() {
+                drawn.push(named_value(label, value, columns));
+            }
+        }
+        return drawn.join("\n");
+    }
     let mut table = bare(columns);
     for (label, value) in lines {
         if !value.is_empty() {
@@ -150,6 +206,37 @@ mod tests {
             table(&["id", "maximum"], &rows, 80),
             "ID   MAXIMUM\nk1   1600 °C\nk20  1550 °C"
         );
+    }
+
+    #[test]
+    fn a_narrow_terminal_is_given_a_block_of_names_and_values_for_each_row() {
+        let headings = ["fired", "programme", "advice", "id"];
+        let id = "0198f3a0-0000-7000-8000-000000000001";
+        let row = |fired: &str, advice: &str| {
+            let cells = [fired, "standard", advice, id];
+            cells.map(str::to_owned).to_vec()
+        };
+        let rows = vec![row("Fri 20 Nov", "enter 1481 °C"), row("Fri 13 Nov", "")];
+        assert_eq!(
+            table(&headings, &rows, 59),
+            format!(
+                "fired: Fri 20 Nov\nprogramme: standard\nadvice: enter 1481 °C\nid: {id}\n\n\
+                 fired: Fri 13 Nov\nprogramme: standard\nid: {id}"
+            )
+        );
+        let wide = table(&headings, &rows, 60);
+        assert!(wide.starts_with("FIRED, ID"), "{wide}");
+        // Few and short columns fit anywhere.
+        let short = vec![vec!["19.470 mm".to_owned(), "1519 °C".to_owned()]];
+        let drawn = table(&["diameter", "temperature"], &short, 40);
+        assert!(drawn.starts_with("DIAMETER   TEMPERATURE"), "{drawn}");
+    }
+
+    #[test]
+    fn a_name_to_copy_stays_whole_on_a_narrow_terminal() {
+        let name = "sites/porto/furnaces/k2/readings/r1";
+        let drawn = card(&[("Reading", name.to_owned()), ("Note", String::new())], 40);
+        assert_eq!(drawn, format!("Reading:\n{name}"));
     }
 
     #[test]

@@ -7,7 +7,7 @@ use ringtrue_proto::v1::{
     Programme, ProgrammeKind, Segment, UpdateProgrammeRequest,
 };
 
-use crate::command::{Limit, Repeat};
+use crate::command::{Limit, Repeat, Seen};
 use crate::failure::Stop;
 use crate::names::{FURNACE, PROGRAMME};
 use crate::quantity::{self, brief, signed};
@@ -42,7 +42,7 @@ pub(crate) enum Ask {
         #[command(flatten)]
         schedule: Schedule,
         /// What is entered on the controller now, °C; later changed only by `adjustment confirm`.
-        #[arg(long, value_name = "C", value_parser = quantity::number)]
+        #[arg(long, value_name = "C", value_parser = quantity::number, allow_hyphen_values = true)]
         setpoint: f64,
         #[command(flatten)]
         repeat: Repeat,
@@ -55,9 +55,8 @@ pub(crate) enum Ask {
         home: Home,
         #[command(flatten)]
         schedule: Schedule,
-        /// Version that you saw (etag); the change is refused when somebody else was faster.
-        #[arg(long, value_name = "ETAG")]
-        etag: Option<String>,
+        #[command(flatten)]
+        seen: Seen,
         #[command(flatten)]
         repeat: Repeat,
     },
@@ -82,16 +81,16 @@ pub(crate) struct Schedule {
     #[arg(long = "segment", value_name = "SEGMENT", value_parser = segment)]
     segments: Vec<Segment>,
     /// True peak temperature that the material's instructions ask for, °C (900 to 1750).
-    #[arg(long, value_name = "C", value_parser = quantity::number)]
+    #[arg(long, value_name = "C", value_parser = quantity::number, allow_hyphen_values = true)]
     target: Option<f64>,
     /// Tuning of the target for shade, °C (-40 to 40), kept apart from the furnace's correction.
     #[arg(long, value_name = "C", value_parser = quantity::number, allow_hyphen_values = true)]
     shade: Option<f64>,
     /// Lowest setpoint allowed, °C.
-    #[arg(long, value_name = "C", value_parser = quantity::number)]
+    #[arg(long, value_name = "C", value_parser = quantity::number, allow_hyphen_values = true)]
     minimum_setpoint: Option<f64>,
     /// Highest setpoint allowed, °C.
-    #[arg(long, value_name = "C", value_parser = quantity::number)]
+    #[arg(long, value_name = "C", value_parser = quantity::number, allow_hyphen_values = true)]
     maximum_setpoint: Option<f64>,
     /// What the schedule is for.
     #[arg(long, value_name = "KIND", value_parser = words::one_of(words::PROGRAMMES))]
@@ -189,12 +188,12 @@ pub(crate) async fn carry_out(ask: Ask, session: &mut Session<'_, '_>) -> Result
             programme,
             home,
             schedule,
-            etag,
+            seen,
             repeat,
         } => {
             let mut changed = Programme {
                 name: named(&programme, home.furnace.as_deref(), session).await?,
-                etag: etag.unwrap_or_default(),
+                etag: seen.etag.unwrap_or_default(),
                 ..Programme::default()
             };
             let paths = schedule.apply(&mut changed);

@@ -171,7 +171,7 @@ async fn finish(
             let (evaluated, open) = previewed(&reading, goal, repeatable, session).await?;
             if open.is_empty() {
                 if must_agree && !preview {
-                    let drawn = draft::summary(&evaluated, session).await?;
+                    let drawn = draft::summary(&evaluated, reading.setpoint_c, session).await?;
                     session.say(&drawn)?;
                 }
                 break;
@@ -374,9 +374,10 @@ async fn show(
     if !with_budget {
         return Ok(());
     }
-    match reading.evaluation.as_ref().and_then(|e| e.budget.as_ref()) {
+    let evaluated = reading.evaluation.as_ref().filter(|e| e.evaluable);
+    match evaluated.and_then(|evaluation| evaluation.budget.as_ref()) {
         Some(budget) => session.show(&format!("\n{}", budget::drawn(budget, columns))),
-        None => session.say("This reading has no uncertainty budget."),
+        None => session.say("This reading has no uncertainty budget, since it was not evaluated."),
     }
 }
 

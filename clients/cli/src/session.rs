@@ -61,8 +61,13 @@ impl<'w, 'a> Session<'w, 'a> {
         let columns = self.world.columns;
         if line.contains('\n') || line.chars().count() <= usize::from(columns) {
             writeln!(self.world.err, "{line}")?;
-        } else {
-            writeln!(self.world.err, "{}", output::paragraph(line, columns))?;
+            return Ok(());
+        }
+        let words = line.trim_start();
+        let indent = " ".repeat(line.len() - words.len());
+        let width = columns.saturating_sub(u16::try_from(indent.len()).unwrap_or(0));
+        for part in output::paragraph(words, width).lines() {
+            writeln!(self.world.err, "{indent}{part}")?;
         }
         Ok(())
     }

@@ -7,7 +7,7 @@ use ringtrue_proto::v1::{
     UpdateSiteRequest,
 };
 
-use crate::command::{Limit, Repeat};
+use crate::command::{Limit, Repeat, Seen};
 use crate::failure::Stop;
 use crate::quantity::{self, brief};
 use crate::session::{Session, gathered};
@@ -41,9 +41,8 @@ pub(crate) enum Ask {
         which: String,
         #[command(flatten)]
         rules: Rules,
-        /// Version that you saw (etag); the change is refused when somebody else was faster.
-        #[arg(long, value_name = "ETAG")]
-        etag: Option<String>,
+        #[command(flatten)]
+        seen: Seen,
         #[command(flatten)]
         repeat: Repeat,
     },
@@ -62,20 +61,20 @@ pub(crate) struct Rules {
     #[arg(long, value_name = "DAY", value_parser = words::one_of(words::DAYS))]
     calibration_day: Option<DayOfWeek>,
     /// Longest time between calibrations, days (1 to 31).
-    #[arg(long, value_name = "DAYS")]
+    #[arg(long, value_name = "DAYS", allow_negative_numbers = true)]
     interval: Option<i32>,
     /// Weekdays on which nobody works, with commas between them.
     #[arg(long, value_name = "DAY", value_delimiter = ',',
           value_parser = words::one_of(words::DAYS))]
     closed: Option<Vec<DayOfWeek>>,
     /// Tolerance of the true temperature, ±°C (2 to 50).
-    #[arg(long, value_name = "C", value_parser = quantity::number)]
+    #[arg(long, value_name = "C", value_parser = quantity::number, allow_hyphen_values = true)]
     tolerance: Option<f64>,
     /// Smallest error worth an adjustment, °C (0 to 20).
-    #[arg(long, value_name = "C", value_parser = quantity::number)]
+    #[arg(long, value_name = "C", value_parser = quantity::number, allow_hyphen_values = true)]
     action_band: Option<f64>,
     /// Largest change that one unconfirmed reading may advise, °C (1 to 100).
-    #[arg(long, value_name = "C", value_parser = quantity::number)]
+    #[arg(long, value_name = "C", value_parser = quantity::number, allow_hyphen_values = true)]
     largest_step: Option<f64>,
     /// Whether readings of another hold may be corrected with an assumed activation energy.
     #[arg(long, value_name = "true|false")]
@@ -162,12 +161,12 @@ pub(crate) async fn carry_out(ask: Ask, session: &mut Session<'_, '_>) -> Result
         Ask::Change {
             which,
             rules,
-            etag,
+            seen,
             repeat,
         } => {
             let mut site = Site {
                 name: names::site(&which).map_err(Stop::Usage)?,
-                etag: etag.unwrap_or_default(),
+                etag: seen.etag.unwrap_or_default(),
                 ..Site::default()
             };
             let paths = rules.apply(&mut site);

@@ -87,8 +87,8 @@ pub(crate) fn columns(environment: &BTreeMap<String, String>) -> u16 {
         return columns.clamp(40, 400);
     }
     match comfy_table::Table::new().width() {
-        Some(columns) if columns >= 40 => columns.min(120),
-        _ => 100,
+        Some(columns) => columns.clamp(40, 120),
+        None => 100,
     }
 }
 
@@ -165,9 +165,20 @@ fn pixels(character: char) -> Option<[u8; ROWS]> {
     })
 }
 
-/// Draws a number in digits seven rows tall, each pixel two characters wide. Characters without a
-/// drawing are left out, so the number must also stand nearby as plain text.
-pub(crate) fn large(number: &str, block: char) -> Vec<String> {
+/// Draws a number in digits seven rows tall, each pixel two characters wide, or one where a terminal
+/// of `columns` characters has no room. Characters without a drawing are left out, so the number must
+/// also stand nearby as plain text.
+pub(crate) fn large(number: &str, block: char, columns: u16) -> Vec<String> {
+    let wide = drawn(number, block, 2);
+    let widest = wide.iter().map(|line| line.chars().count()).max();
+    if widest.unwrap_or(0) <= usize::from(columns) {
+        wide
+    } else {
+        drawn(number, block, 1)
+    }
+}
+
+fn drawn(number: &str, block: char, pixel: usize) -> Vec<String> {
     let mut lines = Vec::new();
     for row in 0..ROWS {
         let mut line = String::from("   ");
@@ -178,8 +189,9 @@ pub(crate) fn large(number: &str, block: char) -> Vec<String> {
             for column in (0..5).rev() {
                 let filled = pixels[row] & (1 << column) != 0;
                 let dot = if filled { block } else { ' ' };
-                line.push(dot);
-                line.push(dot);
+                for _ in 0..pixel {
+                    line.push(dot);
+                }
             }
             line.push_str("  ");
         }
@@ -194,10 +206,12 @@ mod tests {
 
     #[test]
     fn large_digits_are_seven_rows_and_fit_beside_each_other_in_eighty_columns() {
-        let lines = large("1480.5", '#');
-        assert_eq!(lines.len(), 7);
-        for line in &lines {
-            assert!(line.chars().count() <= 80, "{line}");
+        for columns in [80, 44] {
+            let lines = large("1480.5", '#', columns);
+            assert_eq!(lines.len(), 7);
+            for line in &lines {
+                assert!(line.chars().count() <= usize::from(columns), "{line}");
+            }
         }
     }
 
@@ -214,7 +228,7 @@ mod tests {
     #[test]
     fn a_one_reads_as_a_one() {
         assert_eq!(
-            large("1", '#'),
+            large("1", '#', 80),
             [
                 "       ##",
                 "     ####",

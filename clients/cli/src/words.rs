@@ -2,8 +2,9 @@
 
 use clap::builder::{PossibleValuesParser, TypedValueParser};
 use ringtrue_proto::v1::{
-    DayOfWeek, FurnaceEventKind, FurnaceState, GaugeKind, GaugeState, HeatingElement,
-    ProgrammeKind, ReadingPurpose, RingBatchState, ThermocoupleType,
+    Conformity, DayOfWeek, FindingKind, FindingState, FurnaceEventKind, FurnaceState, GaugeKind,
+    GaugeState, HeatingElement, ProgrammeKind, ReadingPurpose, RingBatchState, StandingOrder,
+    ThermocoupleType,
 };
 
 /// A word and what it means, for each value of an enumeration.
@@ -97,6 +98,45 @@ pub(crate) const PURPOSES: Words<ReadingPurpose> = &[
     ("verification", ReadingPurpose::Verification),
     ("after-event", ReadingPurpose::AfterEvent),
     ("practice", ReadingPurpose::Practice),
+];
+
+/// Whether a furnace conforms.
+pub(crate) const CONFORMITIES: Words<Conformity> = &[
+    ("in", Conformity::In),
+    ("out", Conformity::Out),
+    ("undecided", Conformity::Undecided),
+    ("unknown", Conformity::Unknown),
+];
+
+/// Orders of furnaces.
+pub(crate) const STANDING_ORDERS: Words<StandingOrder> = &[
+    ("risk", StandingOrder::Risk),
+    ("error", StandingOrder::Error),
+    ("drift", StandingOrder::Drift),
+    ("due", StandingOrder::Due),
+    ("name", StandingOrder::Name),
+];
+
+/// Kinds of findings.
+pub(crate) const FINDING_KINDS: Words<FindingKind> = &[
+    ("furnace-drifting", FindingKind::FurnaceDrifting),
+    (
+        "furnace-leaving-tolerance",
+        FindingKind::FurnaceLeavingTolerance,
+    ),
+    ("batch-suspect", FindingKind::BatchSuspect),
+    ("gauge-suspect", FindingKind::GaugeSuspect),
+    ("site-shift", FindingKind::SiteShift),
+    ("operator-pattern", FindingKind::OperatorPattern),
+    ("furnace-over-adjusted", FindingKind::FurnaceOverAdjusted),
+    ("chamber-uneven", FindingKind::ChamberUneven),
+];
+
+/// States of a finding.
+pub(crate) const FINDING_STATES: Words<FindingState> = &[
+    ("open", FindingState::Open),
+    ("acknowledged", FindingState::Acknowledged),
+    ("resolved", FindingState::Resolved),
 ];
 
 /// Gives a parser that takes exactly these words and offers them to completion.

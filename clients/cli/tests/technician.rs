@@ -2,9 +2,12 @@
 //! code out.
 
 mod desk;
+mod dialogue;
+mod thinking;
 
 use std::collections::{BTreeMap, VecDeque};
 use std::ffi::OsString;
+use std::net::SocketAddr;
 
 use desk::{Desk, K2};
 use jiff::Timestamp;
@@ -13,11 +16,19 @@ use ringtrue_proto::v1::reading::Method;
 use ringtrue_proto::v1::{Reading, RecordReadingRequest};
 use tonic::Status;
 
+/// One question as a person sees it.
+#[derive(Debug)]
+struct Asked {
+    question: String,
+    help: String,
+    preset: Option<String>,
+}
+
 /// A person whose answers are known beforehand.
 #[derive(Default)]
 struct Script {
     answers: VecDeque<String>,
-    asked: Vec<String>,
+    asked: Vec<Asked>,
 }
 
 impl Script {
@@ -28,15 +39,19 @@ impl Script {
         }
     }
 
-    fn next(&mut self, question: &str) -> Result<String, Left> {
-        self.asked.push(question.to_owned());
+    fn next(&mut self, question: &str, help: &str, preset: Option<&str>) -> Result<String, Left> {
+        self.asked.push(Asked {
+            question: question.to_owned(),
+            help: help.to_owned(),
+            preset: preset.map(str::to_owned),
+        });
         self.answers.pop_front().ok_or(Left)
     }
 }
 
 impl Conversation for Script {
-    fn text(&mut self, question: &str, _: &str, preset: Option<&str>) -> Result<String, Left> {
-        let answer = self.next(question)?;
+    fn text(&mut self, question: &str, help: &str, preset: Option<&str>) -> Result<String, Left> {
+        let answer = self.next(question, help, preset)?;
         match preset {
             Some(preset) if answer.is_empty() => Ok(preset.to_owned()),
             _ => Ok(answer),
@@ -44,7 +59,7 @@ impl Conversation for Script {
     }
 
     fn choice(&mut self, question: &str, options: &[String]) -> Result<usize, Left> {
-        let answer = self.next(question)?;
+        let answer = self.next(question, "", None)?;
         options
             .iter()
             .position(|option| option.contains(&answer))
@@ -52,7 +67,7 @@ impl Conversation for Script {
     }
 
     fn agreement(&mut self, question: &str) -> Result<bool, Left> {
-        Ok(self.next(question)? == "y")
+        Ok(self.next(question, "", None)? == "y")
     }
 }
 
@@ -63,27 +78,34 @@ struct Outcome {
     err: String,
 }
 
-/// Runs a command line on Monday 23 November 2026, 08:12 in Lisbon.
+/// Runs a command line on Monday 23 November 2026, 08:12 in Lisbon, 100 columns wide.
 fn ran(desk: &Desk, line: &[&str], script: Option<&mut Script>) -> Outcome {
+    let person = script.map(|script| script as &mut dyn Conversation);
+    ran_at(desk.serve(), 100, line, person)
+}
+
+fn ran_at(
+    server: SocketAddr,
+    columns: u16,
+    line: &[&str],
+    person: Option<&mut dyn Conversation>,
+) -> Outcome {
     let mut out = Vec::new();
     let mut err = Vec::new();
     let environment = BTreeMap::from([
-        (
-            "RINGTRUE_ENDPOINT".to_owned(),
-            format!("http://{}", desk.serve()),
-        ),
+        ("RINGTRUE_ENDPOINT".to_owned(), format!("http://{server}")),
         ("RINGTRUE_SITE".to_owned(), "porto".to_owned()),
         ("RINGTRUE_OPERATOR".to_owned(), "AB".to_owned()),
     ]);
     let mut world = World {
         out: &mut out,
         err: &mut err,
-        conversation: script.map(|script| script as &mut dyn Conversation),
+        conversation: person.map(|person| person as &mut dyn Conversation),
         now: "2026-11-23T08:12:00Z"
             .parse::<Timestamp>()
             .expect("a moment"),
         environment,
-        columns: 100,
+        columns,
         colour: false,
     };
     let mut arguments = vec![OsString::from("ringtrue")];
@@ -266,65 +288,6 @@ fn a_preview_changes_nothing_and_says_so() {
         outcome.err
     );
     assert!(asked(&desk).iter().all(|ask| ask.validate_only));
-}
-
-#[test]
-fn at_a_terminal_everything_is_asked_for_step_by_step() {
-    let desk = Desk::default();
-    let mut script = Script::of(&[
-        "k2",           // furnace
-        "",             // setpoint: the programme's
-        "soon",         // not a moment
-        "friday 18:00", // end of firing
-        "X7",           // batch
-        "0,00",         // zero
-        "",             // position: centre
-        "19,47",
-        "19,64", // 0.17 mm away: asked again
-        "19,46",
-        "1948", // no ring
-        "19.48",
-        "",  // no more diameters
-        "",  // no more rings
-        "y", // record
-    ]);
-    let outcome = ran(&desk, &["reading", "add"], Some(&mut script));
-
-    assert_eq!(
-        outcome.code,
-        exit::DONE,
-        "{}\n{:?}",
-        outcome.err,
-        script.asked
-    );
-    assert!(script.answers.is_empty(), "{:?}", script.answers);
-    for said in [
-        "`soon` is not understood",
-        "19.47 mm taken. Mean of 1: 19.470 mm",
-        "19.64 mm is 0.17 mm from the mean of the others",
-        "19.46 mm taken. Mean of 2: 19.465 mm",
-        "1948 mm is no ring",
-        "To be recorded",
-        "Friday 20 November 2026 18:00 WET",
-    ] {
-        assert!(outcome.err.contains(said), "{said} in\n{}", outcome.err);
-    }
-    assert!(outcome.out.starts_with("ENTER 1481 °C"), "{}", outcome.out);
-    let asks = asked(&desk);
-    let recorded = asks.last().expect("recorded");
-    assert!(!recorded.validate_only);
-    assert_eq!(
-        diameters(recorded.reading.as_ref()),
-        ["19.47", "19.46", "19.48"]
-    );
-    let setpoint = recorded
-        .reading
-        .as_ref()
-        .and_then(|reading| reading.setpoint_c);
-    assert_eq!(
-        setpoint.map(|set| format!("{set}")),
-        Some("1500".to_owned())
-    );
 }
 
 #[test]
@@ -562,4 +525,106 @@ fn a_server_that_is_not_there_is_named() {
     let value: serde_json::Value = serde_json::from_str(&outcome.err).expect("one JSON document");
     assert_eq!(value["error"]["code"], "UNAVAILABLE");
     assert_eq!(value["error"]["exitCode"], 8);
+}
+
+#[test]
+fn a_negative_number_is_taken_as_a_number_wherever_one_is_wanted() {
+    let desk = Desk::default();
+    let mut line = COMPLETE[..7].to_vec();
+    line.extend(["--diameters", "19.47", "-3", "-3,5", "--zero", "-0,01"]);
+    let outcome = ran(&desk, &line, None);
+    assert_eq!(outcome.code, exit::DONE, "{}", outcome.err);
+    let sent = asked(&desk).remove(0).reading;
+    assert_eq!(diameters(sent.as_ref()), ["19.47", "-3.00", "-3.50"]);
+
+    // Whether the value makes sense is the server's to say, not the parser's.
+    for flag in ["--setpoint", "--ring-temperature"] {
+        let mut line = COMPLETE.to_vec();
+        line.extend([flag, "-1,5"]);
+        let outcome = ran(&desk, &line, None);
+        assert_eq!(outcome.code, exit::DONE, "{flag}: {}", outcome.err);
+    }
+    for line in [
+        "furnace change k2 --tolerance -3",
+        "furnace change k2 --maximum -3,5",
+        "furnace change k2 --step -1",
+    ] {
+        let words: Vec<&str> = line.split(' ').collect();
+        let outcome = ran(&desk, &words, None);
+        assert_eq!(outcome.code, exit::DONE, "{line}: {}", outcome.err);
+    }
+}
+
+#[test]
+fn a_flag_behind_the_diameters_is_no_diameter() {
+    let desk = Desk::default();
+    let mut line = COMPLETE.to_vec();
+    line.extend(["--position", "left"]);
+    let outcome = ran(&desk, &line, None);
+    assert_eq!(outcome.code, exit::DONE, "{}", outcome.err);
+    let sent = asked(&desk).remove(0).reading;
+    assert_eq!(diameters(sent.as_ref()), ["19.47", "19.46", "19.48"]);
+}
+
+#[test]
+fn a_version_is_understood_with_and_without_its_quotes() {
+    let desk = Desk::default();
+    for version in ["7", "\"7\"", " \"7\" "] {
+        let line = ["furnace", "change", "k2", "--step", "5", "--etag", version];
+        let outcome = ran(&desk, &line, None);
+        assert_eq!(outcome.code, exit::DONE, "{}", outcome.err);
+    }
+    assert_eq!(
+        *desk.etags.lock().expect("not poisoned"),
+        ["\"7\"", "\"7\"", "\"7\""]
+    );
+    let nothing = ["furnace", "change", "k2", "--step", "5", "--etag", "\"\""];
+    let outcome = ran(&desk, &nothing, None);
+    assert_eq!(outcome.code, exit::USAGE, "{}", outcome.err);
+}
+
+#[test]
+fn a_narrow_terminal_shows_a_block_for_each_furnace_and_reading() {
+    let desk = Desk::default();
+    let outcome = ran_at(desk.serve(), 44, &["furnace", "show", "k2"], None);
+    assert_eq!(outcome.code, exit::DONE, "{}", outcome.err);
+    assert!(
+        outcome.out.contains("\nadvice: enter 1481 °C\n"),
+        "{}",
+        outcome.out
+    );
+    for line in outcome.out.lines() {
+        assert!(line.chars().count() <= 44, "{line}");
+    }
+    let outcome = ran_at(desk.serve(), 44, COMPLETE, None);
+    for line in outcome.out.lines() {
+        // A command to copy is never broken.
+        let to_copy = line.trim_start().starts_with("ringtrue ");
+        assert!(to_copy || line.chars().count() <= 44, "{line}");
+    }
+}
+
+#[test]
+fn a_reading_of_another_hold_says_once_why_it_is_not_evaluated_and_what_to_fire() {
+    let desk = Desk::default();
+    let mut line = COMPLETE.to_vec();
+    line.extend(["--programme", "quick"]);
+    let outcome = ran(&desk, &line, None);
+    assert_eq!(outcome.code, exit::DONE, "{}", outcome.err);
+    assert!(outcome.out.starts_with("NOT EVALUATED"), "{}", outcome.out);
+    for once in [
+        "The table reads   1519.0 °C, but for a hold of 120 min",
+        "Fire a programme with a hold of 120 min at the peak.",
+        "Differences between positions",
+    ] {
+        assert_eq!(
+            outcome.out.matches(once).count(),
+            1,
+            "{once} in\n{}",
+            outcome.out
+        );
+    }
+    for never in ["±", "What would help most"] {
+        assert!(!outcome.out.contains(never), "{never} in\n{}", outcome.out);
+    }
 }

@@ -8,6 +8,7 @@
 mod adjustments;
 mod call;
 mod failure;
+mod fleet;
 mod furnaces;
 mod gauges;
 mod programmes;

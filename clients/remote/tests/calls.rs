@@ -1,5 +1,7 @@
 //! What the client does around a call: metadata, request ids, repeats, deadlines.
 
+mod wire;
+
 use std::collections::VecDeque;
 use std::net::SocketAddr;
 use std::sync::{Arc, Mutex};
@@ -13,6 +15,7 @@ use ringtrue_proto::v1::{
 use ringtrue_remote::{Remote, Settings};
 use tokio_stream::wrappers::TcpListenerStream;
 use tonic::{Code, Request, Response, Status};
+use wire::{Lost, Wire};
 
 /// What the server saw of one attempt.
 #[derive(Debug, Clone)]
@@ -235,4 +238,51 @@ async fn settings_that_cannot_work_are_refused_before_anything_is_sent() {
     };
     let refused = Remote::connect(settings).expect_err("not ASCII");
     assert!(refused.to_string().contains("without accents"), "{refused}");
+}
+
+/// A server behind a wire, and a client that has made one call over it.
+async fn connected() -> (Desk, Wire, Remote) {
+    let desk = Desk::default();
+    let wire = Wire::to(serve(desk.clone()).await, "Porto");
+    let remote = Remote::connect(settings(wire.address)).expect("usable settings");
+    remote.create_site(porto()).await.expect("an answer");
+    assert_eq!(wire.connections(), 1);
+    (desk, wire, remote)
+}
+
+#[tokio::test]
+async fn a_connection_that_broke_while_nobody_looked_is_made_anew() {
+    let (desk, wire, remote) = connected().await;
+    // Nothing of the client runs meanwhile, as while a person is asked in the same thread.
+    wire.cut();
+    remote.create_site(porto()).await.expect("an answer");
+    assert_eq!(wire.connections(), 2);
+    let attempts = desk.attempts.lock().expect("not poisoned").clone();
+    assert_eq!(attempts.len(), 2);
+}
+
+#[tokio::test]
+async fn a_request_that_is_lost_with_its_connection_is_sent_again() {
+    let (desk, wire, remote) = connected().await;
+    wire.lose(Lost::Request);
+    remote.create_site(porto()).await.expect("an answer");
+    assert!(wire.has_lost());
+    assert_eq!(wire.connections(), 2);
+    let attempts = desk.attempts.lock().expect("not poisoned").clone();
+    assert_eq!(attempts.len(), 2);
+    assert_ne!(attempts[0].request_id, attempts[1].request_id);
+}
+
+#[tokio::test]
+async fn an_answer_that_is_lost_with_its_connection_is_asked_for_with_the_same_request_id() {
+    let (desk, wire, remote) = connected().await;
+    wire.lose(Lost::Answer);
+    let answer = remote.create_site(porto()).await.expect("an answer");
+    assert_eq!(answer.site.expect("a site").display_name, "Porto");
+    assert!(wire.has_lost());
+    assert_eq!(wire.connections(), 2);
+    let attempts = desk.attempts.lock().expect("not poisoned").clone();
+    assert_eq!(attempts.len(), 3);
+    assert_ne!(attempts[0].request_id, attempts[1].request_id);
+    assert_eq!(attempts[1].request_id, attempts[2].request_id);
 }

@@ -4,7 +4,7 @@
 use std::borrow::Cow;
 
 use crate::coverage::normal_cdf;
-use crate::offset::Estimate;
+use crate::inference::Estimate;
 
 /// What to do.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

@@ -3,16 +3,19 @@
 
 mod bounds;
 mod ring_lines;
+mod shared_errors;
 mod thermocouple_lines;
 
 use std::borrow::Cow;
+
+pub use shared_errors::{GaugeError, SharedErrors};
 
 use crate::METHOD_VERSION;
 use crate::budget::{Budget, LineInput, Source, budget};
 use crate::decision::{DOUBTFUL_Z, Decision, Limits, Policy, Reason, Situation, decide};
 use crate::gauge::Gauge;
 use crate::hold::HoldCorrection;
-use crate::offset::{Estimate, Noise, Observed, OffsetState, Weight, followed};
+use crate::inference::{Components, Estimate, Expectation, OffsetState, Weighing};
 use crate::programme::Cycle;
 use crate::ring_table::{OutOfTable, RingTable};
 use crate::rings::{Ring, RingSummary};
@@ -71,6 +74,16 @@ pub struct ThermocoupleObservation {
     pub position: String,
 }
 
+/// How a furnace's filter counted a reading.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct Counted {
+    /// Variance added to the reading because it lies far off and nothing confirms it, °C²; 0 at full
+    /// weight.
+    pub inflation_c2: f64,
+    /// Variance added to the history because a second far reading confirms a step, °C².
+    pub widened_c2: f64,
+}
+
 /// What the observation is judged against.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Setting<'a> {
@@ -86,13 +99,15 @@ pub struct Setting<'a> {
     pub limits: Limits,
     /// How the site decides.
     pub policy: Policy,
-    /// Offset known before, already predicted to the firing time.
-    pub prior: Option<OffsetState>,
+    /// What history and network lead to expect, carried forward to the firing.
+    pub expectation: Expectation,
+    /// How the furnace's filter counted the reading.
+    pub counted: Counted,
     /// True when the reading of another firing within 14 days before, with no event between, agrees
     /// about the offset; an adjustment between does not matter, as it leaves the offset alone.
     pub confirmed: bool,
-    /// How the furnace is expected to wander.
-    pub noise: Noise,
+    /// How furnaces are expected to wander and readings to scatter.
+    pub components: Components,
     /// The position that stands for the work; the first ring's without one.
     pub reference_position: Option<&'a str>,
 }
@@ -122,6 +137,12 @@ pub struct Evaluation {
     pub state: Option<OffsetState>,
     /// Distance between reading and prediction in standard deviations.
     pub innovation_z: Option<f64>,
+    /// That standard deviation, °C.
+    pub innovation_sd_c: Option<f64>,
+    /// Weight of the reading in the offset at its setpoint, 0 to 1; none when not evaluable.
+    pub gain: Option<f64>,
+    /// The parts of its error that other readings repeat.
+    pub shared: SharedErrors,
     /// What people should know besides.
     pub notices: Vec<Reason>,
     /// Version of the mathematics.
@@ -203,7 +224,8 @@ impl EvaluationError {
 }
 
 /// What an observation comes to before it is judged.
-struct Measured {
+struct Measured<'a> {
+    table: Option<&'a RingTable>,
     temperature_c: f64,
     evaluable: bool,
     rings: Vec<RingSummary>,
@@ -216,10 +238,10 @@ struct Measured {
 /// Evaluates one reading.
 ///
 /// The temperature is the mean of the rings at the reference position; rings elsewhere only show how
-/// much the positions differ and are never averaged in. The reading's independent errors weigh it
-/// against the prior, its shared biases stay beside the estimate. A reading that a second firing
-/// confirms but history did not expect is taken as a real step: the level is widened by an event's
-/// variance and follows at full weight.
+/// much the positions differ and are never averaged in. The reading is weighed against what history and
+/// network lead to expect of it, the biases of its gauge and batch included. A reading that a second
+/// firing confirms but history did not expect is taken as a real step: the level is widened by an
+/// event's variance and follows at full weight.
 ///
 /// Fails when a figure is not a number or out of its range, or when a diameter lies outside the
 /// table.
@@ -252,10 +274,17 @@ pub fn evaluate(
     });
     let budget = budget(measured.lines);
     let observed_offset_c = measured.temperature_c - setting.setpoint_c;
+    let shared = shared_errors::shared_errors(
+        observation,
+        measured.hold.as_ref(),
+        measured.table,
+        &budget,
+        setting.setpoint_c,
+    );
     let mut notices = measured.notices;
     let mut outcome = None;
     if measured.evaluable {
-        let tracked = tracked(observed_offset_c, &budget, setting, &mut notices);
+        let tracked = tracked(observed_offset_c, &shared, setting, &mut notices);
         let situation = Situation {
             current_setpoint_c: setting.current_setpoint_c,
             target_c: setting.target_c,
@@ -267,17 +296,14 @@ pub fn evaluate(
             estimate: tracked.state.estimate(setting.target_c),
             innovation_z: tracked.innovation_z,
             confirmed: setting.confirmed,
-            drift_c_per_week: setting.noise.drift_c_per_week,
+            drift_c_per_week: certain_slope_c_per_week(&tracked.state),
             position_spread_c: measured.position_spread_c,
             limits: setting.limits,
             policy: setting.policy,
         };
         outcome = Some((tracked, decide(&situation)));
     }
-    let (state, innovation_z, decision) = match outcome {
-        Some((tracked, decision)) => (Some(tracked.state), tracked.innovation_z, Some(decision)),
-        None => (None, None, None),
-    };
+    let (tracked, decision) = outcome.unzip();
     Ok(Evaluation {
         evaluable: measured.evaluable,
         ring_temperature_c: measured.temperature_c,
@@ -288,61 +314,87 @@ pub fn evaluate(
         budget,
         position_spread_c: measured.position_spread_c,
         decision,
-        state,
-        innovation_z,
+        state: tracked.as_ref().map(|tracked| tracked.state),
+        innovation_z: tracked.as_ref().and_then(|tracked| tracked.innovation_z),
+        innovation_sd_c: tracked.as_ref().and_then(|tracked| tracked.innovation_sd_c),
+        gain: tracked.map(|tracked| tracked.gain),
+        shared,
         notices,
         method_version: Cow::Borrowed(METHOD_VERSION),
     })
+}
+
+/// The part of a drift that its uncertainty leaves (two standard uncertainties), °C/week.
+fn certain_slope_c_per_week(state: &OffsetState) -> f64 {
+    let slope = state.slope_c_per_week;
+    let expanded = 2.0 * state.covariance[1][1].max(0.0).sqrt();
+    (slope.abs() - expanded).max(0.0).copysign(slope)
 }
 
 /// The offset after a reading, and how far the reading was from what was expected.
 struct Tracked {
     state: OffsetState,
     innovation_z: Option<f64>,
+    innovation_sd_c: Option<f64>,
+    gain: f64,
 }
 
 fn tracked(
     observed_offset_c: f64,
-    budget: &Budget,
+    shared: &SharedErrors,
     setting: &Setting,
     notices: &mut Vec<Reason>,
 ) -> Tracked {
-    let observed = Observed {
-        setpoint_c: setting.setpoint_c,
-        offset_c: observed_offset_c,
-        independent_c: budget.independent_c,
-        shared_c: budget.shared_c,
-    };
-    let followed = followed(setting.prior, &observed, setting.confirmed, &setting.noise);
-    match followed.weight {
-        Weight::Full => {}
-        Weight::Reduced => {
-            let z = followed.innovation_z.unwrap_or_default().abs();
-            // Only a doubtful reading is fired again; to a milder one no second firing is advised.
-            let next = if z > DOUBTFUL_Z {
-                "a second firing decides"
-            } else {
-                "the next reading shows whether the furnace has changed"
-            };
-            notices.push(Reason {
-                code: Cow::Borrowed("COUNTED_AT_REDUCED_WEIGHT"),
-                text: format!(
-                    "The reading lies {z:.1} standard deviations from what history leads to expect \
-                     and was counted at reduced weight; {next}."
-                ),
-            });
-        }
-        Weight::StepConfirmed => notices.push(Reason {
+    let Counted {
+        inflation_c2,
+        widened_c2,
+    } = setting.counted;
+    let own_c = shared.own_c * setting.components.noise_scale;
+    // The network's knowledge of a gauge includes its checks, so it is applied to what the gauge showed.
+    let shown_c = observed_offset_c + shared.gauge.map_or(0.0, |gauge| gauge.removed_c);
+    let updated = setting.expectation.updated(
+        setting.setpoint_c,
+        shown_c,
+        Weighing {
+            variance_c2: own_c * own_c,
+            inflation_c2,
+            widened_c2,
+        },
+        &setting.components,
+    );
+    let z = updated.innovation_z.unwrap_or_default().abs();
+    if inflation_c2 > 0.0 {
+        // Only a doubtful reading is fired again; to a milder one no second firing is advised.
+        let next = if z > DOUBTFUL_Z {
+            "a second firing decides"
+        } else {
+            "the next reading shows whether the furnace has changed"
+        };
+        notices.push(Reason {
+            code: Cow::Borrowed("COUNTED_AT_REDUCED_WEIGHT"),
+            text: format!(
+                "The reading lies {z:.1} standard deviations from what history leads to expect \
+                 and was counted at reduced weight; {next}."
+            ),
+        });
+    } else if widened_c2 > 0.0 {
+        notices.push(Reason {
             code: Cow::Borrowed("STEP_CONFIRMED"),
             text: format!(
                 "Two firings agree on {observed_offset_c:+.1} °C, which history did not lead to \
                  expect; the furnace is taken to have changed. Note what was done to it."
             ),
-        }),
+        });
     }
+    let expected = setting.expectation.predicted_offset(setting.setpoint_c);
     Tracked {
-        state: followed.state,
-        innovation_z: followed.innovation_z,
+        state: updated.state,
+        innovation_z: updated.innovation_z,
+        innovation_sd_c: expected.map(|expected| {
+            let expected_c = expected.standard_uncertainty_c;
+            (expected_c * expected_c + own_c * own_c).sqrt()
+        }),
+        gain: updated.gain,
     }
 }
 

@@ -1,5 +1,9 @@
 //! What is known about the caliper or micrometer that measured a ring.
 
+/// Slope of a ring table for which the biases of gauges are stated as temperatures, °C/mm; 2 °C for
+/// 0.01 mm is typical near the middle of a table (common practice, no source).
+pub const NOMINAL_SLOPE_C_PER_MM: f64 = -200.0;
+
 /// What a check on a reference block found.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct BlockCheck {

@@ -17,7 +17,6 @@ pub mod gauge;
 pub mod hold;
 pub mod inference;
 pub mod interval;
-pub mod offset;
 pub mod passage;
 pub mod plausibility;
 pub mod programme;

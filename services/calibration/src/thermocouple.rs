@@ -17,6 +17,16 @@ pub enum Kind {
     S,
 }
 
+impl Kind {
+    /// The letter of the type.
+    pub fn letter(self) -> char {
+        match self {
+            Kind::B => 'B',
+            Kind::S => 'S',
+        }
+    }
+}
+
 /// A temperature or voltage beyond the reference function.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct OutOfScale {
@@ -34,10 +44,7 @@ pub struct OutOfScale {
 
 impl fmt::Display for OutOfScale {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        let letter = match self.kind {
-            Kind::B => "B",
-            Kind::S => "S",
-        };
+        let letter = self.kind.letter();
         write!(
             f,
             "{:.3} {unit} is outside what a type {letter} thermocouple can tell ({:.3} to {:.3} \

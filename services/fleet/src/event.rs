@@ -137,7 +137,10 @@ pub fn past(field: &str, moment: Option<Timestamp>, now: Timestamp, violations: 
         violations.add(
             field,
             "IN_THE_FUTURE",
-            format!("{moment} is in the future; it is {now} now: check date, time and zone"),
+            format!(
+                "lies {} in the future; check date, time and zone",
+                in_words(ahead)
+            ),
         );
     }
     // 2000-01-01: no record of this trade's checks is older than the machines that keep them.
@@ -145,7 +148,19 @@ pub fn past(field: &str, moment: Option<Timestamp>, now: Timestamp, violations: 
         violations.add(
             field,
             "TOO_LONG_AGO",
-            format!("{moment} is before 2000; check the date"),
+            "lies before the year 2000; check the date",
         );
+    }
+}
+
+/// A length of time for people. A site's zone is not known where values are checked, and a moment in
+/// another zone misleads; how far off it is does not.
+pub(crate) fn in_words(time: jiff::SignedDuration) -> String {
+    let minutes = time.as_mins().abs();
+    let (days, hours) = (minutes / (24 * 60), minutes / 60);
+    match (days, hours) {
+        (2.., _) => format!("{days} days"),
+        (_, 2..) => format!("{hours} h {} min", minutes % 60),
+        _ => format!("{} min", minutes.max(1)),
     }
 }

@@ -167,6 +167,66 @@ impl GaugeDetails {
     }
 }
 
+/// How far two checks must differ, in standard uncertainties of their difference, to show that the gauge
+/// has changed between them (an assumption of this program; 3 is the usual control limit).
+const CHANGED_BEYOND: f64 = 3.0;
+
+/// A time in which a gauge kept its bias, as far as its checks show.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Epoch<'a> {
+    /// Counts from 0.
+    pub number: u32,
+    /// When the check that began it was made; none for the first.
+    pub from: Option<Timestamp>,
+    /// The checks made in it, earliest first.
+    pub checks: Vec<&'a GaugeCheck>,
+}
+
+/// Splits a gauge's life where a check shows that it changed: dropped, zeroed anew, repaired. Readings
+/// before its first check belong to the first epoch, so that a check also corrects what was measured before
+/// it.
+pub fn epochs(checks: &[GaugeCheck]) -> Vec<Epoch<'_>> {
+    let mut in_order: Vec<(Timestamp, &GaugeCheck)> = checks
+        .iter()
+        .filter_map(|check| Some((check.details.checked_at?, check)))
+        .collect();
+    in_order.sort_by(|one, other| (one.0, &one.1.key.check).cmp(&(other.0, &other.1.key.check)));
+    let mut epochs = vec![Epoch {
+        number: 0,
+        from: None,
+        checks: Vec::new(),
+    }];
+    for (checked_at, check) in in_order {
+        let Some(now) = epochs.last_mut() else {
+            return epochs;
+        };
+        if now.checks.last().is_some_and(|last| differ(last, check)) {
+            let number = now.number.saturating_add(1);
+            epochs.push(Epoch {
+                number,
+                from: Some(checked_at),
+                checks: vec![check],
+            });
+        } else {
+            now.checks.push(check);
+        }
+    }
+    epochs
+}
+
+fn differ(one: &GaugeCheck, other: &GaugeCheck) -> bool {
+    let variance = one.standard_uncertainty_mm.powi(2) + other.standard_uncertainty_mm.powi(2);
+    (one.bias_mm - other.bias_mm).powi(2) > CHANGED_BEYOND.powi(2) * variance
+}
+
+/// The epoch to which a measurement belongs.
+pub fn epoch_at<'e, 'a>(epochs: &'e [Epoch<'a>], measured_at: Timestamp) -> Option<&'e Epoch<'a>> {
+    epochs
+        .iter()
+        .rev()
+        .find(|epoch| epoch.from.is_none_or(|from| from <= measured_at))
+}
+
 impl CheckDetails {
     /// Checks every field; `path` is the request field that holds the check.
     pub fn check(&self, path: &str, now: Timestamp, violations: &mut Violations) {
@@ -247,5 +307,62 @@ impl CheckDetails {
             + resolution_part_mm.powi(2)
             + of_mean_mm.max(floor_mm).powi(2);
         (mean - self.nominal_mm, variance.sqrt())
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::key::{CheckId, GaugeId, SiteId};
+
+    fn check(id: &str, checked_at: &str, bias_mm: f64) -> GaugeCheck {
+        GaugeCheck {
+            key: CheckKey {
+                gauge: GaugeKey {
+                    site: SiteId::new("porto").expect("an id"),
+                    gauge: GaugeId::new("k1").expect("an id"),
+                },
+                check: CheckId::new(id).expect("an id"),
+            },
+            details: CheckDetails {
+                nominal_mm: 20.0,
+                measured_mm: vec![20.0 + bias_mm],
+                block_standard_uncertainty_mm: 0.0005,
+                checked_at: checked_at.parse().ok(),
+                performed_by: String::new(),
+                note: String::new(),
+            },
+            bias_mm,
+            standard_uncertainty_mm: 0.004,
+            received_at: Timestamp::UNIX_EPOCH,
+        }
+    }
+
+    fn at(text: &str) -> Timestamp {
+        text.parse().expect("a moment")
+    }
+
+    #[test]
+    fn checks_that_agree_are_of_one_epoch_and_a_jump_begins_another() {
+        let checks = [
+            check("c3", "2026-09-01T08:00:00Z", 0.045),
+            check("c1", "2026-01-10T08:00:00Z", 0.010),
+            check("c2", "2026-05-10T08:00:00Z", 0.020),
+        ];
+        let epochs = epochs(&checks);
+        assert_eq!(epochs.len(), 2);
+        assert_eq!(epochs[0].checks.len(), 2);
+        assert_eq!(epochs[1].from, Some(at("2026-09-01T08:00:00Z")));
+        let number = |moment: &str| epoch_at(&epochs, at(moment)).map(|epoch| epoch.number);
+        assert_eq!(number("2025-12-01T08:00:00Z"), Some(0));
+        assert_eq!(number("2026-08-31T08:00:00Z"), Some(0));
+        assert_eq!(number("2026-09-01T08:00:00Z"), Some(1));
+    }
+
+    #[test]
+    fn a_gauge_that_was_never_checked_has_one_epoch() {
+        let epochs = epochs(&[]);
+        assert_eq!(epochs.len(), 1);
+        assert!(epoch_at(&epochs, at("2026-08-31T08:00:00Z")).is_some());
     }
 }

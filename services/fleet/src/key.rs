@@ -111,6 +111,10 @@ id!(
     /// Tells a gauge check apart within its site.
     CheckId
 );
+id!(
+    /// Tells a finding apart within the network.
+    FindingId
+);
 
 /// A furnace of a site.
 #[derive(Debug, Clone, PartialEq, Eq, Hash, PartialOrd, Ord)]
@@ -234,6 +238,19 @@ impl BatchId {
     /// Writes `ringBatches/{ring_batch}`.
     pub fn name(&self) -> String {
         format!("ringBatches/{self}")
+    }
+}
+
+impl FindingId {
+    /// Reads `findings/{finding}`.
+    pub fn parse(name: &str) -> Result<Self, BadName> {
+        let [finding] = parts(name, "findings/{finding}")?;
+        Ok(Self::new(finding)?)
+    }
+
+    /// Writes `findings/{finding}`.
+    pub fn name(&self) -> String {
+        format!("findings/{self}")
     }
 }
 

@@ -6,18 +6,27 @@
 //! returns what happened or why not.
 
 pub mod adjustment;
+pub mod backtest;
 pub mod caller;
 pub mod caution;
+pub mod effect;
 pub mod event;
+pub mod finding;
+pub mod fitting;
 pub mod furnace;
 pub mod gauge;
+pub mod history;
 pub mod key;
+pub mod knowledge;
+pub mod known_bias;
+pub mod learning;
 pub mod programme;
 pub mod reading;
 pub mod refusal;
 pub mod ring_batch;
 pub mod schedule;
 pub mod site;
+pub mod standing;
 pub mod tracking;
 pub mod versioned;
 pub mod violation;

@@ -2,7 +2,7 @@
 
 use jiff::civil::Date;
 
-use crate::key::{BatchId, FurnaceKey, GaugeKey, ReadingKey};
+use crate::key::{BatchId, FindingId, FurnaceKey, GaugeKey, ReadingKey};
 use crate::reading::AskedQuestion;
 
 /// A refusal; nothing was changed.
@@ -71,6 +71,15 @@ pub enum Refusal {
         /// The version that took its place.
         by: ReadingKey,
     },
+    /// The finding is closed.
+    #[error(
+        "{} is resolved already; it opens anew by itself when later readings show the same",
+        finding.name()
+    )]
+    FindingResolved {
+        /// The finding.
+        finding: FindingId,
+    },
 }
 
 impl Refusal {
@@ -88,6 +97,7 @@ impl Refusal {
             Self::GaugeWithdrawn { .. } => "GAUGE_WITHDRAWN",
             Self::OpenQuestions { .. } => "OPEN_QUESTIONS",
             Self::AmendedAlready { .. } => "AMENDED_ALREADY",
+            Self::FindingResolved { .. } => "FINDING_RESOLVED",
         }
     }
 
@@ -98,7 +108,7 @@ impl Refusal {
             Self::BatchNotReleased { .. } | Self::BatchExpired { .. } => "reading.rings.ring_batch",
             Self::GaugeWithdrawn { .. } => "reading.rings.gauge",
             Self::OpenQuestions { .. } => "reading",
-            Self::AmendedAlready { .. } => "name",
+            Self::AmendedAlready { .. } | Self::FindingResolved { .. } => "name",
         }
     }
 }

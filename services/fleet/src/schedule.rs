@@ -23,6 +23,25 @@ pub fn next_due_on(site: &SiteDetails, fired_at: Timestamp) -> Date {
             }
         }
     }
+    open_day_before(site, due, fired_on)
+}
+
+/// Days within which the next ring is fired when readings speak for a drift that they do not prove.
+const EARLY_DAYS: i32 = 7;
+
+/// Day by which the next calibration is due when the furnace may drift: within a week, on whichever day,
+/// as one more reading tells a drift from chance (variable sampling interval; Reynolds et al. 1988, from
+/// memory).
+pub fn early_due_on(site: &SiteDetails, fired_at: Timestamp) -> Date {
+    let fired_on = fired_at.to_zoned_datetime(site.zone()).date();
+    let within_a_week = fired_on
+        .checked_add(Span::new().days(EARLY_DAYS))
+        .unwrap_or(Date::MAX);
+    open_day_before(site, within_a_week, fired_on).min(next_due_on(site, fired_at))
+}
+
+/// The day, or the working day before it when it falls on a closed one.
+fn open_day_before(site: &SiteDetails, due: Date, fired_on: Date) -> Date {
     for back in 0..7 {
         let candidate = due.checked_sub(Span::new().days(back)).unwrap_or(due);
         if candidate > fired_on && !site.closed_days.contains(&candidate.weekday()) {
@@ -50,6 +69,16 @@ mod tests {
 
     fn at(text: &str) -> Timestamp {
         text.parse().expect("a moment")
+    }
+
+    #[test]
+    fn a_furnace_that_may_drift_is_due_within_a_week() {
+        let fired_at = at("2026-11-20T18:00:00Z");
+        assert_eq!(early_due_on(&site(28, &[]), fired_at), date(2026, 11, 27));
+        // A Friday that is closed gives way to the Thursday before.
+        let closed = site(28, &[Weekday::Friday]);
+        assert_eq!(early_due_on(&closed, fired_at), date(2026, 11, 26));
+        assert!(early_due_on(&site(3, &[]), fired_at) <= next_due_on(&site(3, &[]), fired_at));
     }
 
     #[test]

@@ -1,10 +1,20 @@
 //! A furnace's offset through time: readings and events in, what is known out.
 
 use jiff::Timestamp;
-use ringtrue_calibration::offset::{Noise, Observed, OffsetState, followed};
+use jiff::civil::Date;
+use ringtrue_calibration::charts::Side;
+use ringtrue_calibration::drift::{Detector, DriftState, Innovation};
+use ringtrue_calibration::evaluation::Counted;
+use ringtrue_calibration::inference::{
+    Chain, Components, Expectation, Firing, Gaussian, OffsetState, Scratch,
+};
 
+use crate::effect::Effect;
 use crate::event::{EventKind, FurnaceEvent};
 use crate::key::{BatchId, GaugeId, ReadingId};
+use crate::knowledge::{ExpectedError, Knowledge, expected_variance_c2};
+use crate::schedule::{early_due_on, next_due_on};
+use crate::site::SiteDetails;
 
 /// One evaluated reading as the tracking sees it.
 #[derive(Debug, Clone, PartialEq)]
@@ -17,10 +27,16 @@ pub struct TrackPoint {
     pub setpoint_c: f64,
     /// Ring temperature minus setpoint, °C.
     pub observed_offset_c: f64,
-    /// Standard uncertainty of what the next reading does not repeat, °C.
+    /// What a check of the gauge took off it, °C: with it the offset is what the gauge itself showed.
+    pub removed_c: f64,
+    /// Standard uncertainty of what no other reading repeats, °C.
     pub independent_c: f64,
-    /// Standard uncertainty of the biases that the next reading repeats, °C.
+    /// Standard uncertainty of the biases that other readings repeat, °C.
     pub shared_c: f64,
+    /// The errors that other readings repeat.
+    pub effects: Vec<PointEffect>,
+    /// How far it was from what was expected when it was recorded; none at the first.
+    pub surprise: Option<Surprise>,
     /// Mean raw diameter of the first ring, mm; 0 for a thermocouple. Shows copied values.
     pub mean_mm: f64,
     /// The rings' batch; none for a thermocouple.
@@ -29,16 +45,56 @@ pub struct TrackPoint {
     pub gauge: Option<GaugeId>,
 }
 
+/// How far a reading was from what was expected.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Surprise {
+    /// In standard deviations.
+    pub z: f64,
+    /// That standard deviation, °C.
+    pub standard_deviation_c: f64,
+    /// Weight that the reading then had in the offset, 0 to 1.
+    pub gain: f64,
+}
+
+/// An error's part in a reading.
+#[derive(Debug, Clone, PartialEq)]
+pub struct PointEffect {
+    /// The error.
+    pub effect: Effect,
+    /// °C in the reading for one unit of the error.
+    pub coefficient: f64,
+    /// The error's expected standard deviation.
+    pub sd_c: f64,
+}
+
 /// What is known of a furnace's offset after a reading. Derived: it can be worked out again from the
 /// records with identical result.
 #[derive(Debug, Clone, PartialEq)]
 pub struct TrackedOffset {
-    /// The estimate.
-    pub state: OffsetState,
+    /// The furnace's own filter: its estimate as a function of the shared errors.
+    pub chain: Chain,
+    /// The shared errors, in the order of the chain's columns.
+    pub columns: Vec<ExpectedError>,
+    /// The number of the variance components that the chain used.
+    pub components: i64,
     /// The reading taken into account last.
     pub last: TrackPoint,
     /// How many readings in a row, the last included, gave the same mean diameter to the last digit.
     pub same_mean_run: u32,
+    /// What speaks for a drift, from how far readings were from what was expected.
+    pub drift: DriftState,
+    /// The offset as the last evaluation found it; none after a replay. It stands until the next fit, which
+    /// then knows all that it knew.
+    pub evaluated: Option<AsEvaluated>,
+}
+
+/// An offset as an evaluation found it.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct AsEvaluated {
+    /// The fit that it rested on.
+    pub fit: i64,
+    /// The offset just after the reading.
+    pub state: OffsetState,
 }
 
 /// Longest time between two readings that confirm each other, days.
@@ -55,21 +111,29 @@ pub fn weeks_between(from: Timestamp, to: Timestamp) -> f64 {
     to.duration_since(from).as_secs_f64() / SECONDS_PER_WEEK
 }
 
-/// The estimate carried forward to a later moment, with the events in between.
-pub fn carried_forward(
-    tracked: &TrackedOffset,
-    events: &[FurnaceEvent],
-    to: Timestamp,
-    noise: &Noise,
-) -> OffsetState {
-    let mut variance_c2 = 0.0;
-    let mut shift_c = 0.0;
-    for (kind, shift) in between(events, tracked.last.fired_at, to) {
-        variance_c2 += kind.offset_standard_deviation_c().powi(2);
-        shift_c += shift;
+/// What happened to a furnace between two moments, as its offset feels it.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct Happened {
+    /// Variance that events add to the level, °C², before it is scaled.
+    pub variance_c2: f64,
+    /// What was entered in the controller, °C.
+    pub shift_c: f64,
+    /// Whether a part that ages was replaced, so that its drift begins anew.
+    pub redraws_slope: bool,
+}
+
+/// What the events between two moments did.
+pub fn happened(events: &[FurnaceEvent], after: Timestamp, until: Timestamp) -> Happened {
+    let mut all = Happened::default();
+    for (kind, shift_c) in between(events, after, until) {
+        all.variance_c2 += kind.offset_standard_deviation_c().powi(2);
+        all.shift_c += shift_c;
+        all.redraws_slope |= matches!(
+            kind,
+            EventKind::ElementsReplaced | EventKind::ThermocoupleReplaced
+        );
     }
-    let weeks = weeks_between(tracked.last.fired_at, to).max(0.0);
-    tracked.state.predicted(weeks, variance_c2, shift_c, noise)
+    all
 }
 
 fn between(
@@ -84,40 +148,78 @@ fn between(
     })
 }
 
-/// Standard deviation of the bias between ring batches, °C (assumption until the network has learnt it).
-const BATCH_BIAS_C: f64 = 2.0;
+/// A reading as the filter sees it: how its errors answer to the columns, new columns last.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Placed {
+    /// Column and coefficient of each error.
+    pub entries: Vec<(usize, f64)>,
+    /// All columns after the reading.
+    pub columns: Vec<ExpectedError>,
+    /// Time and events since the reading before.
+    pub since: Happened,
+    /// Weeks since the reading before; 0 at the first.
+    pub weeks: f64,
+}
 
-/// Shared uncertainties that differ by more than this factor are not of the same errors; the table's
-/// slope alone changes them by less between readings of one programme.
-const SAME_BIAS_WITHIN: f64 = 1.2;
+impl Placed {
+    /// Finds the columns of a reading's errors among those that the furnace has.
+    pub fn of(before: Option<&TrackedOffset>, events: &[FurnaceEvent], point: &TrackPoint) -> Self {
+        let mut columns = before.map_or(Vec::new(), |tracked| tracked.columns.clone());
+        let mut entries = Vec::with_capacity(point.effects.len());
+        for part in &point.effects {
+            let known = columns
+                .iter()
+                .position(|column| column.effect == part.effect);
+            let column = known.unwrap_or_else(|| {
+                columns.push(ExpectedError {
+                    effect: part.effect.clone(),
+                    sd_c: part.sd_c,
+                    readings: 0,
+                });
+                columns.len() - 1
+            });
+            if let Some(used) = columns.get_mut(column) {
+                used.readings = used.readings.saturating_add(1);
+            }
+            entries.push((column, part.coefficient));
+        }
+        let (since, weeks) = before.map_or((Happened::default(), 0.0), |tracked| {
+            let last = tracked.last.fired_at;
+            (
+                happened(events, last, point.fired_at),
+                weeks_between(last, point.fired_at),
+            )
+        });
+        Self {
+            entries,
+            columns,
+            since,
+            weeks,
+        }
+    }
 
-/// The assumptions for a reading: another batch or gauge than the reading before makes another error.
-///
-/// So does the same gauge once a check on a reference block has corrected it, which shows in a smaller
-/// shared uncertainty: what was taken off is the difference of the variances.
-pub fn noise_for(before: Option<&TrackedOffset>, point: &TrackPoint) -> Noise {
-    let noise = Noise::default();
-    let Some(before) = before else { return noise };
-    let last = &before.last;
-    let (smaller_c, larger_c) = (
-        last.shared_c.min(point.shared_c),
-        last.shared_c.max(point.shared_c),
-    );
-    let mut changed_c2 = 0.0;
-    if last.gauge == point.gauge {
-        if last.batch != point.batch {
-            changed_c2 += 2.0 * BATCH_BIAS_C.powi(2);
+    /// The reading for the filter.
+    pub fn firing(&self, point: &TrackPoint) -> Firing<'_> {
+        Firing {
+            weeks: self.weeks,
+            setpoint_c: point.setpoint_c,
+            offset_c: point.observed_offset_c + point.removed_c,
+            variance_c2: point.independent_c * point.independent_c,
+            event_variance_c2: self.since.variance_c2,
+            redraws_slope: self.since.redraws_slope,
+            shift_c: self.since.shift_c,
+            effects: &self.entries,
         }
-        if larger_c > SAME_BIAS_WITHIN * smaller_c {
-            changed_c2 += larger_c.powi(2) - smaller_c.powi(2);
-        }
-    } else {
-        changed_c2 = last.shared_c.powi(2) + point.shared_c.powi(2);
     }
-    Noise {
-        changed_bias_c: changed_c2.sqrt(),
-        ..noise
-    }
+}
+
+/// Expected variances of some errors before anything is known, °C², as the filter's bound on far readings
+/// takes them: a gauge's permissible error bounds it whether it was checked or not.
+pub fn prior_variances_c2(columns: &[ExpectedError], components: &Components) -> Vec<f64> {
+    columns
+        .iter()
+        .map(|column| expected_variance_c2(&column.effect, column.sd_c, false, components))
+        .collect()
 }
 
 /// Takes one more reading into account.
@@ -125,37 +227,124 @@ pub fn step(
     before: Option<&TrackedOffset>,
     events: &[FurnaceEvent],
     point: TrackPoint,
-) -> TrackedOffset {
-    let noise = noise_for(before, &point);
-    let prior = before.map(|tracked| carried_forward(tracked, events, point.fired_at, &noise));
-    let confirmed = before.is_some_and(|tracked| confirms(tracked, events, &point));
-    let observed = Observed {
-        setpoint_c: point.setpoint_c,
-        offset_c: point.observed_offset_c,
-        independent_c: point.independent_c,
-        shared_c: point.shared_c,
+    components: &Components,
+    components_number: i64,
+) -> (TrackedOffset, Counted) {
+    let placed = Placed::of(before, events, &point);
+    let firing = placed.firing(&point);
+    let variances = prior_variances_c2(&placed.columns, components);
+    let mut counted = Counted::default();
+    let chain = if let Some(tracked) = before {
+        let mut chain = tracked.chain.clone();
+        let step = chain.follow(&firing, &variances, components, &mut Scratch::default());
+        counted = Counted {
+            inflation_c2: step.inflation_c2,
+            widened_c2: step.widened_c2,
+        };
+        chain
+    } else {
+        Chain::start(&firing, components)
     };
-    let state = followed(prior, &observed, confirmed, &noise).state;
-    following(before, point, state)
-}
-
-/// The tracked offset after a reading whose estimate is already worked out.
-pub fn following(
-    before: Option<&TrackedOffset>,
-    point: TrackPoint,
-    state: OffsetState,
-) -> TrackedOffset {
     let same_mean_run = match before {
         Some(tracked) if point.mean_mm > 0.0 && same_mean(point.mean_mm, tracked.last.mean_mm) => {
             tracked.same_mean_run.saturating_add(1)
         }
         _ => 1,
     };
-    TrackedOffset {
-        state,
+    let drift = drift_after(before, &placed, &point);
+    let after = TrackedOffset {
+        chain,
+        drift,
+        columns: placed.columns,
+        components: components_number,
         last: point,
         same_mean_run,
+        evaluated: None,
+    };
+    (after, counted)
+}
+
+/// What speaks for a drift after a reading whose distance from what was expected is known.
+pub fn drift_after(
+    before: Option<&TrackedOffset>,
+    placed: &Placed,
+    point: &TrackPoint,
+) -> DriftState {
+    let state = before.map_or(DriftState::default(), |tracked| tracked.drift);
+    let Some(surprise) = point.surprise else {
+        return state;
+    };
+    let innovation = Innovation {
+        weeks: weeks_between(Timestamp::UNIX_EPOCH, point.fired_at),
+        weeks_since: placed.weeks,
+        z: surprise.z,
+        standard_deviation_c: surprise.standard_deviation_c,
+        gain: surprise.gain,
+        drawn_anew: placed.since.variance_c2 > 0.0,
+    };
+    Detector::default().follow(state, &innovation).0
+}
+
+/// What the history and the network's knowledge lead to expect of a reading.
+pub fn expectation(
+    before: Option<&TrackedOffset>,
+    events: &[FurnaceEvent],
+    point: &TrackPoint,
+    knowledge: &Knowledge,
+) -> Expectation {
+    let placed = Placed::of(before, events, point);
+    let effects = knowledge.of(&placed.columns);
+    let firing = placed.firing(point);
+    let unread = Chain::unread();
+    before
+        .map_or(&unread, |tracked| &tracked.chain)
+        .expectation(&effects, &firing, &knowledge.fit.components)
+}
+
+/// Day by which a furnace's next calibration is due: by the site's rules, or within a week of the last
+/// firing when its readings speak for a drift.
+pub fn due_on(site: &SiteDetails, tracked: &TrackedOffset) -> Date {
+    if suspected_drift(tracked).is_some() {
+        early_due_on(site, tracked.last.fired_at)
+    } else {
+        next_due_on(site, tracked.last.fired_at)
     }
+}
+
+/// Towards which side a furnace may drift, as far as its readings speak for it without proving it.
+pub fn suspected_drift(tracked: &TrackedOffset) -> Option<Side> {
+    Detector::default().suspicion(&tracked.drift)
+}
+
+/// What is known of the shared errors of a furnace, in the order of its columns.
+pub fn shared_errors(tracked: &TrackedOffset, knowledge: &Knowledge) -> Gaussian {
+    knowledge.of(&tracked.columns)
+}
+
+/// The offset just after the last reading.
+pub fn offset_then(tracked: &TrackedOffset, knowledge: &Knowledge) -> OffsetState {
+    match tracked.evaluated {
+        Some(evaluated) if evaluated.fit == knowledge.fit.number => evaluated.state,
+        _ => tracked.chain.offset(&shared_errors(tracked, knowledge)),
+    }
+}
+
+/// The offset carried forward to a later moment, with the events in between.
+pub fn offset_at(
+    tracked: &TrackedOffset,
+    events: &[FurnaceEvent],
+    to: Timestamp,
+    knowledge: &Knowledge,
+) -> OffsetState {
+    let last = tracked.last.fired_at;
+    let since = happened(events, last, to);
+    offset_then(tracked, knowledge).predicted(
+        weeks_between(last, to).max(0.0),
+        since.variance_c2,
+        since.redraws_slope,
+        since.shift_c,
+        &knowledge.fit.components,
+    )
 }
 
 /// Whether two mean diameters, mm, are the same to the last digit; the order in which diameters were
@@ -164,15 +353,34 @@ pub(crate) fn same_mean(one_mm: f64, other_mm: f64) -> bool {
     (one_mm - other_mm).abs() < 1e-9
 }
 
+/// The gauge of a reading and the time in which it kept its bias; none for a thermocouple.
+fn gauge_then(point: &TrackPoint) -> Option<(&GaugeId, u32)> {
+    point.effects.iter().find_map(|part| match &part.effect {
+        Effect::Gauge { gauge, epoch, .. } => Some((gauge, *epoch)),
+        _ => None,
+    })
+}
+
+/// The offset that a reading would have shown with the same correction of the gauge as another: a check
+/// between two readings of one gauge moves what is shown, not the furnace. A gauge that has changed
+/// between them is another gauge, and each of its own corrections holds.
+fn comparable_offset_c(reading: &TrackPoint, other: &TrackPoint) -> f64 {
+    if gauge_then(reading) == gauge_then(other) {
+        reading.observed_offset_c + reading.removed_c - other.removed_c
+    } else {
+        reading.observed_offset_c
+    }
+}
+
 /// The offset the reading before showed, with what was entered in the controller since, °C; none when
 /// something else happened to the furnace since.
 pub(crate) fn last_offset_shifted_c(
     tracked: &TrackedOffset,
     events: &[FurnaceEvent],
-    to: Timestamp,
+    point: &TrackPoint,
 ) -> Option<f64> {
-    let mut offset_c = tracked.last.observed_offset_c;
-    for (kind, shift_c) in between(events, tracked.last.fired_at, to) {
+    let mut offset_c = comparable_offset_c(&tracked.last, point);
+    for (kind, shift_c) in between(events, tracked.last.fired_at, point.fired_at) {
         if kind != EventKind::ControllerOffsetChanged {
             return None;
         }
@@ -182,10 +390,17 @@ pub(crate) fn last_offset_shifted_c(
 }
 
 /// Works the offset out from all readings, in order of firing and then of id, and all events.
-pub fn replayed(points: &[TrackPoint], events: &[FurnaceEvent]) -> Option<TrackedOffset> {
+pub fn replayed(
+    points: &[TrackPoint],
+    events: &[FurnaceEvent],
+    components: &Components,
+    components_number: i64,
+) -> Option<TrackedOffset> {
     let mut tracked: Option<TrackedOffset> = None;
     for point in points {
-        tracked = Some(step(tracked.as_ref(), events, point.clone()));
+        let before = tracked.as_ref();
+        let (after, _) = step(before, events, point.clone(), components, components_number);
+        tracked = Some(after);
     }
     tracked
 }
@@ -207,12 +422,14 @@ pub fn as_of(
     fired_at: Timestamp,
     reading: &ReadingId,
     corrected: Option<&ReadingId>,
+    components: &Components,
+    components_number: i64,
 ) -> AsOf {
     points.retain(|point| Some(&point.reading) != corrected);
     let count = points.len();
     points.retain(|point| (point.fired_at, &point.reading) < (fired_at, reading));
     AsOf {
-        tracked: replayed(&points, events),
+        tracked: replayed(&points, events, components, components_number),
         newer_reading: points.len() < count,
     }
 }
@@ -231,162 +448,8 @@ pub fn confirms(before: &TrackedOffset, events: &[FurnaceEvent], point: &TrackPo
         return false;
     }
     let spread_c = (point.independent_c.powi(2) + before.last.independent_c.powi(2)).sqrt();
-    (point.observed_offset_c - before.last.observed_offset_c).abs() <= 2.0 * spread_c
+    (point.observed_offset_c - comparable_offset_c(&before.last, point)).abs() <= 2.0 * spread_c
 }
 
 #[cfg(test)]
-mod tests {
-    use super::*;
-    use crate::event::EventDetails;
-    use crate::key::{EventId, EventKey, FurnaceId, FurnaceKey, SiteId};
-
-    fn at(text: &str) -> Timestamp {
-        text.parse().expect("a moment")
-    }
-
-    fn point(fired_at: &str, observed_offset_c: f64) -> TrackPoint {
-        TrackPoint {
-            reading: ReadingId::new("r1").expect("an id"),
-            fired_at: at(fired_at),
-            setpoint_c: 1500.0,
-            observed_offset_c,
-            independent_c: 2.1,
-            shared_c: 4.0,
-            mean_mm: 19.47,
-            batch: Some(BatchId::new("b1").expect("an id")),
-            gauge: Some(GaugeId::new("g1").expect("an id")),
-        }
-    }
-
-    fn event(kind: EventKind, happened_at: &str, offset_shift_c: Option<f64>) -> FurnaceEvent {
-        FurnaceEvent {
-            key: EventKey {
-                furnace: FurnaceKey {
-                    site: SiteId::new("porto").expect("an id"),
-                    furnace: FurnaceId::new("k2").expect("an id"),
-                },
-                event: EventId::new("e1").expect("an id"),
-            },
-            details: EventDetails {
-                kind: Some(kind),
-                happened_at: Some(at(happened_at)),
-                offset_shift_c,
-                note: String::new(),
-                performed_by: String::new(),
-            },
-            received_at: at(happened_at),
-        }
-    }
-
-    #[test]
-    fn one_firing_reported_twice_confirms_nothing() {
-        let first = step(None, &[], point("2026-11-20T18:00:00Z", 45.0));
-        for again in ["2026-11-20T18:00:00Z", "2026-11-20T18:20:00Z"] {
-            assert!(!confirms(&first, &[], &point(again, 45.5)), "{again}");
-        }
-        assert!(confirms(&first, &[], &point("2026-11-21T18:00:00Z", 45.5)));
-        assert!(!confirms(&first, &[], &point("2026-11-21T18:00:00Z", 60.0)));
-        assert!(!confirms(&first, &[], &point("2026-12-05T18:00:00Z", 45.5)));
-        let moved = [event(EventKind::Moved, "2026-11-21T08:00:00Z", None)];
-        assert!(!confirms(
-            &first,
-            &moved,
-            &point("2026-11-21T18:00:00Z", 45.5)
-        ));
-    }
-
-    #[test]
-    fn a_check_of_the_gauge_is_a_change_of_bias_and_a_slope_is_not() {
-        let first = step(None, &[], point("2026-11-20T18:00:00Z", 12.0));
-        let same = point("2026-11-27T18:00:00Z", 12.0);
-        assert!(noise_for(Some(&first), &same).changed_bias_c < 1e-12);
-        let steeper = TrackPoint {
-            shared_c: 4.4,
-            ..same.clone()
-        };
-        assert!(noise_for(Some(&first), &steeper).changed_bias_c < 1e-12);
-        // The caliper was found to read wrong by 6 °C worth; the furnace has not changed.
-        let checked = TrackPoint {
-            shared_c: 2.3,
-            observed_offset_c: 6.0,
-            ..same
-        };
-        let changed = noise_for(Some(&first), &checked).changed_bias_c;
-        assert!((changed - (16.0_f64 - 2.3 * 2.3).sqrt()).abs() < 1e-12);
-        let after = step(Some(&first), &[], checked);
-        let estimate = after.state.estimate(1500.0);
-        assert!(estimate.offset_c < 8.5, "{estimate:?}");
-        assert!(estimate.standard_uncertainty_c < 4.0, "{estimate:?}");
-    }
-
-    #[test]
-    fn another_batch_differs_from_the_one_before_by_both_their_biases() {
-        let first = step(None, &[], point("2026-11-20T18:00:00Z", 12.0));
-        let other = TrackPoint {
-            batch: Some(BatchId::new("b2").expect("an id")),
-            ..point("2026-11-27T18:00:00Z", 12.0)
-        };
-        let changed = noise_for(Some(&first), &other).changed_bias_c;
-        assert!((changed - 8.0_f64.sqrt()).abs() < 1e-12);
-        // Two batches average their errors; no more than that is claimed.
-        let shared_c = step(Some(&first), &[], other).state.shared_c;
-        assert!((shared_c - 4.0).abs() < 1e-12);
-    }
-
-    #[test]
-    fn a_late_event_and_a_replay_give_the_same_bits_as_in_order() {
-        let readings = [
-            point("2026-11-06T18:00:00Z", 12.0),
-            point("2026-11-13T18:00:00Z", 13.0),
-            point("2026-11-20T18:00:00Z", 31.0),
-            point("2026-11-21T18:00:00Z", 30.0),
-        ];
-        let events = [event(
-            EventKind::ElementsReplaced,
-            "2026-11-16T08:00:00Z",
-            None,
-        )];
-        let mut one_by_one: Option<TrackedOffset> = None;
-        for reading in &readings {
-            one_by_one = Some(step(one_by_one.as_ref(), &events, reading.clone()));
-        }
-        assert_eq!(replayed(&readings, &events), one_by_one);
-        assert_ne!(replayed(&readings, &[]), one_by_one);
-    }
-
-    #[test]
-    fn the_offset_before_moves_by_what_was_entered_and_is_gone_after_a_repair() {
-        let first = step(None, &[], point("2026-11-20T18:00:00Z", 12.0));
-        let to = at("2026-11-27T18:00:00Z");
-        let shifted = |events: &[FurnaceEvent]| last_offset_shifted_c(&first, events, to);
-        assert!((shifted(&[]).expect("nothing happened") - 12.0).abs() < 1e-12);
-        let entered = event(
-            EventKind::ControllerOffsetChanged,
-            "2026-11-22T08:00:00Z",
-            Some(-12.0),
-        );
-        let now = shifted(std::slice::from_ref(&entered)).expect("a known shift");
-        assert!(now.abs() < 1e-12);
-        let repair = event(EventKind::Repair, "2026-11-23T08:00:00Z", None);
-        assert_eq!(shifted(&[entered, repair]), None);
-    }
-
-    #[test]
-    fn the_same_diameters_in_another_order_are_the_same_mean() {
-        let sum = |a: f64, b: f64, c: f64| (a + b + c) / 3.0;
-        let first = step(None, &[], point("2026-11-20T18:00:00Z", 12.0));
-        let first = TrackedOffset {
-            last: TrackPoint {
-                mean_mm: sum(0.1, 0.2, 0.3),
-                ..first.last
-            },
-            ..first
-        };
-        let again = TrackPoint {
-            mean_mm: sum(0.3, 0.2, 0.1),
-            ..point("2026-11-27T18:00:00Z", 12.0)
-        };
-        assert_ne!(again.mean_mm.to_bits(), first.last.mean_mm.to_bits());
-        assert_eq!(step(Some(&first), &[], again).same_mean_run, 2);
-    }
-}
+pub(crate) mod tests;

@@ -4,8 +4,10 @@
 //! It runs to its end even when the caller hangs up: an answer that was not heard is given again to
 //! the same request id.
 
+mod acknowledge_finding;
 mod add_ring_table;
 mod amend_reading;
+mod backtest;
 mod confirm_adjustment;
 mod create_furnace;
 mod create_gauge;
@@ -13,12 +15,16 @@ mod create_programme;
 mod create_ring_batch;
 mod create_site;
 mod error;
+mod find;
+mod learn;
 mod preview_reading;
 mod rebuild;
 mod record_furnace_event;
 mod record_gauge_check;
 mod record_reading;
 mod recorder;
+mod refit;
+mod resolve_finding;
 mod set_ring_batch_state;
 mod update_furnace;
 mod update_gauge;
@@ -37,8 +43,10 @@ use crate::clock::Clock;
 use crate::ids::Ids;
 use crate::lifecycle::Lifecycle;
 
+pub use acknowledge_finding::acknowledge_finding;
 pub use add_ring_table::add_ring_table;
 pub use amend_reading::{amend_reading, preview_amendment};
+pub use backtest::{BacktestProgress, Backtested, backtest};
 pub use confirm_adjustment::confirm_adjustment;
 pub use create_furnace::create_furnace;
 pub use create_gauge::create_gauge;
@@ -46,11 +54,15 @@ pub use create_programme::create_programme;
 pub use create_ring_batch::create_ring_batch;
 pub use create_site::create_site;
 pub use error::Error;
+pub use find::{Found, changes, find};
+pub use learn::learn;
 pub use preview_reading::preview_reading;
 pub use rebuild::{Rebuilt, rebuild};
 pub use record_furnace_event::record_furnace_event;
 pub use record_gauge_check::record_gauge_check;
 pub use record_reading::record_reading;
+pub use refit::{Because, Refitted, refit};
+pub use resolve_finding::resolve_finding;
 pub use ringtrue_store::Request;
 pub use set_ring_batch_state::set_ring_batch_state;
 pub use update_furnace::update_furnace;

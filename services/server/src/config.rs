@@ -30,6 +30,16 @@ pub struct Settings {
     pub telemetry: Collection,
     /// What one call, and all calls together, may take.
     pub limits: Limits,
+    /// How the network's readings are put together.
+    pub fleet: Fleet,
+}
+
+/// How the network's readings are put together.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Fleet {
+    /// How often it is looked whether readings changed and the network is to be fitted anew, in seconds;
+    /// 0 leaves it to others.
+    pub refit_every_s: u64,
 }
 
 /// What is written to the standard error stream.
@@ -134,6 +144,7 @@ impl Default for Settings {
                 deadline_s: 30,
                 message_bytes: 4 * 1024 * 1024,
             },
+            fleet: Fleet { refit_every_s: 5 },
         }
     }
 }
@@ -204,6 +215,9 @@ impl Settings {
                 deadline_s: given.whole("limits.deadline_s", default.limits.deadline_s),
                 message_bytes: given.size("limits.message_bytes", default.limits.message_bytes),
             },
+            fleet: Fleet {
+                refit_every_s: given.whole("fleet.refit_every_s", default.fleet.refit_every_s),
+            },
         };
         let mut faults = given.faults;
         if let Err(more) = settings.check() {
@@ -236,6 +250,15 @@ impl Settings {
             ));
         }
         within("drain_s", self.drain_s, 0, 3_600, "seconds", &mut faults);
+        let refit_every_s = self.fleet.refit_every_s;
+        within(
+            "fleet.refit_every_s",
+            refit_every_s,
+            0,
+            86_400,
+            "seconds",
+            &mut faults,
+        );
         if let Err(cause) = EnvFilter::try_new(&self.log.filter) {
             faults.push(format!(
                 "log.filter = {} cannot be read ({cause}): write levels such as info or \
@@ -323,7 +346,9 @@ impl Settings {
             "\n[limits]".to_owned(),
             format!("in_flight = {in_flight}"),
             format!("deadline_s = {deadline_s}"),
-            format!("message_bytes = {message_bytes}\n"),
+            format!("message_bytes = {message_bytes}"),
+            "\n[fleet]".to_owned(),
+            format!("refit_every_s = {}\n", self.fleet.refit_every_s),
         ];
         lines.join("\n")
     }
@@ -432,6 +457,7 @@ mod tests {
             ("RINGTRUE_SERVER__LOG__FORMAT", "json"),
             ("RINGTRUE_SERVER__TELEMETRY__SAMPLE_RATIO", "0.25"),
             ("RINGTRUE_SERVER__DATABASE", "variable.db"),
+            ("RINGTRUE_SERVER__FLEET__REFIT_EVERY_S", "60"),
             ("HOME", "/root"),
         ];
         let flags = Overrides {
@@ -446,6 +472,7 @@ mod tests {
         };
         want.limits.in_flight = 5;
         want.limits.deadline_s = 7;
+        want.fleet.refit_every_s = 60;
         want.log.format = LogFormat::Json;
         want.log.filter = "warn".to_owned();
         want.telemetry.sample_ratio = 0.25;
@@ -553,6 +580,8 @@ mod tests {
             "[limits]\ndeadline_s = 0",
             "[limits]\nmessage_bytes = 1",
             "[limits]\nmessage_bytes = [1]",
+            "[fleet]\nrefit_every_s = 86401",
+            "[fleet]\nrefit_every_s = \"often\"",
         ] {
             assert_eq!(faults(text, &[]).len(), 1, "{text}");
         }
@@ -576,6 +605,7 @@ mod tests {
         let mut settings = Settings::default();
         settings.telemetry.otlp_endpoint = Some("http://127.0.0.1:4317".to_owned());
         settings.log.format = LogFormat::Json;
+        settings.fleet.refit_every_s = 0;
         settings.database = "a \"quoted\" name.db".to_owned();
         let text = settings.effective();
         assert_eq!(

@@ -129,7 +129,10 @@ fn what_next(address: SocketAddr, folder: &Path) -> String {
          \x20 {ringtrue} reading preview k2 --batch ring-7 --gauge cal-1 \\\n\
          \x20     --diameters 19.55 19.56 19.55 --fired \"yesterday 18:00\"\n\
          \x20 {ringtrue} reading add              # asks step by step\n\
-         \x20 {ringtrue} adjustment confirm k9 --setpoint 1481\n",
+         \x20 {ringtrue} adjustment confirm k9 --setpoint 1481\n\
+         \x20 {ringtrue} qc overview              # all sites together\n\
+         \x20 {ringtrue} qc furnaces --order risk\n\
+         \x20 {ringtrue} qc findings\n",
         folder.display()
     )
 }

@@ -7,9 +7,17 @@ use std::process::ExitCode;
 
 use anyhow::Context as _;
 use clap::{Parser, Subcommand};
-use ringtrue_server::app;
+use jiff::civil::Date;
+use jiff::tz::TimeZone;
+use jiff::{Timestamp, ToSpan as _};
+use ringtrue_fleet::backtest::Span;
+use ringtrue_fleet::key::SiteId;
+use ringtrue_server::app::{self, BacktestProgress, Because};
+use ringtrue_server::backtest;
+use ringtrue_server::clock::Clock;
 use ringtrue_server::config::{Overrides, Settings};
 use ringtrue_server::demo::{self, Demo};
+use ringtrue_server::ids::Ids;
 use ringtrue_server::lifecycle::{Exit, Lifecycle};
 use ringtrue_server::serve;
 use ringtrue_server::telemetry::Telemetry;
@@ -52,8 +60,31 @@ enum Command {
     Verify(Given),
     /// Work everything derived out again from the records, with the server stopped.
     Rebuild(Given),
+    /// Fit the network now: work out what all sites' readings say together about batches and gauges.
+    Refit(Given),
+    /// Go through the stored history and say how each way of deciding setpoints would have done.
+    Backtest(PastAsked),
     /// Check the settings and show those in force, secrets hidden.
     CheckConfig(Given),
+}
+
+/// Which part of the history a backtest judges.
+#[derive(Debug, clap::Args)]
+struct PastAsked {
+    /// First day whose firings are judged (UTC); earlier ones are only learnt from.
+    #[arg(long, value_name = "DATE")]
+    from: Option<Date>,
+    /// Last day that is looked at (UTC).
+    #[arg(long, value_name = "DATE")]
+    until: Option<Date>,
+    /// Judge only this site's furnaces; all sites' readings are learnt from.
+    #[arg(long, value_name = "ID", value_parser = SiteId::new)]
+    site: Option<SiteId>,
+    /// Print JSON for programs.
+    #[arg(long)]
+    json: bool,
+    #[command(flatten)]
+    given: Given,
 }
 
 /// Where settings are given.
@@ -169,6 +200,13 @@ async fn run(command: Command) -> anyhow::Result<ExitCode> {
         Command::Migrate(given) => with_settings(&given, migrate).await,
         Command::Verify(given) => with_settings(&given, verify).await,
         Command::Rebuild(given) => with_settings(&given, rebuild).await,
+        Command::Refit(given) => with_settings(&given, refit).await,
+        Command::Backtest(asked) => {
+            with_settings(&asked.given, async |settings| {
+                backtested(settings, &asked).await
+            })
+            .await
+        }
         Command::CheckConfig(given) => with_settings(&given, check_config).await,
     }
 }
@@ -252,12 +290,96 @@ async fn verify(settings: &Settings) -> anyhow::Result<ExitCode> {
 async fn rebuild(settings: &Settings) -> anyhow::Result<ExitCode> {
     let store = existing(settings).await?;
     let rebuilt = app::rebuild(&store).await.context("rebuilding")?;
+    // What was kept of the network rested on what was rebuilt.
+    let clock = Clock::system();
+    let owner = Ids::system().uuid(clock.now()).to_string();
+    app::refit(&store, &clock, &owner, Because::Asked)
+        .await
+        .context("fitting the network")?;
     store.close().await?;
     say(&format!(
         "{} furnaces worked out again, {} differed from what was kept; {} gauges worked out again.",
         rebuilt.furnaces, rebuilt.differed, rebuilt.gauges
     ));
     Ok(ExitCode::SUCCESS)
+}
+
+async fn refit(settings: &Settings) -> anyhow::Result<ExitCode> {
+    let store = existing(settings).await?;
+    let clock = Clock::system();
+    let owner = Ids::system().uuid(clock.now()).to_string();
+    let refitted = app::refit(&store, &clock, &owner, Because::Asked).await;
+    store.close().await?;
+    let Some(done) = refitted.context("fitting the network")? else {
+        say("Another process is fitting this network now; its result stands in a moment.");
+        return Ok(ExitCode::FAILURE);
+    };
+    say(&format!(
+        "Fit {}: {} sites, {} furnaces, {} readings put together.",
+        done.fit.number, done.sites, done.furnaces, done.fit.readings
+    ));
+    Ok(ExitCode::SUCCESS)
+}
+
+async fn backtested(settings: &Settings, asked: &PastAsked) -> anyhow::Result<ExitCode> {
+    let span = Span {
+        from: asked.from.map(start_of_day).transpose()?,
+        until: match asked.until {
+            Some(last) => Some(start_of_day(last.checked_add(1.day())?)?),
+            None => None,
+        },
+        site: asked.site.clone(),
+    };
+    if let (Some(from), Some(until)) = (span.from, span.until)
+        && from >= until
+    {
+        say("ringtrue-server: --from lies after --until; exchange them");
+        return Ok(Exit::Usage.into());
+    }
+    let store = existing(settings).await?;
+    let done = app::backtest(&store, span, told_now_and_then()).await;
+    store.close().await?;
+    let done = done.context("going through the history")?;
+    let report = match done.outcome {
+        Ok(report) => report,
+        Err(reason) => {
+            say(&format!("ringtrue-server: {reason}"));
+            return Ok(ExitCode::FAILURE);
+        }
+    };
+    let mut out = std::io::stdout();
+    if asked.json {
+        let document = backtest::document(&report, done.components_at);
+        writeln!(out, "{document:#}")?;
+    } else {
+        write!(out, "{}", backtest::words(&report, done.components_at))?;
+    }
+    Ok(ExitCode::SUCCESS)
+}
+
+fn start_of_day(day: Date) -> anyhow::Result<Timestamp> {
+    Ok(TimeZone::UTC.to_timestamp(day.at(0, 0, 0, 0))?)
+}
+
+/// Fewest readings that take long enough for people to be told in between.
+const MANY_READINGS: usize = 5_000;
+
+/// Tells people on the standard error stream how far long work has come.
+fn told_now_and_then() -> impl FnMut(BacktestProgress) + Send + 'static {
+    let mut tenths = 0;
+    move |progress| match progress {
+        BacktestProgress::Reading { furnaces } => say(&format!("{furnaces} furnaces read")),
+        BacktestProgress::Replaying(progress) => {
+            let now = progress.done * 10 / progress.all.max(1);
+            if progress.all >= MANY_READINGS && now > tenths {
+                tenths = now;
+                say(&format!(
+                    "{} of {} readings gone through",
+                    progress.done, progress.all
+                ));
+            }
+        }
+    }
 }
 
 async fn check_config(settings: &Settings) -> anyhow::Result<ExitCode> {

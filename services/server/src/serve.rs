@@ -40,6 +40,13 @@ pub fn start(listener: TcpListener, app: &App, settings: &Settings, lifecycle: &
     let health = HealthReporter::new();
     let routes = rpc::routes_with_health(app.clone(), &health, settings.limits.message_bytes);
     work::fold_log::start(app.store.clone(), lifecycle);
+    if settings.fleet.refit_every_s > 0 {
+        let every = Duration::from_secs(settings.fleet.refit_every_s);
+        let (store, clock) = (app.store.clone(), app.clock.clone());
+        work::refit::start(store, clock, &app.ids, every, lifecycle);
+        let (store, clock, ids) = (app.store.clone(), app.clock.clone(), app.ids.clone());
+        work::find::start(store, clock, ids, 2 * every, lifecycle);
+    }
     let drain = lifecycle.drain.clone();
     lifecycle.spawn("grpc", async move {
         let incoming = TcpIncoming::from(listener).with_nodelay(Some(true));

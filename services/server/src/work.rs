@@ -1,3 +1,5 @@
 //! Background work: one file for each thing that is done again and again.
 
+pub(crate) mod find;
 pub(crate) mod fold_log;
+pub(crate) mod refit;

@@ -341,7 +341,7 @@ impl Request {
 }
 
 impl Answered {
-    fn document<T: DeserializeOwned>(&self) -> Result<T, Error> {
+    pub(crate) fn document<T: DeserializeOwned>(&self) -> Result<T, Error> {
         let place = Place {
             table: "audit",
             key: &self.subject,

@@ -97,3 +97,8 @@ pub(crate) fn written<T: PartialEq>(value: &T, words: &[(T, &'static str)]) -> S
 pub(crate) fn json<T: Serialize>(value: &T) -> String {
     serde_json::to_string(value).expect("documents of this crate serialise")
 }
+
+/// A value as bytes, compact and without names.
+pub(crate) fn bytes<T: Serialize>(value: &T) -> Vec<u8> {
+    postcard::to_allocvec(value).expect("documents of this crate serialise")
+}

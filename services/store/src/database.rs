@@ -27,6 +27,7 @@ use sqlx::{ConnectOptions as _, Connection as _};
 use tokio::sync::Mutex;
 
 use crate::cache::BatchCache;
+use crate::fitted::FittedMemory;
 use crate::reference::ReferenceMemory;
 use crate::{Error, Read, Tx};
 
@@ -57,6 +58,7 @@ struct Inner {
     read: SqlitePool,
     batches: BatchCache,
     reference: ReferenceMemory,
+    fitted: FittedMemory,
 }
 
 /// The one connection that folds the log.
@@ -148,6 +150,7 @@ impl Store {
                 read,
                 batches: BatchCache::default(),
                 reference: ReferenceMemory::default(),
+                fitted: FittedMemory::default(),
             }),
         })
     }
@@ -215,6 +218,10 @@ impl Store {
 
     pub(crate) fn reference(&self) -> &ReferenceMemory {
         &self.inner.reference
+    }
+
+    pub(crate) fn fitted(&self) -> &FittedMemory {
+        &self.inner.fitted
     }
 
     pub(crate) fn batches(&self) -> &BatchCache {

@@ -4,8 +4,10 @@
 //! JSON has no infinity, but degrees of freedom may be infinite: they are written as `null` or left out.
 
 pub(crate) mod evaluation;
+pub(crate) mod fit;
 pub(crate) mod inputs;
 pub(crate) mod measurement;
+pub(crate) mod tracked;
 
 use serde::{Deserialize, Serialize};
 

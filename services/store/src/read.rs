@@ -34,4 +34,13 @@ impl Read {
             Err(Error::OutOfScope)
         }
     }
+
+    /// Fails unless the scope reaches every site: for work on the whole network.
+    pub(crate) fn everywhere(&self) -> Result<(), Error> {
+        if self.scope.sites().is_none() {
+            Ok(())
+        } else {
+            Err(Error::OutOfScope)
+        }
+    }
 }

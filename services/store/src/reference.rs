@@ -12,7 +12,7 @@ use std::sync::{Arc, Mutex, PoisonError};
 use ringtrue_fleet::event::FurnaceEvent;
 use ringtrue_fleet::furnace::Furnace;
 use ringtrue_fleet::gauge::{Gauge, GaugeCheck};
-use ringtrue_fleet::key::{BatchId, FurnaceKey, GaugeKey, ProgrammeKey, SiteId};
+use ringtrue_fleet::key::{BatchId, FurnaceKey, GaugeId, GaugeKey, ProgrammeKey, SiteId};
 use ringtrue_fleet::programme::Programme;
 use ringtrue_fleet::reading::{Method, Report};
 use ringtrue_fleet::ring_batch::RingBatch;
@@ -28,6 +28,8 @@ use crate::tables::{events, furnaces, gauges, programmes, ring_batches, sites};
 #[derive(Debug, Clone, Default)]
 pub(crate) struct Reference {
     version: i64,
+    /// The checks of all gauges of a site.
+    pub(crate) checks: HashMap<SiteId, Arc<SiteChecks>>,
     pub(crate) sites: HashMap<SiteId, Arc<Site>>,
     pub(crate) furnaces: HashMap<FurnaceKey, Arc<(Furnace, Vec<FurnaceEvent>)>>,
     pub(crate) programmes: HashMap<ProgrammeKey, Arc<Programme>>,
@@ -37,6 +39,9 @@ pub(crate) struct Reference {
     /// The released batches added last.
     pub(crate) released: Vec<Arc<RingBatch>>,
 }
+
+/// A site's gauges with their checks.
+pub(crate) type SiteChecks = Vec<(GaugeId, Vec<GaugeCheck>)>;
 
 /// Most records kept; beyond that the memory starts anew.
 const MOST: usize = 50_000;
@@ -50,6 +55,7 @@ pub(crate) struct ReferenceMemory {
 /// Which records some reports need and the memory lacks.
 #[derive(Default)]
 struct Lacking<'r> {
+    checks: Vec<&'r SiteId>,
     sites: Vec<&'r str>,
     furnaces: Vec<(&'r str, &'r str)>,
     programmes: Vec<(&'r str, &'r str, &'r str)>,
@@ -63,6 +69,9 @@ impl<'r> Lacking<'r> {
         for report in reports {
             let furnace = &report.programme.furnace;
             let (site, id) = (furnace.site.as_str(), furnace.furnace.as_str());
+            if !reference.checks.contains_key(&furnace.site) {
+                lacking.checks.push(&furnace.site);
+            }
             if !reference.sites.contains_key(&furnace.site) {
                 lacking.sites.push(site);
             }
@@ -85,6 +94,7 @@ impl<'r> Lacking<'r> {
                 }
             }
         }
+        lacking.checks = once(lacking.checks);
         lacking.sites = once(lacking.sites);
         lacking.furnaces = once(lacking.furnaces);
         lacking.programmes = once(lacking.programmes);
@@ -95,6 +105,7 @@ impl<'r> Lacking<'r> {
 
     fn is_empty(&self) -> bool {
         self.sites.is_empty()
+            && self.checks.is_empty()
             && self.furnaces.is_empty()
             && self.programmes.is_empty()
             && self.gauges.is_empty()
@@ -109,15 +120,15 @@ fn once<T: Ord>(mut all: Vec<T>) -> Vec<T> {
 }
 
 impl ReferenceMemory {
-    /// The records that some reports refer to, as of now on this connection. What does not exist is
-    /// absent.
+    /// The records that some reports refer to, as of the number that was just read on this connection.
+    /// What does not exist is absent.
     pub(crate) async fn reference(
         &self,
         connection: &mut SqliteConnection,
+        version: i64,
         cache: &BatchCache,
         reports: &[&Report],
     ) -> Result<Arc<Reference>, Error> {
-        let version = version(connection).await?;
         let mut known = Arc::clone(&self.now.lock().unwrap_or_else(PoisonError::into_inner));
         if known.version != version || known.len() > MOST {
             let released = ring_batches::released(connection, cache).await?;
@@ -149,6 +160,10 @@ impl Reference {
         cache: &BatchCache,
         lacking: &Lacking<'_>,
     ) -> Result<(), Error> {
+        for site in &lacking.checks {
+            let checks = gauges::checks_of_site(connection, site).await?;
+            self.checks.insert((*site).clone(), Arc::new(checks));
+        }
         for site in sites::sites_of(connection, &json(&lacking.sites)).await? {
             self.sites.insert(site.key.clone(), Arc::new(site));
         }
@@ -181,10 +196,11 @@ impl Reference {
     }
 }
 
-/// The number that every change of a reference record raises.
-async fn version(connection: &mut SqliteConnection) -> Result<i64, Error> {
-    const SQL: &str = "SELECT version FROM reference_version WHERE id = 1";
-    let rows: Vec<i64> = sqlx::query_scalar(SQL).fetch_all(connection).await?;
+/// The number that every change of a reference record raises, and the number of the last fit.
+pub(crate) async fn versions(connection: &mut SqliteConnection) -> Result<(i64, i64), Error> {
+    const SQL: &str = "SELECT version, COALESCE((SELECT number FROM fleet_fit WHERE id = 1), 0)
+        FROM reference_version WHERE id = 1";
+    let rows: Vec<(i64, i64)> = sqlx::query_as(SQL).fetch_all(connection).await?;
     Ok(rows.into_iter().next().unwrap_or_default())
 }
 

@@ -69,6 +69,15 @@ impl Tx {
             Err(Error::OutOfScope)
         }
     }
+
+    /// Fails unless the scope reaches every site: for work on the whole network.
+    pub(crate) fn everywhere(&self) -> Result<(), Error> {
+        if self.scope.sites().is_none() {
+            Ok(())
+        } else {
+            Err(Error::OutOfScope)
+        }
+    }
 }
 
 impl Drop for Tx {

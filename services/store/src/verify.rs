@@ -12,6 +12,7 @@ use crate::audit::{AuditRow, digest};
 use crate::columns::json;
 use crate::tables::adjustments::AdjustmentRow;
 use crate::tables::events::EventRow;
+use crate::tables::findings::{FindingRecord, FindingRow};
 use crate::tables::furnaces::FurnaceRow;
 use crate::tables::gauges::{CheckRow, GaugeRow};
 use crate::tables::programmes::ProgrammeRow;
@@ -149,6 +150,12 @@ impl Store {
         for row in rows {
             keep(row.name(), json(&row));
         }
+        let rows: Vec<FindingRow> = sqlx::query_as("SELECT * FROM finding")
+            .fetch_all(&mut *connection)
+            .await?;
+        for row in rows {
+            keep(row.name(), json(&FindingRecord::from(&row)));
+        }
         let rows: Vec<AdjustmentRow> = sqlx::query_as("SELECT * FROM adjustment")
             .fetch_all(&mut *connection)
             .await?;
@@ -207,7 +214,8 @@ async fn reading_page(
     after: &(String, String, i64, String),
 ) -> Result<Vec<WholeRow>, Error> {
     const SQL: &str = "SELECT r.*, e.reading_id, e.method_version, e.counts, e.observed_offset_c,
-            e.independent_c, e.shared_c, e.mean_mm, e.advised_setpoint_c, e.next_due_on, e.inputs, e.result
+            e.independent_c, e.shared_c, e.mean_mm, e.removed_c, e.effects, e.innovation_z, e.innovation_sd_c, e.gain,
+            e.advised_setpoint_c, e.next_due_on, e.inputs, e.result
         FROM reading AS r
         JOIN evaluation AS e ON e.site_id = r.site_id AND e.furnace_id = r.furnace_id
             AND e.fired_at = r.fired_at AND e.reading_id = r.id

@@ -1,7 +1,7 @@
 //! What to do now, said so that somebody with gloves on can act on it.
 
 use jiff::tz::TimeZone;
-use ringtrue_proto::v1::{Advice, Evaluation, Reading};
+use ringtrue_proto::v1::{Advice, Evaluation, Reading, Reason};
 
 use crate::output;
 use crate::quantity::{brief, fixed, per_cent, signed};
@@ -120,7 +120,7 @@ fn act(evaluation: &Evaluation, view: &View<'_>) -> String {
             "NOT EVALUATED".to_owned(),
             Ink::Alarm,
             format!(
-                "This reading says nothing about the true temperature. Leave the controller at \
+                "It is kept, but it says nothing about the true temperature.\nLeave the controller at \
                  {present} °C."
             ),
         ),
@@ -141,7 +141,7 @@ fn digits(evaluation: &Evaluation, view: &View<'_>) -> Option<String> {
         Advice::Leave => ("LEAVE AT, °C", Ink::Calm, evaluation.present_setpoint_c),
         Advice::FireAgain | Advice::Service | Advice::Unspecified => return None,
     };
-    let drawn = large(&brief(setpoint, 2), view.block).join("\n");
+    let drawn = large(&brief(setpoint, 2), view.block, view.columns).join("\n");
     Some(format!("{}\n\n{drawn}", ink(word, colour, view.colour)))
 }
 
@@ -167,9 +167,12 @@ fn facts(
                 .map(|at| moment::shown(at, view.zone))
                 .unwrap_or_default(),
         ),
-        ("Ring temperature", listing::ring_temperature(evaluation)),
     ];
+    if !evaluation.evaluable {
+        lines.push(("The table reads", listing::table_temperature(evaluation)));
+    }
     if evaluation.evaluable {
+        lines.push(("Ring temperature", listing::ring_temperature(evaluation)));
         lines.push(("Target", format!("{} °C", brief(evaluation.target_c, 1))));
         lines.push((
             "Present error",
@@ -218,22 +221,8 @@ fn facts(
 }
 
 fn grounds(evaluation: &Evaluation) -> Vec<(&'static str, Vec<String>)> {
-    let texts = |reasons: &[ringtrue_proto::v1::Reason]| {
-        let mut texts = Vec::new();
-        for reason in reasons {
-            texts.push(reason.text.clone());
-        }
-        texts
-    };
-    let mut hold = Vec::new();
-    let mut valid = Vec::new();
-    if let Some(result) = &evaluation.hold {
-        if !evaluation.evaluable && !result.explanation.is_empty() {
-            hold.push(result.explanation.clone());
-        }
-        if !evaluation.evaluable {
-            valid.clone_from(&result.statements_still_valid);
-        }
+    if !evaluation.evaluable {
+        return grounds_for_nothing(evaluation);
     }
     let mut help = Vec::new();
     if let Some(budget) = &evaluation.budget
@@ -242,12 +231,41 @@ fn grounds(evaluation: &Evaluation) -> Vec<(&'static str, Vec<String>)> {
         help.push(budget.what_would_help_most.clone());
     }
     vec![
-        ("Hold", hold),
         ("Why", texts(&evaluation.reasons)),
-        ("What may still be said", valid),
         ("Worth knowing", texts(&evaluation.notices)),
         ("What would help most", help),
     ]
+}
+
+/// Why a reading cannot be evaluated. What would make its uncertainty smaller is left out, since no
+/// better measurement would make it say more.
+fn grounds_for_nothing(evaluation: &Evaluation) -> Vec<(&'static str, Vec<String>)> {
+    let mut why = Vec::new();
+    let mut valid = Vec::new();
+    if let Some(hold) = &evaluation.hold {
+        if !hold.explanation.is_empty() {
+            why.push(hold.explanation.clone());
+        }
+        valid.clone_from(&hold.statements_still_valid);
+    }
+    why.extend(texts(&evaluation.reasons));
+    // The server repeats explanation and statements in one notice, for callers that read no more.
+    let repeats = |text: &String| why.iter().any(|said| text.starts_with(said.as_str()));
+    let mut notices = texts(&evaluation.notices);
+    notices.retain(|text| !repeats(text));
+    vec![
+        ("Why, and what to fire instead", why),
+        ("What may still be said", valid),
+        ("Worth knowing", notices),
+    ]
+}
+
+fn texts(reasons: &[Reason]) -> Vec<String> {
+    let mut texts = Vec::new();
+    for reason in reasons {
+        texts.push(reason.text.clone());
+    }
+    texts
 }
 
 fn cautions(evaluation: &Evaluation, view: &View<'_>) -> Option<String> {
@@ -265,28 +283,34 @@ fn cautions(evaluation: &Evaluation, view: &View<'_>) -> Option<String> {
     ))
 }
 
-/// The command that comes next, ready to be given.
+/// What comes next, with the command ready to be given; the command stays on one line, to be copied.
 fn next_step(reading: &Reading, evaluation: &Evaluation, view: &View<'_>) -> Option<String> {
     let furnace = short_furnace(&reading.programme, view.site.as_deref());
     let programme = names::id(&reading.programme);
     let setpoint = brief(evaluation.advised_setpoint_c, 2);
     let id = names::id(&reading.name);
-    match evaluation.advice() {
-        Advice::Adjust => Some(format!(
-            "Next: enter {setpoint} °C for programme {programme}, read it back from the panel, \
-             then\n  ringtrue adjustment confirm {furnace} --programme {programme} --setpoint \
-             {setpoint} --reading {id}"
-        )),
-        Advice::FireAgain => Some(format!(
-            "Next: fire a fresh ring with programme {programme}, then\n  ringtrue reading add \
-             {furnace} --programme {programme} --purpose verification"
-        )),
-        Advice::Service => Some(format!(
-            "Next: take it out of use until it is mended\n  ringtrue furnace change {furnace} \
-             --state in-service"
-        )),
-        Advice::Leave | Advice::Unspecified => None,
-    }
+    let (act, command) = match evaluation.advice() {
+        Advice::Adjust => (
+            format!(
+                "enter {setpoint} °C for programme {programme}, read it back from the panel, then"
+            ),
+            format!(
+                "adjustment confirm {furnace} --programme {programme} --setpoint {setpoint} \
+                 --reading {id}"
+            ),
+        ),
+        Advice::FireAgain => (
+            format!("fire a fresh ring with programme {programme}, then"),
+            format!("reading add {furnace} --programme {programme} --purpose verification"),
+        ),
+        Advice::Service => (
+            "take it out of use until it is mended".to_owned(),
+            format!("furnace change {furnace} --state in-service"),
+        ),
+        Advice::Leave | Advice::Unspecified => return None,
+    };
+    let act = output::paragraph(&format!("Next: {act}"), view.columns);
+    Some(format!("{act}\n  ringtrue {command}"))
 }
 
 /// Gives the shortest name of the programme's furnace that says which one it is.

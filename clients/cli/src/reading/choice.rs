@@ -66,7 +66,7 @@ pub(crate) async fn programme(
     for programme in &programmes {
         let id = names::id(&programme.name).to_owned();
         options.push(format!(
-            "{id}  {}, controller at {} °C",
+            "{id}  {}, controller now at {} °C",
             programme.display_name,
             brief(programme.setpoint_c, 1)
         ));

@@ -21,8 +21,9 @@ pub(crate) struct Values {
     /// Programme that was fired; the furnace's only one when left out.
     #[arg(long, value_name = "PROGRAMME")]
     programme: Option<String>,
-    /// Setpoint during the firing, °C; the programme's when left out.
-    #[arg(long, value_name = "C", value_parser = quantity::number)]
+    /// Setpoint during the firing, °C; when left out, the one in force when the firing ended, as
+    /// adjustments were confirmed.
+    #[arg(long, value_name = "C", value_parser = quantity::number, allow_hyphen_values = true)]
     setpoint: Option<f64>,
     /// End of the firing, in the site's zone, for example "2026-11-20 18:00" or "friday 18:00".
     #[arg(long, value_name = "MOMENT")]
@@ -50,7 +51,7 @@ pub(crate) struct Values {
     gauge: Option<String>,
     /// Diameters of one ring at different angles, mm: 19,47 19.46 19,48.
     #[arg(long, value_name = "MM", num_args = 1.., value_parser = quantity::number,
-          help_heading = "Rings")]
+          allow_negative_numbers = true, help_heading = "Rings")]
     diameters: Vec<f64>,
     /// Where the ring of --diameters, or the thermocouple's junction, was; centre when left out.
     #[arg(long, value_name = "POSITION")]
@@ -70,7 +71,7 @@ pub(crate) struct Values {
     #[arg(long, value_name = "MM", value_parser = quantity::number, allow_hyphen_values = true,
           help_heading = "Rings")]
     zero: Option<f64>,
-    /// Temperature of the rings when measured, °C.
+    /// Temperature of the rings when measured, °C; warm rings measure large, so the furnace looks cold.
     #[arg(long, value_name = "C", value_parser = quantity::number, allow_hyphen_values = true,
           help_heading = "Rings")]
     ring_temperature: Option<f64>,
@@ -84,7 +85,8 @@ pub(crate) struct Values {
           conflicts_with = "temperature", help_heading = "Thermocouple")]
     emf_mv: Option<f64>,
     /// Temperature that its instrument showed, °C.
-    #[arg(long, value_name = "C", value_parser = quantity::number, help_heading = "Thermocouple")]
+    #[arg(long, value_name = "C", value_parser = quantity::number, allow_hyphen_values = true,
+          help_heading = "Thermocouple")]
     temperature: Option<f64>,
     /// Temperature of the reference junction, °C; only with --emf-mv.
     #[arg(long, value_name = "C", value_parser = quantity::number, allow_hyphen_values = true,
@@ -95,7 +97,8 @@ pub(crate) struct Values {
           help_heading = "Thermocouple")]
     correction: Option<f64>,
     /// Expanded uncertainty (k = 2) of thermocouple and instrument, °C.
-    #[arg(long, value_name = "C", value_parser = quantity::number, help_heading = "Thermocouple")]
+    #[arg(long, value_name = "C", value_parser = quantity::number, allow_hyphen_values = true,
+          help_heading = "Thermocouple")]
     uncertainty: Option<f64>,
 }
 
@@ -285,17 +288,9 @@ pub(super) async fn completed(
 ) -> Result<bool, Stop> {
     let site = names::site_of(furnace).to_owned();
     let mut asked = false;
+    let converses = session.converses() && incomplete(reading);
     if reading.programme.is_empty() {
-        let programme = choice::programme(furnace, session).await?;
-        if session.converses() && reading.setpoint_c.is_none() && incomplete(reading) {
-            let preset = quantity::brief(programme.setpoint_c, 2);
-            let question = "What was the controller set to during the firing, °C?";
-            let setpoint =
-                session.ask_until(question, "", Some(&preset), "--setpoint", quantity::number)?;
-            reading.setpoint_c = Some(setpoint);
-            asked = true;
-        }
-        reading.programme = programme.name;
+        reading.programme = choice::programme(furnace, session).await?.name;
     }
     if reading.fire_time.is_none() {
         // Outside a conversation the missing flag is reported before anything is asked of the
@@ -308,9 +303,23 @@ pub(super) async fn completed(
         let question = "When did the firing end?";
         let help = "like friday 18:00, yesterday 18:00 or 2026-11-20 18:00";
         let at = session.ask_until(question, help, None, "--fired", |text| {
-            moment::spoken(text, now, &zone)
+            let at = moment::spoken(text, now, &zone)?;
+            if at > now {
+                return Err(format!(
+                    "{} is still to come; it is {} now",
+                    moment::shown(at, &zone),
+                    moment::shown(now, &zone)
+                ));
+            }
+            Ok(at)
         })?;
         reading.fire_time = Some(moment::sent(at));
+        asked = true;
+    }
+    // After the moment of firing, since it is about that moment, and with nothing offered: today's
+    // setpoint would be wrong data once the programme was adjusted after the firing.
+    if converses && reading.setpoint_c.is_none() {
+        reading.setpoint_c = dialogue::setpoint(session)?;
         asked = true;
     }
     match &mut reading.method {
@@ -340,7 +349,7 @@ pub(super) async fn completed(
     Ok(asked)
 }
 
-/// Whether anything beyond the programme is missing, so that a conversation begins anyway.
+/// Whether firing or rings are missing, so that a conversation begins anyway.
 fn incomplete(reading: &Reading) -> bool {
     let no_rings = match &reading.method {
         Some(Method::Rings(measured)) => measured.rings.is_empty(),
@@ -369,6 +378,9 @@ async fn completed_rings(
     if !measured.rings.is_empty() {
         return Ok(asked);
     }
+    if measured.ring_temperature_c.is_none() {
+        measured.ring_temperature_c = dialogue::ring_temperature(session)?;
+    }
     if measured.zero_mm.is_none() {
         measured.zero_mm = dialogue::zero(session)?;
     }
@@ -392,15 +404,24 @@ pub(super) fn without_outcome(reading: Reading) -> Reading {
     }
 }
 
-/// Draws what is about to be recorded.
+/// Draws what is about to be recorded, as the server evaluated it. A setpoint that nobody gave is said
+/// to be the server's.
 pub(super) async fn summary(
     reading: &Reading,
+    given_setpoint_c: Option<f64>,
     session: &mut Session<'_, '_>,
 ) -> Result<String, Stop> {
     let zone = session.zone(names::site_of(&reading.programme)).await?;
     let mut lines = listing::measured(reading, &zone);
+    if given_setpoint_c.is_none() {
+        for (label, value) in &mut lines {
+            if *label == "Controller at" && reading.setpoint_c.is_some() {
+                value.push_str(", in force at the firing");
+            }
+        }
+    }
     if let Some(evaluation) = &reading.evaluation {
-        lines.push(("It says", listing::ring_temperature(evaluation)));
+        lines.push(("It says", listing::outcome(evaluation)));
     }
     let drawn = output::card(&lines, session.world.columns);
     Ok(format!("\nTo be recorded\n{drawn}\n"))

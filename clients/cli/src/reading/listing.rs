@@ -94,6 +94,30 @@ pub(crate) fn ring_temperature(evaluation: &Evaluation) -> String {
     }
 }
 
+/// Says in a few words what came out: the ring temperature, or that nothing can be said of it.
+pub(crate) fn outcome(evaluation: &Evaluation) -> String {
+    if evaluation.evaluable {
+        ring_temperature(evaluation)
+    } else {
+        format!(
+            "not evaluated; the table reads {}",
+            table_temperature(evaluation)
+        )
+    }
+}
+
+/// Says what the table gives for its own hold, which is no temperature of this firing.
+pub(crate) fn table_temperature(evaluation: &Evaluation) -> String {
+    let temperature = fixed(evaluation.ring_temperature_c, 1);
+    match &evaluation.hold {
+        Some(hold) if hold.table_hold_min > 0.0 => format!(
+            "{temperature} °C, but for a hold of {} min",
+            brief(hold.table_hold_min, 1)
+        ),
+        _ => format!("{temperature} °C"),
+    }
+}
+
 /// Says what was measured, how and when.
 pub(crate) fn measured(reading: &Reading, zone: &TimeZone) -> Vec<(&'static str, String)> {
     let shown = |stamp: Option<&prost_types::Timestamp>| {
@@ -102,7 +126,7 @@ pub(crate) fn measured(reading: &Reading, zone: &TimeZone) -> Vec<(&'static str,
     };
     let setpoint = match reading.setpoint_c {
         Some(setpoint) => format!("{} °C", brief(setpoint, 2)),
-        None => "the programme's setpoint".to_owned(),
+        None => "the setpoint in force at the firing".to_owned(),
     };
     let mut lines = vec![
         ("Reading", reading.name.clone()),
@@ -200,7 +224,11 @@ pub(crate) fn rings(reading: &Reading, columns: u16) -> String {
             format!("{} mm", fixed(ring.corrected_diameter_mm, 3)),
             format!("{} mm", fixed(ring.ovality_mm, 3)),
             format!("{} °C", fixed(ring.table_temperature_c, 1)),
-            format!("{} °C", fixed(ring.temperature_c, 1)),
+            if evaluation.evaluable {
+                format!("{} °C", fixed(ring.temperature_c, 1))
+            } else {
+                "-".to_owned()
+            },
             format!("{} °C", signed(ring.slope_c_per_hundredth_mm, 1)),
         ]);
     }

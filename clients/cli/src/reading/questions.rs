@@ -23,11 +23,11 @@ pub(super) fn settle(
             session.say(&format!("  (about {})", spoken_field(&question.field)))?;
         }
         let ring = whole_ring(reading, &question.field);
-        let value = slot(reading, &question.field).map(|value| *value);
+        let may_be_typed = is_setpoint(&question.field) || slot(reading, &question.field).is_some();
         // What changes nothing for the worse stands first, where a slip on the enter key lands.
         let mut options = Vec::new();
         let mut acts = Vec::new();
-        if value.is_some() {
+        if may_be_typed {
             options.push("Type it again".to_owned());
             acts.push(Act::Retype);
             if let Some(suggestion) = question.suggestion {
@@ -71,7 +71,10 @@ pub(super) fn settle(
                 if let (Some(place), Some(Method::Rings(measured))) = (ring, &mut reading.method)
                     && let Some(ring) = measured.rings.get_mut(place)
                 {
-                    ring.diameters_mm = dialogue::diameters(&ring.position, session)?;
+                    match dialogue::again(&ring.position, session)? {
+                        Some(diameters_mm) => ring.diameters_mm = diameters_mm,
+                        None => session.say("  Nothing was typed; the ring stays as it was.")?,
+                    }
                 }
                 return Ok(());
             }
@@ -92,17 +95,21 @@ enum Act {
 }
 
 fn put(reading: &mut Reading, field: &str, value: f64) {
-    if let Some(slot) = slot(reading, field) {
+    if is_setpoint(field) {
+        reading.setpoint_c = Some(value);
+    } else if let Some(slot) = slot(reading, field) {
         *slot = value;
     }
 }
 
-/// Gives the number that a field path means, when it is one that can be typed again.
+/// Whether a field path means the setpoint, which may be typed even where none was given before.
+fn is_setpoint(field: &str) -> bool {
+    field.strip_prefix("reading.").unwrap_or(field) == "setpoint_c"
+}
+
+/// Gives the number of a measurement that a field path means, when it can be typed again.
 fn slot<'r>(reading: &'r mut Reading, field: &str) -> Option<&'r mut f64> {
     let path = field.strip_prefix("reading.").unwrap_or(field);
-    if path == "setpoint_c" {
-        return reading.setpoint_c.as_mut();
-    }
     match reading.method.as_mut()? {
         Method::Rings(measured) => match path.strip_prefix("rings.")? {
             "zero_mm" => measured.zero_mm.as_mut(),
@@ -179,8 +186,10 @@ mod tests {
         );
         let zero = slot(&mut reading, "reading.rings.zero_mm").map(|v| brief(*v, 2));
         assert_eq!(zero, Some("0.02".to_owned()));
-        let setpoint = slot(&mut reading, "reading.setpoint_c").map(|v| brief(*v, 2));
-        assert_eq!(setpoint, Some("1500".to_owned()));
+        reading.setpoint_c = None;
+        put(&mut reading, "reading.setpoint_c", 1481.0);
+        let setpoint = reading.setpoint_c.map(|v| brief(v, 2));
+        assert_eq!(setpoint, Some("1481".to_owned()));
         for path in [
             "reading.rings.rings[7].diameters_mm[0]",
             "reading.rings.rings[0].diameters_mm[9]",

@@ -3,6 +3,7 @@
 use std::collections::VecDeque;
 use std::net::SocketAddr;
 use std::sync::{Arc, Mutex};
+use std::time::Duration;
 
 use ringtrue_proto::v1::adjustment_service_server::{AdjustmentService, AdjustmentServiceServer};
 use ringtrue_proto::v1::furnace_service_server::{FurnaceService, FurnaceServiceServer};
@@ -26,8 +27,12 @@ pub(crate) struct Desk {
     pub(crate) readings: Arc<Mutex<Vec<RecordReadingRequest>>>,
     /// Every adjustment it was asked to record.
     pub(crate) adjustments: Arc<Mutex<Vec<ConfirmAdjustmentRequest>>>,
+    /// The version named by every change of a furnace.
+    pub(crate) etags: Arc<Mutex<Vec<String>>>,
     /// Refusals that come before anything else, in order.
     pub(crate) refusals: Arc<Mutex<VecDeque<Status>>>,
+    /// How often it asks whether a client is still there; never when unset.
+    pub(crate) keepalive: Option<Duration>,
 }
 
 impl Desk {
@@ -47,6 +52,7 @@ impl Desk {
                 let address = listener.local_addr().expect("a bound address");
                 sender.send(address).expect("the test waits");
                 tonic::transport::Server::builder()
+                    .http2_keepalive_interval(desk.keepalive)
                     .add_service(SiteServiceServer::new(desk.clone()))
                     .add_service(FurnaceServiceServer::new(desk.clone()))
                     .add_service(ProgrammeServiceServer::new(desk.clone()))
@@ -123,6 +129,9 @@ impl Desk {
         }
         let mut reading = evaluated(reading);
         if let Some(evaluation) = &mut reading.evaluation {
+            if reading.programme.ends_with("/quick") {
+                not_evaluated(evaluation);
+            }
             evaluation.questions = questions;
         }
         Ok(Response::new(RecordReadingResponse {
@@ -226,6 +235,27 @@ fn x7() -> RingBatch {
         state: RingBatchState::Released.into(),
         ..RingBatch::default()
     }
+}
+
+/// Makes an evaluation one of a hold that the batch has no table for.
+fn not_evaluated(evaluation: &mut Evaluation) {
+    let why = "Fired with a hold of 30 min. Fire a programme with a hold of 120 min at the peak.";
+    let valid = "Differences between positions are right as they are.";
+    evaluation.evaluable = false;
+    evaluation.advice = Advice::Unspecified.into();
+    evaluation.reasons.clear();
+    evaluation.notices.push(Reason {
+        code: "HOLD_NOT_EVALUABLE".to_owned(),
+        text: format!("{why} {valid}"),
+    });
+    evaluation.hold = Some(HoldResult {
+        treatment: HoldTreatment::NotEvaluable.into(),
+        table_hold_min: 120.0,
+        fired_hold_min: 30.0,
+        explanation: why.to_owned(),
+        statements_still_valid: vec![valid.to_owned()],
+        ..HoldResult::default()
+    });
 }
 
 /// The reading with an evaluation that asks for 1481 °C.
@@ -366,9 +396,14 @@ impl FurnaceService for Desk {
 
     async fn update_furnace(
         &self,
-        _: Request<UpdateFurnaceRequest>,
+        request: Request<UpdateFurnaceRequest>,
     ) -> Result<Response<UpdateFurnaceResponse>, Status> {
-        Err(Status::unimplemented("not asked for here"))
+        let furnace = request.into_inner().furnace.unwrap_or_default();
+        let mut etags = self.etags.lock().expect("not poisoned");
+        etags.push(furnace.etag.clone());
+        Ok(Response::new(UpdateFurnaceResponse {
+            furnace: Some(furnace),
+        }))
     }
 
     async fn record_furnace_event(

@@ -23,13 +23,13 @@ pub struct RampDesign {
 }
 
 impl Default for RampDesign {
-    /// 0.7 °C/week, limit 4.5, warning 2.75, innovations up to 3: found best in simulated fleets (own
+    /// 0.7 °C/week, limit 4.9, warning 2.75, innovations up to 3: found best in simulated fleets (own
     /// simulation, no outside source). Near 0.03 false alarms per furnace and year of 17 readings, and
     /// a drift of 1 °C/week is found after a median of 12 weeks.
     fn default() -> Self {
         RampDesign {
             reference_c_per_week: 0.7,
-            limit: 4.5,
+            limit: 4.9,
             warning: 2.75,
             largest_z: 3.0,
         }

@@ -1,7 +1,7 @@
 //! What every figure of a reading must be before anything is computed from it.
 
 use super::{EvaluationError, Indication, RingObservation, Setting, ThermocoupleObservation};
-use crate::offset::OffsetState;
+use crate::inference::Expectation;
 use crate::rings::{MAX_DIAMETERS, MAX_RINGS};
 
 /// Hottest temperature a firing may claim, °C; far above any furnace of the trade, so that only slips
@@ -91,43 +91,65 @@ pub(super) fn check_setting(setting: &Setting) -> Result<(), EvaluationError> {
         1.0,
         "between 0 and 1",
     )?;
-    let noise = &setting.noise;
-    width("noise.wander_c2_per_week", noise.wander_c2_per_week)?;
-    difference("noise.drift_c_per_week", noise.drift_c_per_week)?;
-    width(
-        "noise.coefficient_sd_c_per_100c",
-        noise.coefficient_sd_c_per_100c,
-    )?;
-    width("noise.event_sd_c", noise.event_sd_c)?;
-    width("noise.changed_bias_c", noise.changed_bias_c)?;
-    if let Some(prior) = &setting.prior {
-        check_prior(prior)?;
+    let components = &setting.components;
+    for (field, value) in [
+        (
+            "components.wander_c2_per_week",
+            components.wander_c2_per_week,
+        ),
+        (
+            "components.slope_sd_c_per_week",
+            components.slope_sd_c_per_week,
+        ),
+        (
+            "components.slope_wander_c2_per_week3",
+            components.slope_wander_c2_per_week3,
+        ),
+        (
+            "components.coefficient_sd_c_per_100c",
+            components.coefficient_sd_c_per_100c,
+        ),
+        ("components.noise_scale", components.noise_scale),
+    ] {
+        width(field, value)?;
     }
-    Ok(())
+    let counted = &setting.counted;
+    variance("counted.inflation_c2", counted.inflation_c2)?;
+    variance("counted.widened_c2", counted.widened_c2)?;
+    check_expectation(&setting.expectation)
 }
 
-fn check_prior(prior: &OffsetState) -> Result<(), EvaluationError> {
-    difference("prior.level_c", prior.level_c)?;
-    difference("prior.coefficient_c_per_100c", prior.coefficient_c_per_100c)?;
-    width("prior.shared_c", prior.shared_c)?;
-    let [[level, across], [back, coefficient]] = prior.variance;
-    for covariance in [across, back] {
-        check(
-            "prior.variance",
-            covariance,
-            -1e9,
-            1e9,
-            "between -1e9 and 1e9 °C²",
-        )?;
+fn variance(field: &str, value: f64) -> Result<(), EvaluationError> {
+    check(field, value, 0.0, 1e9, "between 0 and 1e9 °C²")
+}
+
+fn covariance(field: &str, value: f64) -> Result<(), EvaluationError> {
+    check(field, value, -1e9, 1e9, "between -1e9 and 1e9 °C²")
+}
+
+fn check_expectation(expectation: &Expectation) -> Result<(), EvaluationError> {
+    difference("expectation.bias_c", expectation.bias_c)?;
+    variance("expectation.bias_variance_c2", expectation.bias_variance_c2)?;
+    for shared in expectation.covariance_c2 {
+        covariance("expectation.covariance_c2", shared)?;
     }
-    for variance in [level, coefficient] {
-        check(
-            "prior.variance",
-            variance,
-            0.0,
-            1e9,
-            "between 0 and 1e9 °C²",
-        )?;
+    let Some(state) = &expectation.state else {
+        return Ok(());
+    };
+    difference("expectation.level_c", state.level_c)?;
+    difference("expectation.slope_c_per_week", state.slope_c_per_week)?;
+    difference(
+        "expectation.coefficient_c_per_100c",
+        state.coefficient_c_per_100c,
+    )?;
+    for (at, row) in state.covariance.iter().enumerate() {
+        for (other, value) in row.iter().enumerate() {
+            if at == other {
+                variance("expectation.covariance", *value)?;
+            } else {
+                covariance("expectation.covariance", *value)?;
+            }
+        }
     }
     Ok(())
 }

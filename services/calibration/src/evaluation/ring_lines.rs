@@ -43,10 +43,10 @@ struct Reference {
 }
 
 /// Reads every ring from the table that fits the hold, and collects the budget's lines.
-pub(super) fn measured(
-    observation: &RingObservation,
+pub(super) fn measured<'a>(
+    observation: &RingObservation<'a>,
     setting: &Setting,
-) -> Result<Measured, EvaluationError> {
+) -> Result<Measured<'a>, EvaluationError> {
     let rings = observation.rings;
     let gauge = observation.gauge;
     let plan = hold::plan(
@@ -114,6 +114,7 @@ pub(super) fn measured(
         ));
     }
     Ok(Measured {
+        table: Some(table),
         temperature_c: table_temperature_c + hold.correction_c,
         evaluable,
         position_spread_c: position_spread_c(&summaries),

@@ -11,7 +11,9 @@ const FIRING_TO_FIRING_C: f64 = 1.0;
 const REFERENCE_JUNCTION_C: f64 = 0.5;
 
 /// Reads the indication on its scale and collects the budget's lines.
-pub(super) fn measured(observation: &ThermocoupleObservation) -> Result<Measured, EvaluationError> {
+pub(super) fn measured(
+    observation: &ThermocoupleObservation,
+) -> Result<Measured<'static>, EvaluationError> {
     let mut lines = Vec::with_capacity(4);
     lines.push(LineInput {
         source: Source::Repeatability,
@@ -71,6 +73,7 @@ pub(super) fn measured(observation: &ThermocoupleObservation) -> Result<Measured
         }
     };
     Ok(Measured {
+        table: None,
         temperature_c: shown_c + observation.correction_c,
         evaluable: true,
         rings: Vec::new(),

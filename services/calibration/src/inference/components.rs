@@ -52,7 +52,7 @@ impl Default for Components {
             batch_scale: 1.0,
             gauge_scale: 1.0,
             initial_sd_c: None,
-            bound_z: 2.5,
+            bound_z: 3.0,
         }
     }
 }

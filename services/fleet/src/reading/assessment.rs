@@ -1,14 +1,17 @@
 //! From a checked report and what is known, to an evaluation, questions and advice.
 
+mod effects;
+
 use std::borrow::Cow;
 
 use jiff::Timestamp;
 use jiff::civil::Date;
+use ringtrue_calibration::charts::Side;
 use ringtrue_calibration::decision::{Advice, Limits, Policy, Reason};
-use ringtrue_calibration::evaluation::{Evaluation, EvaluationError};
+use ringtrue_calibration::evaluation::{Counted, Evaluation, EvaluationError};
 use ringtrue_calibration::gauge::Pooled;
 use ringtrue_calibration::hold;
-use ringtrue_calibration::offset::{Noise, OffsetState};
+use ringtrue_calibration::inference::{Components, Expectation};
 use ringtrue_calibration::plausibility::{self, Prediction, QuestionCode, alternatives, questions};
 use ringtrue_calibration::ring_table::RingTable;
 use ringtrue_calibration::rings::Ring;
@@ -19,14 +22,14 @@ use crate::event::FurnaceEvent;
 use crate::furnace::{Furnace, FurnaceState};
 use crate::gauge::{Gauge, GaugeCheck};
 use crate::key::{ReadingId, ReadingKey};
+use crate::knowledge::Knowledge;
 use crate::programme::Programme;
 use crate::refusal::Refusal;
 use crate::ring_batch::RingBatch;
-use crate::schedule::next_due_on;
 use crate::site::Site;
 use crate::tracking::{
-    TrackPoint, TrackedOffset, carried_forward, confirms, following, last_offset_shifted_c,
-    noise_for, same_mean,
+    AsEvaluated, Placed, TrackPoint, TrackedOffset, confirms, drift_after, due_on, expectation,
+    last_offset_shifted_c, offset_at, same_mean, step, suspected_drift,
 };
 use crate::violation::Violations;
 
@@ -44,6 +47,8 @@ pub struct Known<'a> {
     pub setpoint_in_force_c: Option<f64>,
     /// Batch and gauge; none for a thermocouple.
     pub rings: Option<KnownRings<'a>>,
+    /// What the network knows of the errors that readings share.
+    pub knowledge: Knowledge<'a>,
     /// What was known of the offset before this firing; none at a furnace's first reading.
     pub tracked: Option<&'a TrackedOffset>,
     /// Whether a later firing of this furnace is on record: then that one's advice stands.
@@ -63,7 +68,9 @@ pub struct KnownRings<'a> {
     pub batch: &'a RingBatch,
     /// The gauge.
     pub gauge: &'a Gauge,
-    /// Its latest check.
+    /// All its checks.
+    pub checks: &'a [GaugeCheck],
+    /// The latest of them made before the measurement.
     pub check: Option<&'a GaugeCheck>,
     /// Its pooled repeatability.
     pub pooled: Option<Pooled>,
@@ -126,6 +133,14 @@ pub struct Assessed {
     pub tracked: Option<TrackedOffset>,
 }
 
+/// Before a reading's own errors are known, nothing can be expected of it.
+const NOTHING_EXPECTED: Expectation = Expectation {
+    state: None,
+    bias_c: 0.0,
+    bias_variance_c2: 0.0,
+    covariance_c2: [0.0; 3],
+};
+
 /// Beyond this many standard deviations from what was expected a reading may be another furnace's.
 const STRANGE_Z: f64 = 2.5;
 
@@ -161,17 +176,79 @@ impl Assessed {
 /// Evaluates a report against what is known. Changes nothing.
 pub fn assess(known: &Known, report: &Report, key: &ReadingId) -> Result<Assessed, Refused> {
     check_usable(known, report)?;
-    let noise = Noise::default();
-    let zone = known.site.details.zone();
     let programme = &known.programme.details;
     let setpoint_c = report
         .setpoint_c
         .or(known.setpoint_in_force_c)
         .unwrap_or(programme.setpoint_c);
-    let prior = known
-        .tracked
-        .map(|tracked| carried_forward(tracked, known.events, report.fired_at, &noise));
-    let mut inputs = Inputs {
+    let mut inputs = before_anything_is_known(known, report, setpoint_c);
+    let tables: &[RingTable] = known
+        .rings
+        .as_ref()
+        .map_or(&[], |rings| rings.batch.details.tables.as_slice());
+    let work_out = |inputs: &Inputs| {
+        reproduced(inputs, &report.method, tables)
+            .map_err(|fault| refused(&fault, known, inputs, report, tables))
+    };
+    let mut evaluation = work_out(&inputs)?;
+    let mut point = track_point(known, key, report, setpoint_c, &evaluation);
+    let mut tracked = None;
+    // What is expected of a reading, and how it counts, is known only once its own offset and errors are.
+    if evaluation.evaluable {
+        inputs.confirmed = known
+            .tracked
+            .is_some_and(|before| confirms(before, known.events, &point));
+        inputs.expectation = expectation(known.tracked, known.events, &point, &known.knowledge);
+        let fit = known.knowledge.fit;
+        let (mut after, counted) = step(
+            known.tracked,
+            known.events,
+            point.clone(),
+            &fit.components,
+            fit.components_number,
+        );
+        inputs.counted = counted;
+        evaluation = work_out(&inputs)?;
+        point.surprise = effects::surprise(&evaluation);
+        after.last.surprise = point.surprise;
+        let placed = Placed::of(known.tracked, known.events, &point);
+        after.drift = drift_after(known.tracked, &placed, &point);
+        after.evaluated = evaluation.state.map(|state| AsEvaluated {
+            fit: fit.number,
+            state,
+        });
+        tracked = Some(after);
+    }
+    add_notices(known, report, setpoint_c, &inputs, &mut evaluation);
+    evaluation
+        .notices
+        .extend(tracked.as_ref().and_then(drift_notice));
+    let questions = asked(known, report, &inputs, &evaluation, &point);
+    let raises = evaluation
+        .decision
+        .as_ref()
+        .is_some_and(|decision| decision.advised_setpoint_c > inputs.current_setpoint_c);
+    let advice: Option<Advice> = evaluation.decision.as_ref().map(|decision| decision.advice);
+    let counts = evaluation.evaluable && report.purpose != Purpose::Practice;
+    let point = counts.then_some(point);
+    let tracked = tracked.filter(|_| counts);
+    Ok(Assessed {
+        setpoint_c,
+        inputs,
+        evaluation,
+        questions,
+        cautions: caution::after(advice, raises),
+        next_due_on: due_after(known, report, tracked.as_ref()),
+        point,
+        tracked,
+    })
+}
+
+/// What an evaluation depends on, before what was to be expected of the reading is known.
+fn before_anything_is_known(known: &Known, report: &Report, setpoint_c: f64) -> Inputs {
+    let zone = known.site.details.zone();
+    let programme = &known.programme.details;
+    Inputs {
         cycle: programme.cycle(),
         setpoint_c,
         current_setpoint_c: current_setpoint_c(known, report, setpoint_c),
@@ -192,9 +269,10 @@ pub fn assess(known: &Known, report: &Report, key: &ReadingId) -> Result<Assesse
             full_compensation: known.site.details.full_compensation,
             ..Policy::default()
         },
-        prior,
+        expectation: NOTHING_EXPECTED,
+        counted: Counted::default(),
         confirmed: false,
-        noise,
+        components: components(known),
         reference_position: known.furnace.details.reference_position.clone(),
         gauge: known.rings.as_ref().map(|rings| {
             let measured_on = report.measured_at.to_zoned_datetime(zone.clone()).date();
@@ -209,65 +287,32 @@ pub fn assess(known: &Known, report: &Report, key: &ReadingId) -> Result<Assesse
             .and_then(|rings| rings.batch.details.stated_expanded_uncertainty_c),
         accepts_assumed_energy: known.site.details.accepts_assumed_hold_correction,
         superseded: known.newer_reading,
-    };
-    let tables: &[RingTable] = known
-        .rings
-        .as_ref()
-        .map_or(&[], |rings| rings.batch.details.tables.as_slice());
-    let work_out = |inputs: &Inputs| {
-        reproduced(inputs, &report.method, tables)
-            .map_err(|fault| refused(&fault, known, inputs, &report.method, tables))
-    };
-    let mut evaluation = work_out(&inputs)?;
-    let point = track_point(key, report, setpoint_c, &evaluation);
-    // Whether the reading before confirms this one, and what another batch or gauge adds, is known only
-    // once this one's offset and uncertainty are.
-    inputs.confirmed = known
-        .tracked
-        .is_some_and(|before| confirms(before, known.events, &point));
-    inputs.noise = noise_for(known.tracked, &point);
-    if inputs.confirmed || inputs.noise.changed_bias_c > 0.0 {
-        evaluation = work_out(&inputs)?;
     }
-    add_notices(known, report, setpoint_c, &inputs, &mut evaluation);
-    let questions = asked(known, report, &inputs, &evaluation, &point);
-    let raises = evaluation
-        .decision
-        .as_ref()
-        .is_some_and(|decision| decision.advised_setpoint_c > inputs.current_setpoint_c);
-    let advice: Option<Advice> = evaluation.decision.as_ref().map(|decision| decision.advice);
-    let counts = evaluation.evaluable && report.purpose != Purpose::Practice;
-    let point = counts.then_some(point);
-    let tracked = match (&point, evaluation.state) {
-        (Some(point), Some(state)) => Some(following(known.tracked, point.clone(), state)),
-        _ => None,
-    };
-    Ok(Assessed {
-        setpoint_c,
-        inputs,
-        evaluation,
-        questions,
-        cautions: caution::after(advice, raises),
-        next_due_on: due_after(known, report, counts),
-        point,
-        tracked,
-    })
+}
+
+/// The variance components for a reading. A furnace's first reading is believed as it is, whatever the
+/// network has learnt of the spread of offsets: its first advice is the plain setpoint.
+fn components(known: &Known) -> Components {
+    let learnt = known.knowledge.fit.components;
+    Components {
+        initial_sd_c: learnt.initial_sd_c.filter(|_| known.tracked.is_some()),
+        ..learnt
+    }
 }
 
 /// A reading that does not count leaves the furnace due when it was: counted from the reading before, or
 /// at once when there is none.
-fn due_after(known: &Known, report: &Report, counts: bool) -> Date {
+fn due_after(known: &Known, report: &Report, after: Option<&TrackedOffset>) -> Date {
     let site = &known.site.details;
-    if counts {
-        return next_due_on(site, report.fired_at);
-    }
-    match known.tracked {
-        Some(tracked) => next_due_on(site, tracked.last.fired_at),
+    match after.or(known.tracked) {
+        Some(tracked) => due_on(site, tracked),
         None => report.measured_at.to_zoned_datetime(site.zone()).date(),
     }
 }
 
+/// A reading as a furnace's filter sees it.
 fn track_point(
+    known: &Known,
     key: &ReadingId,
     report: &Report,
     setpoint_c: f64,
@@ -285,8 +330,11 @@ fn track_point(
         fired_at: report.fired_at,
         setpoint_c,
         observed_offset_c: evaluation.observed_offset_c,
-        independent_c: evaluation.budget.independent_c,
+        removed_c: evaluation.shared.gauge.map_or(0.0, |gauge| gauge.removed_c),
+        independent_c: evaluation.shared.own_c,
         shared_c: evaluation.budget.shared_c,
+        effects: effects::effects(known, report, evaluation),
+        surprise: None,
         mean_mm: evaluation.rings.first().map_or(0.0, |ring| ring.mean_mm),
         batch,
         gauge,
@@ -324,6 +372,21 @@ fn current_setpoint_c(known: &Known, report: &Report, setpoint_c: f64) -> f64 {
     }
 }
 
+/// Tells that the next ring is wanted early, because the readings speak for a drift.
+fn drift_notice(tracked: &TrackedOffset) -> Option<Reason> {
+    let direction = match suspected_drift(tracked)? {
+        Side::Above => "hotter and hotter",
+        Side::Below => "colder and colder",
+    };
+    Some(Reason {
+        code: Cow::Borrowed("DRIFT_SUSPECTED"),
+        text: format!(
+            "The last readings lie {direction} than was expected. Fire the next ring within a week: it \
+             tells a drift from chance."
+        ),
+    })
+}
+
 fn add_notices(
     known: &Known,
     report: &Report,
@@ -345,6 +408,9 @@ fn add_notices(
                  confirm an adjustment with what the panel shows."
             ),
         });
+    }
+    if let Some(notice) = effects::known_bias(inputs, evaluation) {
+        evaluation.notices.push(notice);
     }
     if let (Some(rings), Some(gauge)) = (&known.rings, &inputs.gauge)
         && gauge.check.is_none()
@@ -405,7 +471,7 @@ fn asked(
             })
             .collect()
     });
-    let twins = predicted_twins(known, report, inputs, point);
+    let twins = predicted_twins(known, point);
     let context = plausibility::Context {
         rings: &plain_rings,
         table,
@@ -421,11 +487,7 @@ fn asked(
             .hold
             .as_ref()
             .map_or(0.0, |hold| hold.correction_c),
-        prediction: inputs
-            .prior
-            .as_ref()
-            .filter(|_| evaluation.evaluable)
-            .map(|prior| prediction(prior, &inputs.noise, inputs.setpoint_c)),
+        prediction: prediction(&inputs.expectation, point).filter(|_| evaluation.evaluable),
         twins: &twins,
         hours_since_firing: measured.map(|_| {
             report
@@ -450,7 +512,7 @@ fn asked(
         previous_offset_c: known
             .tracked
             .filter(|_| evaluation.evaluable)
-            .and_then(|tracked| last_offset_shifted_c(tracked, known.events, report.fired_at)),
+            .and_then(|tracked| last_offset_shifted_c(tracked, known.events, point)),
         measurement_uncertainty_c: evaluation.budget.independent_c,
         exact_repeats: measured.map_or(0, |measured| exact_repeats(known, measured)),
     };
@@ -468,35 +530,24 @@ fn asked(
         .collect()
 }
 
-/// What a furnace's history leads to expect at a setpoint. Biases that history and reading share move
-/// both alike and say nothing about a slip; only what another gauge or batch changes counts.
-fn prediction(state: &OffsetState, noise: &Noise, setpoint_c: f64) -> Prediction {
-    let own = OffsetState {
-        shared_c: noise.changed_bias_c,
-        ..*state
-    };
-    let estimate = own.estimate(setpoint_c);
-    Prediction {
-        offset_c: estimate.offset_c,
-        standard_uncertainty_c: estimate.standard_uncertainty_c,
-    }
+/// What a furnace's history leads to expect to be shown. Biases that history and reading share move both
+/// alike and say nothing about a slip; the expectation has them cancel.
+fn prediction(expectation: &Expectation, point: &TrackPoint) -> Option<Prediction> {
+    let expected = expectation.predicted_offset(point.setpoint_c)?;
+    Some(Prediction {
+        offset_c: expected.offset_c - point.removed_c,
+        standard_uncertainty_c: expected.standard_uncertainty_c,
+    })
 }
 
 /// What the histories of the site's other furnaces would lead to expect.
-fn predicted_twins(
-    known: &Known,
-    report: &Report,
-    inputs: &Inputs,
-    point: &TrackPoint,
-) -> Vec<(String, Prediction)> {
+fn predicted_twins(known: &Known, point: &TrackPoint) -> Vec<(String, Prediction)> {
     let mut twins = Vec::with_capacity(known.twins.len());
     for twin in &known.twins {
-        let noise = noise_for(Some(&twin.tracked), point);
-        let state = carried_forward(&twin.tracked, &[], report.fired_at, &noise);
-        twins.push((
-            twin.display_name.clone(),
-            prediction(&state, &noise, inputs.setpoint_c),
-        ));
+        let expected = expectation(Some(&twin.tracked), &[], point, &known.knowledge);
+        if let Some(prediction) = prediction(&expected, point) {
+            twins.push((twin.display_name.clone(), prediction));
+        }
     }
     twins
 }
@@ -593,9 +644,10 @@ fn refused(
     fault: &EvaluationError,
     known: &Known,
     inputs: &Inputs,
-    method: &Method,
+    report: &Report,
     tables: &[RingTable],
 ) -> Refused {
+    let (method, fired_at) = (&report.method, report.fired_at);
     let mut violations = Violations::default();
     let field = match method {
         Method::Rings(_) => request_field(&fault.field(), method),
@@ -604,8 +656,9 @@ fn refused(
     let mut message = fault.to_string();
     if let (EvaluationError::OutOfTable { ring, .. }, Method::Rings(measured)) = (fault, method) {
         let plan = hold::plan(tables, &inputs.cycle, inputs.accepts_assumed_energy);
-        let expected_c = inputs.prior.as_ref().map_or(inputs.setpoint_c, |prior| {
-            inputs.setpoint_c + prior.estimate(inputs.setpoint_c).offset_c
+        let expected_c = known.tracked.map_or(inputs.setpoint_c, |tracked| {
+            let state = offset_at(tracked, known.events, fired_at, &known.knowledge);
+            inputs.setpoint_c + state.estimate(inputs.setpoint_c).offset_c
         });
         if let (Some(measured), Some(table)) =
             (measured.rings.get(*ring), tables.get(plan.table_index))

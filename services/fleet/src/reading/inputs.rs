@@ -4,11 +4,11 @@ use std::borrow::Cow;
 
 use ringtrue_calibration::decision::{Advice, Limits, Policy, Reason};
 use ringtrue_calibration::evaluation::{
-    Evaluation, EvaluationError, Observation, RingObservation, Setting, ThermocoupleObservation,
-    evaluate,
+    Counted, Evaluation, EvaluationError, Observation, RingObservation, Setting,
+    ThermocoupleObservation, evaluate,
 };
 use ringtrue_calibration::gauge::Gauge as KnownGauge;
-use ringtrue_calibration::offset::{Noise, OffsetState};
+use ringtrue_calibration::inference::{Components, Expectation};
 use ringtrue_calibration::programme::Cycle;
 use ringtrue_calibration::ring_table::RingTable;
 use ringtrue_calibration::rings::Ring;
@@ -30,12 +30,14 @@ pub struct Inputs {
     pub limits: Limits,
     /// The decision rule.
     pub policy: Policy,
-    /// The offset before this reading, carried forward to its firing.
-    pub prior: Option<OffsetState>,
+    /// What history and network led to expect of this reading.
+    pub expectation: Expectation,
+    /// How the furnace's filter counted it.
+    pub counted: Counted,
     /// Whether the reading before confirms this one.
     pub confirmed: bool,
-    /// Assumptions about how offsets wander.
-    pub noise: Noise,
+    /// How furnaces are expected to wander and readings to scatter.
+    pub components: Components,
     /// Position whose rings count; the first ring's when empty.
     pub reference_position: String,
     /// The gauge; none for a thermocouple.
@@ -85,9 +87,10 @@ fn evaluated(
         target_c: inputs.target_c,
         limits: inputs.limits,
         policy: inputs.policy,
-        prior: inputs.prior,
+        expectation: inputs.expectation,
+        counted: inputs.counted,
         confirmed: inputs.confirmed,
-        noise: inputs.noise,
+        components: inputs.components,
         reference_position: (!inputs.reference_position.is_empty())
             .then_some(inputs.reference_position.as_str()),
     };

@@ -8,7 +8,7 @@ use ringtrue_calibration::rings::{MAX_DIAMETERS, MAX_RINGS};
 use super::{
     MeasuredRing, Method, RawMethod, RawReport, Report, RingMeasurement, ThermocoupleMeasurement,
 };
-use crate::event::past;
+use crate::event::{in_words, past};
 use crate::key::{BatchId, GaugeKey, SiteId};
 use crate::violation::Violations;
 
@@ -56,7 +56,10 @@ impl RawReport {
             violations.add(
                 "reading.measure_time",
                 "MEASURED_BEFORE_FIRED",
-                format!("{measured} lies before the end of the firing, {fired}; check both"),
+                format!(
+                    "lies {} before the end of the firing; check both",
+                    in_words(fired.duration_since(measured))
+                ),
             );
         }
         violations.text("reading.performed_by", &self.performed_by, 0, 40);

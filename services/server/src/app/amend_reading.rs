@@ -58,8 +58,9 @@ pub async fn amend_reading(
         let answer = recorded(&new);
         let gauges = gauges(&earlier.reading.report, &new.reading.report);
         tx.insert_readings(vec![new]).await?;
+        let fit = tx.fit().await?;
         let (points, events) = tx.history(&key.furnace).await?;
-        let again = replayed(&points, &events);
+        let again = replayed(&points, &events, &fit.components, fit.components_number);
         tx.put_tracked_offset(&key.furnace, again.as_ref()).await?;
         for gauge in gauges {
             tx.pool_gauge_again(&gauge).await?;
@@ -124,7 +125,16 @@ async fn assessed_again(
 ) -> Result<Assessed, Error> {
     let knowledge = tx.reading_knowledge(&[report]).await?;
     let (points, events) = tx.history(&key.furnace).await?;
-    let as_of = as_of(points, &events, report.fired_at, id, Some(&key.reading));
+    let fit = knowledge.fit();
+    let as_of = as_of(
+        points,
+        &events,
+        report.fired_at,
+        id,
+        Some(&key.reading),
+        &fit.components,
+        fit.components_number,
+    );
     let mut known = knowledge.known(report, Some(&key.reading))?;
     known.tracked = as_of.tracked.as_ref();
     known.newer_reading = as_of.newer_reading;

@@ -38,7 +38,11 @@ pub(crate) async fn preview(
     let is_late = known
         .tracked
         .is_some_and(|t| t.last.fired_at >= report.fired_at);
-    let as_of = if is_late || amends.is_some() {
+    let fit = knowledge.fit();
+    let is_outdated = known
+        .tracked
+        .is_some_and(|tracked| tracked.components != fit.components_number);
+    let as_of = if is_late || is_outdated || amends.is_some() {
         let (points, events) = read.history(&furnace).await?;
         Some(as_of(
             points,
@@ -46,6 +50,8 @@ pub(crate) async fn preview(
             report.fired_at,
             &id,
             amends.as_ref(),
+            &fit.components,
+            fit.components_number,
         ))
     } else {
         None

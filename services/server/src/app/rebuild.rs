@@ -75,14 +75,19 @@ async fn rebuilt_furnaces(store: &Store, scope: &Scope) -> Result<Rebuilt, Error
         ];
         for furnace in furnaces {
             let mut tx = store.begin("rebuild", scope).await?;
-            let before = tx.tracked_offset(&furnace.key).await?;
+            let fit = tx.fit().await?;
+            let mut before = tx.tracked_offset(&furnace.key).await?;
+            // What the last evaluation found follows from its record and its fit, not from a replay.
+            if let Some(kept) = &mut before {
+                kept.evaluated = None;
+            }
             let (points, events) = tx.history(&furnace.key).await?;
-            let again = replayed(&points, &events);
+            let again = replayed(&points, &events, &fit.components, fit.components_number);
             rebuilt.furnaces += 1;
             if again != before {
                 rebuilt.differed += 1;
-                tx.put_tracked_offset(&furnace.key, again.as_ref()).await?;
             }
+            tx.put_tracked_offset(&furnace.key, again.as_ref()).await?;
             tx.commit().await?;
         }
     }

@@ -60,7 +60,8 @@ pub async fn record_furnace_event(
         });
         if late {
             let (points, events) = tx.history(&event.key.furnace).await?;
-            let again = replayed(&points, &events);
+            let fit = tx.fit().await?;
+            let again = replayed(&points, &events, &fit.components, fit.components_number);
             tx.put_tracked_offset(&event.key.furnace, again.as_ref())
                 .await?;
         }

@@ -15,8 +15,8 @@ use std::panic::AssertUnwindSafe;
 use futures::FutureExt as _;
 use ringtrue_fleet::caller::Scope;
 use ringtrue_fleet::key::{FurnaceKey, ReadingId, ReadingKey};
-use ringtrue_fleet::reading::{Assessed, Reading, Report, assess};
-use ringtrue_fleet::tracking::{as_of, replayed};
+use ringtrue_fleet::reading::{Assessed, Known, Reading, Report, assess};
+use ringtrue_fleet::tracking::{AsOf, as_of, replayed};
 use ringtrue_store::{Evaluated, NewReading, Recorded, Request, Store, Tx};
 use tokio::sync::{mpsc, oneshot};
 use uuid::Uuid;
@@ -191,6 +191,7 @@ impl Task {
         }
         let reports: Vec<&Report> = fresh.iter().map(|&at| &jobs[at].report).collect();
         let knowledge = tx.reading_knowledge(&reports).await?;
+        let fit = knowledge.fit();
         let received_at = self.clock.now();
         let mut new = Vec::with_capacity(fresh.len());
         let mut places = Vec::with_capacity(fresh.len());
@@ -209,12 +210,7 @@ impl Task {
             let is_late = known
                 .tracked
                 .is_some_and(|t| t.last.fired_at >= job.report.fired_at);
-            let as_of = if is_late {
-                let (points, events) = tx.history(furnace).await?;
-                Some(as_of(points, &events, job.report.fired_at, &id, None))
-            } else {
-                None
-            };
+            let as_of = as_of_firing(tx, &known, job, &id, is_late).await?;
             if let Some(as_of) = &as_of {
                 known.tracked = as_of.tracked.as_ref();
                 known.newer_reading = as_of.newer_reading;
@@ -260,7 +256,7 @@ impl Task {
         tx.insert_readings(new).await?;
         for furnace in late {
             let (points, events) = tx.history(furnace).await?;
-            let again = replayed(&points, &events);
+            let again = replayed(&points, &events, &fit.components, fit.components_number);
             tx.put_tracked_offset(furnace, again.as_ref()).await?;
         }
         for (at, recorded) in places.into_iter().zip(recorded) {
@@ -268,6 +264,34 @@ impl Task {
         }
         Ok(changes)
     }
+}
+
+/// What the furnace's history says as of the firing, when that is not what is kept: a late reading, or a
+/// filter that other variance components made.
+async fn as_of_firing(
+    tx: &mut Tx,
+    known: &Known<'_>,
+    job: &Job,
+    id: &ReadingId,
+    is_late: bool,
+) -> Result<Option<AsOf>, Error> {
+    let fit = known.knowledge.fit;
+    let is_outdated = known
+        .tracked
+        .is_some_and(|tracked| tracked.components != fit.components_number);
+    if !is_late && !is_outdated {
+        return Ok(None);
+    }
+    let (points, events) = tx.history(&job.report.programme.furnace).await?;
+    Ok(Some(as_of(
+        points,
+        &events,
+        job.report.fired_at,
+        id,
+        None,
+        &fit.components,
+        fit.components_number,
+    )))
 }
 
 /// Splits what is left: at most one job for each furnace and each request now, the rest later, so that

@@ -13,7 +13,7 @@ use super::{LogFormat, Overrides, without_secrets};
 pub const ENVIRONMENT_PREFIX: &str = "RINGTRUE_SERVER";
 
 /// Every key there is, in the order it is shown to people.
-pub(super) const KEYS: [&str; 11] = [
+pub(super) const KEYS: [&str; 12] = [
     "listen",
     "database",
     "drain_s",
@@ -25,6 +25,7 @@ pub(super) const KEYS: [&str; 11] = [
     "limits.in_flight",
     "limits.deadline_s",
     "limits.message_bytes",
+    "fleet.refit_every_s",
 ];
 
 /// Gives the three layers above the defaults as one tree; each value remembers its origin.

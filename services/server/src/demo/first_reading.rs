@@ -26,7 +26,7 @@ pub(super) async fn record(address: SocketAddr) -> anyhow::Result<String> {
         programme: format!("{parent}/programmes/standard"),
         setpoint_c: Some(1500.0),
         method: Some(Method::Rings(RingMeasurement {
-            ring_batch: "ringBatches/ring-7".to_owned(),
+            ring_batch: "ringBatches/ring-8".to_owned(),
             gauge: format!("sites/{site}/gauges/{NEW_GAUGE}"),
             rings: vec![Ring {
                 position: "centre".to_owned(),

@@ -159,9 +159,24 @@ pub(super) fn programme(setpoint_c: f64) -> ProgrammeDetails {
     }
 }
 
-/// A ring batch of the demonstration: its id, when a site begins to use it (share of the year), and its
-/// content.
-pub(super) fn batches(expires_on: Date) -> Vec<(&'static str, f64, BatchDetails)> {
+/// A ring batch of the demonstration.
+pub(super) struct Delivered {
+    /// Its id.
+    pub(super) id: &'static str,
+    /// When sites begin to use it, share of the year.
+    pub(super) from: f64,
+    /// How much too hot its rings read, °C; nobody in the network is told.
+    pub(super) bias_c: f64,
+    /// Its content.
+    pub(super) details: BatchDetails,
+}
+
+/// The furnace whose control thermocouple fails slowly towards the end of the year: site, furnace, the week
+/// in which it begins, and °C a week.
+pub(super) const FAILING: (&str, &str, i64, f64) = ("cedar", "b", 34, 1.2);
+
+/// The ring batches. One of them reads far too hot: no laboratory alone can tell that from its furnaces.
+pub(super) fn batches(expires_on: Date) -> Vec<Delivered> {
     let batch = |code: &str, tables, stated| BatchDetails {
         code: code.to_owned(),
         tables,
@@ -172,21 +187,31 @@ pub(super) fn batches(expires_on: Date) -> Vec<(&'static str, f64, BatchDetails)
         state_reason: String::new(),
     };
     vec![
-        (
-            "ring-5",
-            0.0,
-            batch("5", vec![table(120.0, 0.06)], Some(4.0)),
-        ),
-        (
-            "ring-6",
-            0.35,
-            batch("6", vec![table(60.0, -0.03), table(120.0, -0.03)], None),
-        ),
-        (
-            "ring-7",
-            0.7,
-            batch("7", vec![table(120.0, 0.0)], Some(4.0)),
-        ),
+        Delivered {
+            id: "ring-5",
+            from: 0.0,
+            bias_c: -0.8,
+            details: batch("5", vec![table(120.0, 0.06)], Some(4.0)),
+        },
+        Delivered {
+            id: "ring-6",
+            from: 0.35,
+            bias_c: 1.1,
+            details: batch("6", vec![table(60.0, -0.03), table(120.0, -0.03)], None),
+        },
+        Delivered {
+            id: "ring-7",
+            from: 0.7,
+            bias_c: 7.5,
+            details: batch("7", vec![table(120.0, 0.0)], Some(4.0)),
+        },
+        // Delivered at the end of the year and not used yet: nothing is known of its bias.
+        Delivered {
+            id: "ring-8",
+            from: 1.0,
+            bias_c: 0.0,
+            details: batch("8", vec![table(120.0, 0.0)], Some(4.0)),
+        },
     ]
 }
 
@@ -218,8 +243,8 @@ mod tests {
     fn the_last_batch_holds_the_entry_of_the_worked_figure() {
         // Set 1500, ring 19.47 mm = 1519 °C: common practice, no source.
         let batches = batches(Date::MAX);
-        let (_, _, batch) = &batches[2];
-        let read = batch.tables[0]
+        let batch = batches.last().expect("batches are delivered");
+        let read = batch.details.tables[0]
             .temperature_at(19.47)
             .expect("within the table");
         assert!((read - 1519.0).abs() < 1e-9, "{read}");

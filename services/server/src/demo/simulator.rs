@@ -22,8 +22,10 @@ use ringtrue_fleet::refusal::Refusal;
 use ringtrue_fleet::ring_batch::BatchDetails;
 use ringtrue_store::{Recorded, Request, Store};
 
-use super::scenario::{NEW_FURNACE, NEW_GAUGE, SITES, batches, furnace, gauge, programme};
-use crate::app::{self, App};
+use super::scenario::{
+    Delivered, FAILING, NEW_FURNACE, NEW_GAUGE, SITES, batches, furnace, gauge, programme,
+};
+use crate::app::{self, App, Because};
 use crate::clock::Clock;
 use crate::ids::Ids;
 use crate::lifecycle::Lifecycle;
@@ -63,6 +65,8 @@ struct TrueFurnace {
     offset_c: f64,
     /// Steady drift, °C a week.
     drift_c_per_week: f64,
+    /// Drift that begins in a week: the week, °C a week.
+    failing: Option<(i64, f64)>,
     /// Week in which its elements are replaced, if any.
     replaced_in_week: Option<i64>,
     /// What its site's gauge shows too much, mm.
@@ -107,6 +111,8 @@ pub async fn simulate(
     year.set_up(now).await?;
     for week in (0..WEEKS).step_by(usize::try_from(EVERY_WEEKS)?) {
         year.fortnight(start, now, week).await?;
+        app::refit(&app.store, &app.clock, "demo", Because::Changes).await?;
+        app::find(&app.store, &app.clock, &app.ids, "demo").await?;
         #[expect(clippy::cast_precision_loss, reason = "at most 52 weeks")]
         progress((week + EVERY_WEEKS) as f64 / WEEKS as f64);
     }
@@ -131,11 +137,17 @@ struct Year {
 }
 
 impl Year {
-    async fn set_up(&mut self, now: Timestamp) -> anyhow::Result<()> {
+    async fn deliver_batches(&mut self, now: Timestamp) -> anyhow::Result<()> {
         let expires_on = (now + Span::new().hours(400 * 24))
             .to_zoned_datetime(jiff::tz::TimeZone::UTC)
             .date();
-        for (id, from, details) in batches(expires_on) {
+        for Delivered {
+            id,
+            from,
+            bias_c,
+            details,
+        } in batches(expires_on)
+        {
             let id = BatchId::new(id)?;
             app::create_ring_batch(
                 &self.app,
@@ -146,10 +158,14 @@ impl Year {
                 &Request::NONE,
             )
             .await?;
-            let bias_c = self.draw.normal(2.0);
             self.batches.push((id, from, details, bias_c));
             self.made.batches += 1;
         }
+        Ok(())
+    }
+
+    async fn set_up(&mut self, now: Timestamp) -> anyhow::Result<()> {
+        self.deliver_batches(now).await?;
         for site in SITES {
             let site_id = SiteId::new(site.id)?;
             app::create_site(
@@ -216,6 +232,8 @@ impl Year {
                     gauge: gauge_key.clone(),
                     offset_c: self.draw.normal(12.0),
                     drift_c_per_week: if number % 5 == 1 { 0.35 } else { 0.0 },
+                    failing: ((site.id, *id) == (FAILING.0, FAILING.1))
+                        .then_some((FAILING.2, FAILING.3)),
                     replaced_in_week: (number % 7 == 3).then_some(30),
                     gauge_bias_mm,
                     gauge_step_mm,
@@ -277,7 +295,11 @@ impl Year {
             let wander_c = self.draw.normal(0.6 * 2.0_f64.sqrt());
             let step_c = self.draw.normal(8.0);
             let furnace = &mut self.furnaces[at];
-            furnace.offset_c += wander_c + 2.0 * furnace.drift_c_per_week;
+            let failing_c = match furnace.failing {
+                Some((from, c_per_week)) if week >= from => c_per_week,
+                _ => 0.0,
+            };
+            furnace.offset_c += wander_c + 2.0 * (furnace.drift_c_per_week + failing_c);
             if furnace.replaced_in_week == Some(week) {
                 furnace.offset_c += step_c;
                 self.replace_elements(at, start, week).await?;

@@ -69,6 +69,22 @@ pub(crate) const ACCESS: &[(&str, Right)] = &[
         "/ringtrue.v1.AdjustmentService/ListAdjustments",
         Right::Read,
     ),
+    ("/ringtrue.v1.FleetService/GetFleetOverview", Right::Read),
+    (
+        "/ringtrue.v1.FleetService/ListFurnaceStandings",
+        Right::Read,
+    ),
+    ("/ringtrue.v1.FleetService/GetFurnaceHistory", Right::Read),
+    ("/ringtrue.v1.FleetService/GetFurnaceCharts", Right::Read),
+    ("/ringtrue.v1.FleetService/ListBatchEffects", Right::Read),
+    ("/ringtrue.v1.FleetService/ListGaugeEffects", Right::Read),
+    ("/ringtrue.v1.FleetService/GetFinding", Right::Read),
+    ("/ringtrue.v1.FleetService/ListFindings", Right::Read),
+    (
+        "/ringtrue.v1.FleetService/AcknowledgeFinding",
+        Right::Record,
+    ),
+    ("/ringtrue.v1.FleetService/ResolveFinding", Right::Record),
 ];
 
 /// A call of the protocol with the right it needs.

@@ -1,17 +1,19 @@
 //! Calls about furnaces and what happened to them.
 
 use std::collections::BTreeMap;
+use std::sync::Arc;
 
+use ringtrue_calibration::inference::OffsetState;
 use ringtrue_fleet::event::{EventDetails, EventKind, FurnaceEvent};
 use ringtrue_fleet::furnace::{
     Furnace, FurnaceDetails, FurnaceState, HeatingElement, ThermocoupleType,
 };
 use ringtrue_fleet::key::{FurnaceId, FurnaceKey, ReadingKey, SiteId};
-use ringtrue_fleet::tracking::TrackedOffset;
+use ringtrue_fleet::tracking::{TrackPoint, TrackedOffset, offset_then};
 use ringtrue_fleet::violation::Violations;
 use ringtrue_proto::v1;
 use ringtrue_proto::v1::furnace_service_server::FurnaceService;
-use ringtrue_store::PagePart;
+use ringtrue_store::{PagePart, Read, SiteKnowledge};
 use tonic::{Request, Response, Status};
 
 use super::access::{Method, method};
@@ -109,7 +111,7 @@ async fn create(
     let furnace = app::create_furnace(app, &asking.caller, &site, details, id, &repeat).await?;
     // A repeated request may meet a furnace that was read meanwhile.
     let read = app.store.read(&scope);
-    let tracked = read.tracked_offset(&furnace.key).await?;
+    let tracked = known_offset(&read, &furnace.key).await?;
     Ok(v1::CreateFurnaceResponse {
         furnace: Some(message(&furnace, tracked.as_ref())),
     })
@@ -130,7 +132,7 @@ async fn get(
     let key = settled(key, violations)?;
     let read = app.store.read(&asking.site(&key.site)?);
     let furnace = found(read.furnace(&key).await?, KIND, key.name())?;
-    let tracked = read.tracked_offset(&key).await?;
+    let tracked = known_offset(&read, &key).await?;
     Ok(v1::GetFurnaceResponse {
         furnace: Some(message(&furnace, tracked.as_ref())),
     })
@@ -168,7 +170,8 @@ async fn list(
         found(read.site(site).await?, sites::KIND, site.name())?;
     }
     let rows = read.furnaces(site.as_ref(), &paging.page).await?;
-    let mut tracked: BTreeMap<FurnaceKey, TrackedOffset> = BTreeMap::new();
+    let fit = Arc::new(read.fit().await?);
+    let mut tracked: BTreeMap<FurnaceKey, KnownOffset> = BTreeMap::new();
     let mut last_site: Option<&SiteId> = None;
     for row in &rows {
         let site = &row.key.site;
@@ -176,13 +179,14 @@ async fn list(
             continue;
         }
         last_site = Some(site);
+        let knowledge = read.site_knowledge(site, Arc::clone(&fit)).await?;
         for (furnace, offset) in read.tracked_offsets(site).await? {
             tracked.insert(
                 FurnaceKey {
                     site: site.clone(),
                     furnace,
                 },
-                offset,
+                KnownOffset::of(offset, &knowledge),
             );
         }
     }
@@ -200,6 +204,33 @@ async fn list(
         furnaces,
         next_page_token,
     })
+}
+
+/// A furnace's offset just after its last reading.
+pub(super) struct KnownOffset {
+    /// The offset.
+    pub(super) state: OffsetState,
+    /// The reading taken into account last.
+    pub(super) last: TrackPoint,
+}
+
+impl KnownOffset {
+    pub(super) fn of(tracked: TrackedOffset, knowledge: &SiteKnowledge) -> Self {
+        Self {
+            state: offset_then(&tracked, &knowledge.knowledge()),
+            last: tracked.last,
+        }
+    }
+}
+
+/// A furnace's offset; none before its first evaluated reading.
+async fn known_offset(read: &Read, key: &FurnaceKey) -> Result<Option<KnownOffset>, Error> {
+    let Some(tracked) = read.tracked_offset(key).await? else {
+        return Ok(None);
+    };
+    let fit = Arc::new(read.fit().await?);
+    let knowledge = read.site_knowledge(&key.site, fit).await?;
+    Ok(Some(KnownOffset::of(tracked, &knowledge)))
 }
 
 async fn update(
@@ -229,7 +260,7 @@ async fn update(
     let etag = (!given.etag.is_empty()).then_some(given.etag);
     let furnace = app::update_furnace(app, &asking.caller, &key, etag, change, &repeat).await?;
     let read = app.store.read(&scope);
-    let tracked = read.tracked_offset(&key).await?;
+    let tracked = known_offset(&read, &key).await?;
     Ok(v1::UpdateFurnaceResponse {
         furnace: Some(message(&furnace, tracked.as_ref())),
     })
@@ -387,7 +418,7 @@ fn details(given: &v1::Furnace, violations: &mut Violations) -> FurnaceDetails {
     }
 }
 
-fn message(furnace: &Furnace, tracked: Option<&TrackedOffset>) -> v1::Furnace {
+fn message(furnace: &Furnace, tracked: Option<&KnownOffset>) -> v1::Furnace {
     let details = &furnace.details;
     let element = match details.heating_element {
         HeatingElement::Unknown => v1::HeatingElement::Unspecified,
@@ -424,7 +455,7 @@ fn message(furnace: &Furnace, tracked: Option<&TrackedOffset>) -> v1::Furnace {
     }
 }
 
-fn offset_message(furnace: &FurnaceKey, tracked: &TrackedOffset) -> v1::FurnaceOffset {
+fn offset_message(furnace: &FurnaceKey, tracked: &KnownOffset) -> v1::FurnaceOffset {
     let last = &tracked.last;
     let estimate = tracked.state.estimate(last.setpoint_c);
     let reading = ReadingKey {
@@ -459,7 +490,7 @@ fn event_details(given: v1::FurnaceEvent, violations: &mut Violations) -> EventD
     }
 }
 
-fn event_message(event: &FurnaceEvent) -> v1::FurnaceEvent {
+pub(super) fn event_message(event: &FurnaceEvent) -> v1::FurnaceEvent {
     let details = &event.details;
     v1::FurnaceEvent {
         name: event.key.name(),

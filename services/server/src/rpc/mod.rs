@@ -9,6 +9,7 @@ mod adjustments;
 mod caller;
 mod evaluation;
 mod fields;
+mod fleet;
 mod furnaces;
 mod gauges;
 mod mask;
@@ -23,6 +24,7 @@ pub mod status;
 
 use futures::FutureExt as _;
 use ringtrue_proto::v1::adjustment_service_server::AdjustmentServiceServer;
+use ringtrue_proto::v1::fleet_service_server::FleetServiceServer;
 use ringtrue_proto::v1::furnace_service_server::FurnaceServiceServer;
 use ringtrue_proto::v1::gauge_service_server::GaugeServiceServer;
 use ringtrue_proto::v1::programme_service_server::ProgrammeServiceServer;
@@ -42,7 +44,7 @@ use crate::config::Settings;
 const BATCH_REQUEST: usize = 16 * 1024 * 1024;
 
 /// The services whose health is told, by their full names; the empty one stands for the server.
-pub const SERVICES: [&str; 8] = [
+pub const SERVICES: [&str; 9] = [
     "",
     "ringtrue.v1.SiteService",
     "ringtrue.v1.FurnaceService",
@@ -51,6 +53,7 @@ pub const SERVICES: [&str; 8] = [
     "ringtrue.v1.GaugeService",
     "ringtrue.v1.ReadingService",
     "ringtrue.v1.AdjustmentService",
+    "ringtrue.v1.FleetService",
 ];
 
 /// Gives every service of the product, with health and reflection.
@@ -83,8 +86,9 @@ pub fn routes_with_health(app: App, reporter: &HealthReporter, message_bytes: us
         .max_decoding_message_size(message_bytes);
     let readings = ReadingServiceServer::new(readings::Readings(app.clone()))
         .max_decoding_message_size(message_bytes);
-    let adjustments = AdjustmentServiceServer::new(adjustments::Adjustments(app))
+    let adjustments = AdjustmentServiceServer::new(adjustments::Adjustments(app.clone()))
         .max_decoding_message_size(message_bytes);
+    let fleet = FleetServiceServer::new(fleet::Fleet(app)).max_decoding_message_size(message_bytes);
     Routes::new(health)
         .add_service(reflection)
         .add_service(sites)
@@ -94,6 +98,7 @@ pub fn routes_with_health(app: App, reporter: &HealthReporter, message_bytes: us
         .add_service(gauges)
         .add_service(readings)
         .add_service(adjustments)
+        .add_service(fleet)
 }
 
 /// Tells the same health for the server and each of its services.

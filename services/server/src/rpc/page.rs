@@ -37,6 +37,10 @@ pub(crate) enum Order {
     TwoIds,
     /// By moment, latest first, then by id.
     LatestFirst,
+    /// By state and probability, then by id.
+    Pressing,
+    /// As of a moment: by two figures, then by two ids.
+    Ranked,
 }
 
 /// What a caller wants of a list.
@@ -188,6 +192,20 @@ fn parsed(page_token: &str, list: &[u8], order: Order) -> Option<Vec<PagePart>> 
         Order::LatestFirst => {
             matches!(after.as_slice(), [PagePart::Number(_), PagePart::Text(_)])
         }
+        Order::Pressing => matches!(
+            after.as_slice(),
+            [PagePart::Number(_), PagePart::Number(_), PagePart::Text(_)]
+        ),
+        Order::Ranked => matches!(
+            after.as_slice(),
+            [
+                PagePart::Number(_),
+                PagePart::Number(_),
+                PagePart::Number(_),
+                PagePart::Text(_),
+                PagePart::Text(_)
+            ]
+        ),
     };
     fits.then_some(after)
 }

@@ -68,7 +68,7 @@ impl ReadingService for Readings {
         &self,
         request: Request<v1::AmendReadingRequest>,
     ) -> Result<Response<v1::AmendReadingResponse>, Status> {
-        answer(amend(&self.0, request).await)
+        answer(Box::pin(amend(&self.0, request)).await)
     }
 }
 

@@ -183,6 +183,9 @@ fn refused(refusal: &Refusal) -> Status {
         Refusal::OpenQuestions { questions } => {
             (listed, metadata) = asked(questions);
         }
+        Refusal::FindingResolved { finding } => {
+            metadata = HashMap::from([field("finding", &finding.name())]);
+        }
         Refusal::AmendedAlready { reading, by } => {
             metadata = HashMap::from([field("reading", &reading.name()), field("by", &by.name())]);
         }

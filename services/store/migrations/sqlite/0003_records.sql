@@ -85,6 +85,11 @@ CREATE TABLE evaluation (
     independent_c REAL NOT NULL,                    -- standard uncertainty, what the next reading does not repeat
     shared_c REAL NOT NULL,                         -- standard uncertainty, what it does
     mean_mm REAL NOT NULL,                          -- of the first ring as measured; 0 for a thermocouple
+    removed_c REAL NOT NULL,                        -- what a check of the gauge took off the offset
+    effects TEXT NOT NULL,                          -- JSON list of [error shared with other readings, coefficient, expected deviation]
+    innovation_z REAL,                              -- distance from what was expected, standard deviations; null at the first
+    innovation_sd_c REAL,                           -- that standard deviation
+    gain REAL,                                      -- weight of the reading in the offset, 0 to 1
     advised_setpoint_c REAL,                        -- null when not evaluable
     next_due_on TEXT NOT NULL,                      -- local date
     inputs TEXT NOT NULL,                           -- JSON: all it depends on besides reading and tables

@@ -1,27 +1,14 @@
 -- What is worked out from the records, and can be again with the same result.
 
+-- The offset as a function of the errors that readings share; see the fits in a later migration.
 CREATE TABLE tracked_offset (
     site_id TEXT NOT NULL,
     furnace_id TEXT NOT NULL,
-    level_c REAL NOT NULL,                          -- offset at 1500 °C
-    coefficient_c_per_100c REAL NOT NULL,
-    variance_level REAL NOT NULL,
-    covariance REAL NOT NULL,
-    variance_coefficient REAL NOT NULL,
-    shared_c REAL NOT NULL,
+    components INTEGER NOT NULL,                    -- number of the variance components used
     readings INTEGER NOT NULL,
-    lowest_setpoint_c REAL NOT NULL,
-    highest_setpoint_c REAL NOT NULL,
     last_reading_id TEXT NOT NULL,
     last_fired_at INTEGER NOT NULL,
-    last_setpoint_c REAL NOT NULL,
-    last_observed_offset_c REAL NOT NULL,
-    last_independent_c REAL NOT NULL,
-    last_shared_c REAL NOT NULL,
-    last_mean_mm REAL NOT NULL,
-    last_batch_id TEXT,                             -- null for a thermocouple
-    last_gauge_id TEXT,                             -- null for a thermocouple
-    same_mean_run INTEGER NOT NULL,
+    document BLOB NOT NULL,                         -- the filter, postcard; its shape is in documents/tracked.rs
     PRIMARY KEY (site_id, furnace_id)
 ) STRICT, WITHOUT ROWID;
 

@@ -4,7 +4,7 @@ use std::borrow::Cow;
 
 use ringtrue_calibration::budget::{Budget, Improvement, Line, Source};
 use ringtrue_calibration::decision::{Advice, Decision, Reason};
-use ringtrue_calibration::evaluation::Evaluation;
+use ringtrue_calibration::evaluation::{Evaluation, GaugeError, SharedErrors};
 use ringtrue_calibration::hold::{HoldCorrection, HoldTreatment};
 use ringtrue_calibration::plausibility::{Question, QuestionCode};
 use ringtrue_calibration::rings::RingSummary;
@@ -65,12 +65,66 @@ pub(crate) struct EvaluationDocument {
     state: Option<StateDocument>,
     #[serde(default, skip_serializing_if = "Option::is_none")]
     innovation_z: Option<f64>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    innovation_sd_c: Option<f64>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    gain: Option<f64>,
+    shared: SharedDocument,
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     notices: Vec<ReasonDocument>,
     method_version: String,
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     questions: Vec<QuestionDocument>,
     cautions: Vec<String>,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+struct SharedDocument {
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    gauge: Option<[f64; 3]>,
+    batch_sd_c: f64,
+    hold_c: f64,
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    hold_is_assumed: bool,
+    position_sd_c: f64,
+    thermocouple_sd_c: f64,
+    own_c: f64,
+}
+
+impl From<&SharedErrors> for SharedDocument {
+    fn from(shared: &SharedErrors) -> Self {
+        Self {
+            gauge: shared
+                .gauge
+                .map(|gauge| [gauge.coefficient, gauge.sd_c, gauge.removed_c]),
+            batch_sd_c: shared.batch_sd_c,
+            hold_c: shared.hold_c,
+            hold_is_assumed: shared.hold_is_assumed,
+            position_sd_c: shared.position_sd_c,
+            thermocouple_sd_c: shared.thermocouple_sd_c,
+            own_c: shared.own_c,
+        }
+    }
+}
+
+impl From<SharedDocument> for SharedErrors {
+    fn from(document: SharedDocument) -> Self {
+        Self {
+            gauge: document
+                .gauge
+                .map(|[coefficient, sd_c, removed_c]| GaugeError {
+                    coefficient,
+                    sd_c,
+                    removed_c,
+                }),
+            batch_sd_c: document.batch_sd_c,
+            hold_c: document.hold_c,
+            hold_is_assumed: document.hold_is_assumed,
+            position_sd_c: document.position_sd_c,
+            thermocouple_sd_c: document.thermocouple_sd_c,
+            own_c: document.own_c,
+        }
+    }
 }
 
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -228,6 +282,9 @@ impl EvaluationDocument {
             decision: evaluation.decision.as_ref().map(decision),
             state: evaluation.state.as_ref().map(StateDocument::from),
             innovation_z: evaluation.innovation_z,
+            innovation_sd_c: evaluation.innovation_sd_c,
+            gain: evaluation.gain,
+            shared: SharedDocument::from(&evaluation.shared),
             notices: evaluation
                 .notices
                 .iter()
@@ -267,6 +324,9 @@ impl EvaluationDocument {
                 .transpose()?,
             state: self.state.map(Into::into),
             innovation_z: self.innovation_z,
+            innovation_sd_c: self.innovation_sd_c,
+            gain: self.gain,
+            shared: self.shared.into(),
             notices: self.notices.into_iter().map(Reason::from).collect(),
             method_version: Cow::Owned(self.method_version),
         };

@@ -1,8 +1,9 @@
 //! What an evaluation depended on.
 
 use ringtrue_calibration::decision::{Limits, Policy};
+use ringtrue_calibration::evaluation::Counted;
 use ringtrue_calibration::gauge::{BlockCheck, Gauge, Pooled};
-use ringtrue_calibration::offset::{Noise, OffsetState};
+use ringtrue_calibration::inference::{Components, Expectation, OffsetState};
 use ringtrue_calibration::programme::{Cycle, Segment};
 use ringtrue_fleet::reading::Inputs;
 use serde::{Deserialize, Serialize};
@@ -15,9 +16,11 @@ pub(crate) struct InputsDocument {
     target_c: f64,
     limits: LimitsDocument,
     policy: PolicyDocument,
-    prior: Option<StateDocument>,
+    expectation: ExpectationDocument,
+    #[serde(default, skip_serializing_if = "CountedDocument::is_full")]
+    counted: CountedDocument,
     confirmed: bool,
-    noise: NoiseDocument,
+    components: ComponentsDocument,
     reference_position: String,
     gauge: Option<GaugeDocument>,
     batch_expanded_uncertainty_c: Option<f64>,
@@ -44,22 +47,49 @@ struct PolicyDocument {
     full_compensation: bool,
 }
 
+/// Variance components; also part of a fit.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
-struct NoiseDocument {
+pub(crate) struct ComponentsDocument {
     wander_c2_per_week: f64,
-    drift_c_per_week: f64,
+    slope_sd_c_per_week: f64,
+    slope_wander_c2_per_week3: f64,
     coefficient_sd_c_per_100c: f64,
-    event_sd_c: f64,
-    changed_bias_c: f64,
+    event_scale: f64,
+    noise_scale: f64,
+    batch_scale: f64,
+    gauge_scale: f64,
+    initial_sd_c: Option<f64>,
+    bound_z: f64,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+struct ExpectationDocument {
+    state: Option<StateDocument>,
+    bias_c: f64,
+    bias_variance_c2: f64,
+    covariance_c2: [f64; 3],
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]
+struct CountedDocument {
+    inflation_c2: f64,
+    widened_c2: f64,
+}
+
+impl CountedDocument {
+    fn is_full(&self) -> bool {
+        *self == Self::default()
+    }
 }
 
 /// An offset state; also part of an evaluation.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub(crate) struct StateDocument {
+    reference_c: f64,
     level_c: f64,
+    slope_c_per_week: f64,
     coefficient_c_per_100c: f64,
-    variance: [[f64; 2]; 2],
-    shared_c: f64,
+    covariance: [[f64; 3]; 3],
     readings: u32,
     lowest_setpoint_c: f64,
     highest_setpoint_c: f64,
@@ -89,10 +119,11 @@ struct PooledDocument {
 impl From<&OffsetState> for StateDocument {
     fn from(state: &OffsetState) -> Self {
         Self {
+            reference_c: state.reference_c,
             level_c: state.level_c,
+            slope_c_per_week: state.slope_c_per_week,
             coefficient_c_per_100c: state.coefficient_c_per_100c,
-            variance: state.variance,
-            shared_c: state.shared_c,
+            covariance: state.covariance,
             readings: state.readings,
             lowest_setpoint_c: state.lowest_setpoint_c,
             highest_setpoint_c: state.highest_setpoint_c,
@@ -103,13 +134,48 @@ impl From<&OffsetState> for StateDocument {
 impl From<StateDocument> for OffsetState {
     fn from(document: StateDocument) -> Self {
         Self {
+            reference_c: document.reference_c,
             level_c: document.level_c,
+            slope_c_per_week: document.slope_c_per_week,
             coefficient_c_per_100c: document.coefficient_c_per_100c,
-            variance: document.variance,
-            shared_c: document.shared_c,
+            covariance: document.covariance,
             readings: document.readings,
             lowest_setpoint_c: document.lowest_setpoint_c,
             highest_setpoint_c: document.highest_setpoint_c,
+        }
+    }
+}
+
+impl From<&Components> for ComponentsDocument {
+    fn from(components: &Components) -> Self {
+        Self {
+            wander_c2_per_week: components.wander_c2_per_week,
+            slope_sd_c_per_week: components.slope_sd_c_per_week,
+            slope_wander_c2_per_week3: components.slope_wander_c2_per_week3,
+            coefficient_sd_c_per_100c: components.coefficient_sd_c_per_100c,
+            event_scale: components.event_scale,
+            noise_scale: components.noise_scale,
+            batch_scale: components.batch_scale,
+            gauge_scale: components.gauge_scale,
+            initial_sd_c: components.initial_sd_c,
+            bound_z: components.bound_z,
+        }
+    }
+}
+
+impl From<ComponentsDocument> for Components {
+    fn from(document: ComponentsDocument) -> Self {
+        Self {
+            wander_c2_per_week: document.wander_c2_per_week,
+            slope_sd_c_per_week: document.slope_sd_c_per_week,
+            slope_wander_c2_per_week3: document.slope_wander_c2_per_week3,
+            coefficient_sd_c_per_100c: document.coefficient_sd_c_per_100c,
+            event_scale: document.event_scale,
+            noise_scale: document.noise_scale,
+            batch_scale: document.batch_scale,
+            gauge_scale: document.gauge_scale,
+            initial_sd_c: document.initial_sd_c,
+            bound_z: document.bound_z,
         }
     }
 }
@@ -139,15 +205,18 @@ impl From<&Inputs> for InputsDocument {
                 conformance_wanted: inputs.policy.conformance_wanted,
                 full_compensation: inputs.policy.full_compensation,
             },
-            prior: inputs.prior.as_ref().map(StateDocument::from),
-            confirmed: inputs.confirmed,
-            noise: NoiseDocument {
-                wander_c2_per_week: inputs.noise.wander_c2_per_week,
-                drift_c_per_week: inputs.noise.drift_c_per_week,
-                coefficient_sd_c_per_100c: inputs.noise.coefficient_sd_c_per_100c,
-                event_sd_c: inputs.noise.event_sd_c,
-                changed_bias_c: inputs.noise.changed_bias_c,
+            expectation: ExpectationDocument {
+                state: inputs.expectation.state.as_ref().map(StateDocument::from),
+                bias_c: inputs.expectation.bias_c,
+                bias_variance_c2: inputs.expectation.bias_variance_c2,
+                covariance_c2: inputs.expectation.covariance_c2,
             },
+            counted: CountedDocument {
+                inflation_c2: inputs.counted.inflation_c2,
+                widened_c2: inputs.counted.widened_c2,
+            },
+            confirmed: inputs.confirmed,
+            components: ComponentsDocument::from(&inputs.components),
             reference_position: inputs.reference_position.clone(),
             gauge: inputs.gauge.map(|gauge| GaugeDocument {
                 resolution_mm: gauge.resolution_mm,
@@ -199,15 +268,18 @@ impl From<InputsDocument> for Inputs {
                 conformance_wanted: document.policy.conformance_wanted,
                 full_compensation: document.policy.full_compensation,
             },
-            prior: document.prior.map(OffsetState::from),
-            confirmed: document.confirmed,
-            noise: Noise {
-                wander_c2_per_week: document.noise.wander_c2_per_week,
-                drift_c_per_week: document.noise.drift_c_per_week,
-                coefficient_sd_c_per_100c: document.noise.coefficient_sd_c_per_100c,
-                event_sd_c: document.noise.event_sd_c,
-                changed_bias_c: document.noise.changed_bias_c,
+            expectation: Expectation {
+                state: document.expectation.state.map(OffsetState::from),
+                bias_c: document.expectation.bias_c,
+                bias_variance_c2: document.expectation.bias_variance_c2,
+                covariance_c2: document.expectation.covariance_c2,
             },
+            counted: Counted {
+                inflation_c2: document.counted.inflation_c2,
+                widened_c2: document.counted.widened_c2,
+            },
+            confirmed: document.confirmed,
+            components: document.components.into(),
             reference_position: document.reference_position,
             gauge: document.gauge.map(|gauge| Gauge {
                 resolution_mm: gauge.resolution_mm,

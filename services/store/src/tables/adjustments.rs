@@ -7,6 +7,7 @@ use ringtrue_fleet::key::{
     ReadingKey, SiteId,
 };
 use serde::{Deserialize, Serialize};
+use sqlx::sqlite::SqliteConnection;
 
 use crate::columns::{Place, json};
 use crate::{Error, Page, Read, Request, Tx};
@@ -94,6 +95,21 @@ impl AdjustmentRow {
             received_at: place.moment("received_at", self.received_at)?,
         })
     }
+}
+
+/// Every adjustment of a furnace, earliest first.
+pub(crate) async fn adjustments_of(
+    connection: &mut SqliteConnection,
+    furnace: &FurnaceKey,
+) -> Result<Vec<Adjustment>, Error> {
+    const SQL: &str = "SELECT * FROM adjustment WHERE site_id = $1 AND furnace_id = $2
+        ORDER BY adjusted_at, id";
+    let rows: Vec<AdjustmentRow> = sqlx::query_as(SQL)
+        .bind(furnace.site.as_str())
+        .bind(furnace.furnace.as_str())
+        .fetch_all(connection)
+        .await?;
+    rows.into_iter().map(AdjustmentRow::adjustment).collect()
 }
 
 impl Read {

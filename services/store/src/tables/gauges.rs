@@ -205,6 +205,29 @@ pub(crate) async fn checks_of(
     rows.into_iter().map(CheckRow::check).collect()
 }
 
+/// The checks of every gauge of a site that has any, gauges by id, checks with the latest first.
+pub(crate) async fn checks_of_site(
+    connection: &mut SqliteConnection,
+    site: &SiteId,
+) -> Result<Vec<(GaugeId, Vec<GaugeCheck>)>, Error> {
+    const SQL: &str = "SELECT * FROM gauge_check WHERE site_id = $1
+        ORDER BY gauge_id, checked_at DESC, id DESC";
+    let rows: Vec<CheckRow> = sqlx::query_as(SQL)
+        .bind(site.as_str())
+        .fetch_all(connection)
+        .await?;
+    let mut gauges: Vec<(GaugeId, Vec<GaugeCheck>)> = Vec::new();
+    for row in rows {
+        let check = row.check()?;
+        let gauge = check.key.gauge.gauge.clone();
+        match gauges.last_mut() {
+            Some((last, checks)) if *last == gauge => checks.push(check),
+            _ => gauges.push((gauge, vec![check])),
+        }
+    }
+    Ok(gauges)
+}
+
 #[derive(sqlx::FromRow)]
 struct ScatterRow {
     site_id: String,

@@ -2,6 +2,7 @@
 
 mod insert;
 mod knowledge;
+mod past;
 mod row;
 
 use ringtrue_fleet::event::FurnaceEvent;
@@ -72,7 +73,7 @@ impl RecordedRow {
 macro_rules! recorded_columns {
     () => {
         "r.*, e.method_version, e.counts, e.observed_offset_c, e.independent_c, e.shared_c, e.mean_mm,
-        e.advised_setpoint_c, e.next_due_on, e.inputs, e.result, e.reading_id, a.amended_by
+        e.removed_c, e.effects, e.innovation_z, e.innovation_sd_c, e.gain, e.advised_setpoint_c, e.next_due_on, e.inputs, e.result, e.reading_id, a.amended_by
         FROM reading AS r
         JOIN evaluation AS e ON e.site_id = r.site_id AND e.furnace_id = r.furnace_id
             AND e.fired_at = r.fired_at AND e.reading_id = r.id
@@ -147,6 +148,11 @@ struct PointRow {
     independent_c: f64,
     shared_c: f64,
     mean_mm: f64,
+    removed_c: f64,
+    effects: String,
+    innovation_z: Option<f64>,
+    innovation_sd_c: Option<f64>,
+    gain: Option<f64>,
     batch_id: Option<String>,
     gauge_id: Option<String>,
 }
@@ -164,6 +170,9 @@ impl PointRow {
             observed_offset_c: self.observed_offset_c,
             independent_c: self.independent_c,
             shared_c: self.shared_c,
+            removed_c: self.removed_c,
+            effects: row::read_effects(&place, &self.effects)?,
+            surprise: row::surprise(self.innovation_z, self.innovation_sd_c, self.gain),
             mean_mm: self.mean_mm,
             batch: optional_id(self.batch_id.as_deref(), BatchId::new, || {
                 place.corrupt("batch_id")
@@ -181,7 +190,8 @@ pub(crate) async fn track_points(
     furnace: &FurnaceKey,
 ) -> Result<Vec<TrackPoint>, Error> {
     const SQL: &str = "SELECT e.reading_id, e.fired_at, r.setpoint_c, e.observed_offset_c,
-            e.independent_c, e.shared_c, e.mean_mm, r.batch_id, r.gauge_id
+            e.independent_c, e.shared_c, e.mean_mm, e.removed_c, e.effects, e.innovation_z, e.innovation_sd_c, e.gain,
+            r.batch_id, r.gauge_id
         FROM evaluation AS e
         JOIN reading AS r ON r.site_id = e.site_id AND r.furnace_id = e.furnace_id
             AND r.fired_at = e.fired_at AND r.id = e.reading_id

@@ -1,110 +1,93 @@
 //! What is known of each furnace's offset: worked out from readings, kept so that a recording need not
 //! replay them.
 
-use ringtrue_calibration::offset::OffsetState;
-use ringtrue_fleet::key::{BatchId, FurnaceId, FurnaceKey, GaugeId, ReadingId, SiteId};
-use ringtrue_fleet::tracking::{TrackPoint, TrackedOffset};
+use jiff::Timestamp;
+use ringtrue_fleet::key::{FurnaceId, FurnaceKey, SiteId};
+use ringtrue_fleet::tracking::{TrackedOffset, replayed};
 use sqlx::sqlite::SqliteConnection;
 
-use super::readings::chunks;
-use crate::columns::{Place, optional_id};
-use crate::{Error, Read, Tx};
+use super::readings::{chunks, track_points};
+use super::{events, fits};
+use crate::columns::{Place, bytes, json};
+use crate::documents::tracked::TrackedDocument;
+use crate::{Error, Page, Read, Tx};
 
 #[derive(Debug, Clone, PartialEq, sqlx::FromRow)]
 pub(crate) struct TrackedRow {
     site_id: String,
     furnace_id: String,
-    level_c: f64,
-    coefficient_c_per_100c: f64,
-    variance_level: f64,
-    covariance: f64,
-    variance_coefficient: f64,
-    shared_c: f64,
+    components: i64,
     readings: i64,
-    lowest_setpoint_c: f64,
-    highest_setpoint_c: f64,
     last_reading_id: String,
     last_fired_at: i64,
-    last_setpoint_c: f64,
-    last_observed_offset_c: f64,
-    last_independent_c: f64,
-    last_shared_c: f64,
-    last_mean_mm: f64,
-    last_batch_id: Option<String>,
-    last_gauge_id: Option<String>,
-    same_mean_run: i64,
+    document: Vec<u8>,
 }
 
 impl TrackedRow {
     fn of(furnace: &FurnaceKey, tracked: &TrackedOffset) -> Self {
-        let (state, last) = (&tracked.state, &tracked.last);
         Self {
             site_id: furnace.site.to_string(),
             furnace_id: furnace.furnace.to_string(),
-            level_c: state.level_c,
-            coefficient_c_per_100c: state.coefficient_c_per_100c,
-            variance_level: state.variance[0][0],
-            covariance: state.variance[0][1],
-            variance_coefficient: state.variance[1][1],
-            shared_c: state.shared_c,
-            readings: i64::from(state.readings),
-            lowest_setpoint_c: state.lowest_setpoint_c,
-            highest_setpoint_c: state.highest_setpoint_c,
-            last_reading_id: last.reading.to_string(),
-            last_fired_at: last.fired_at.as_microsecond(),
-            last_setpoint_c: last.setpoint_c,
-            last_observed_offset_c: last.observed_offset_c,
-            last_independent_c: last.independent_c,
-            last_shared_c: last.shared_c,
-            last_mean_mm: last.mean_mm,
-            last_batch_id: last.batch.as_ref().map(ToString::to_string),
-            last_gauge_id: last.gauge.as_ref().map(ToString::to_string),
-            same_mean_run: i64::from(tracked.same_mean_run),
+            components: tracked.components,
+            readings: i64::from(tracked.chain.readings),
+            last_reading_id: tracked.last.reading.to_string(),
+            last_fired_at: tracked.last.fired_at.as_microsecond(),
+            document: bytes(&TrackedDocument::from(tracked)),
         }
     }
 
-    fn tracked(self) -> Result<(FurnaceKey, TrackedOffset), Error> {
+    fn furnace(&self) -> Result<FurnaceKey, Error> {
         let place = Place {
             table: "tracked_offset",
             key: &self.furnace_id,
         };
-        let count = |column, value: i64| u32::try_from(value).map_err(|_| place.corrupt(column));
-        let furnace = FurnaceKey {
+        Ok(FurnaceKey {
             site: place.id("site_id", SiteId::new(&self.site_id))?,
             furnace: place.id("furnace_id", FurnaceId::new(&self.furnace_id))?,
-        };
-        let tracked = TrackedOffset {
-            state: OffsetState {
-                level_c: self.level_c,
-                coefficient_c_per_100c: self.coefficient_c_per_100c,
-                variance: [
-                    [self.variance_level, self.covariance],
-                    [self.covariance, self.variance_coefficient],
-                ],
-                shared_c: self.shared_c,
-                readings: count("readings", self.readings)?,
-                lowest_setpoint_c: self.lowest_setpoint_c,
-                highest_setpoint_c: self.highest_setpoint_c,
-            },
-            last: TrackPoint {
-                reading: place.id("last_reading_id", ReadingId::new(&self.last_reading_id))?,
-                fired_at: place.moment("last_fired_at", self.last_fired_at)?,
-                setpoint_c: self.last_setpoint_c,
-                observed_offset_c: self.last_observed_offset_c,
-                independent_c: self.last_independent_c,
-                shared_c: self.last_shared_c,
-                mean_mm: self.last_mean_mm,
-                batch: optional_id(self.last_batch_id.as_deref(), BatchId::new, || {
-                    place.corrupt("last_batch_id")
-                })?,
-                gauge: optional_id(self.last_gauge_id.as_deref(), GaugeId::new, || {
-                    place.corrupt("last_gauge_id")
-                })?,
-            },
-            same_mean_run: count("same_mean_run", self.same_mean_run)?,
-        };
-        Ok((furnace, tracked))
+        })
     }
+
+    /// What was kept; none when its shape is not understood.
+    fn kept(&self) -> Option<TrackedOffset> {
+        let document: TrackedDocument = postcard::from_bytes(&self.document).ok()?;
+        document.tracked(self.components)
+    }
+}
+
+/// What rows say. One whose shape is not understood, written by another version or damaged, is worked out
+/// again from the records.
+async fn read_back(
+    connection: &mut SqliteConnection,
+    rows: Vec<TrackedRow>,
+) -> Result<Vec<(FurnaceKey, TrackedOffset)>, Error> {
+    let mut offsets = Vec::with_capacity(rows.len());
+    for row in rows {
+        let furnace = row.furnace()?;
+        let tracked = match row.kept() {
+            Some(kept) => Some(kept),
+            None => worked_out_again(connection, &furnace).await?,
+        };
+        if let Some(tracked) = tracked {
+            offsets.push((furnace, tracked));
+        }
+    }
+    Ok(offsets)
+}
+
+async fn worked_out_again(
+    connection: &mut SqliteConnection,
+    furnace: &FurnaceKey,
+) -> Result<Option<TrackedOffset>, Error> {
+    let fit = fits::fit(&mut *connection).await?;
+    let points = track_points(&mut *connection, furnace).await?;
+    let keys = json(&[[furnace.site.as_str(), furnace.furnace.as_str()]]);
+    let events = events::events_of(&mut *connection, &keys).await?;
+    Ok(replayed(
+        &points,
+        &events,
+        &fit.components,
+        fit.components_number,
+    ))
 }
 
 /// What is known of the given furnaces; `keys` is a JSON list of [site, furnace].
@@ -115,8 +98,11 @@ pub(crate) async fn tracked_of(
     const SQL: &str = "SELECT t.* FROM json_each($1) AS wanted CROSS JOIN tracked_offset AS t
         ON t.site_id = json_extract(wanted.value, '$[0]')
         AND t.furnace_id = json_extract(wanted.value, '$[1]')";
-    let rows: Vec<TrackedRow> = sqlx::query_as(SQL).bind(keys).fetch_all(connection).await?;
-    rows.into_iter().map(TrackedRow::tracked).collect()
+    let rows: Vec<TrackedRow> = sqlx::query_as(SQL)
+        .bind(keys)
+        .fetch_all(&mut *connection)
+        .await?;
+    read_back(connection, rows).await
 }
 
 /// What is known of every furnace of the given sites; `sites` is a JSON list.
@@ -128,9 +114,25 @@ pub(crate) async fn tracked_of_sites(
         ON t.site_id = wanted.value";
     let rows: Vec<TrackedRow> = sqlx::query_as(SQL)
         .bind(sites)
-        .fetch_all(connection)
+        .fetch_all(&mut *connection)
         .await?;
-    rows.into_iter().map(TrackedRow::tracked).collect()
+    read_back(connection, rows).await
+}
+
+/// What is known of furnaces in order of their keys.
+pub(crate) async fn all_tracked(
+    connection: &mut SqliteConnection,
+    page: &Page,
+) -> Result<Vec<(FurnaceKey, TrackedOffset)>, Error> {
+    const SQL: &str = "SELECT * FROM tracked_offset WHERE (site_id, furnace_id) > ($1, $2)
+        ORDER BY site_id, furnace_id LIMIT $3";
+    let rows: Vec<TrackedRow> = sqlx::query_as(SQL)
+        .bind(page.text(0))
+        .bind(page.text(1))
+        .bind(page.limit())
+        .fetch_all(&mut *connection)
+        .await?;
+    read_back(connection, rows).await
 }
 
 pub(crate) async fn tracked_offset(
@@ -141,12 +143,10 @@ pub(crate) async fn tracked_offset(
     let rows: Vec<TrackedRow> = sqlx::query_as(SQL)
         .bind(key.site.as_str())
         .bind(key.furnace.as_str())
-        .fetch_all(connection)
+        .fetch_all(&mut *connection)
         .await?;
-    match rows.into_iter().next() {
-        Some(row) => Ok(Some(row.tracked()?.1)),
-        None => Ok(None),
-    }
+    let found = read_back(connection, rows).await?;
+    Ok(found.into_iter().next().map(|(_, tracked)| tracked))
 }
 
 /// Keeps what is known of some furnaces in place of what was.
@@ -155,52 +155,27 @@ pub(crate) async fn keep_tracked(
     all: &[(&FurnaceKey, &TrackedOffset)],
 ) -> Result<(), Error> {
     for now in chunks(all) {
-        let mut query = sqlx::QueryBuilder::new("INSERT INTO tracked_offset ");
+        let mut query = sqlx::QueryBuilder::new(
+            "INSERT INTO tracked_offset (site_id, furnace_id,
+            components, readings, last_reading_id, last_fired_at, document) ",
+        );
         query.push_values(now, |mut row, (furnace, tracked)| {
             let written = TrackedRow::of(furnace, tracked);
             row.push_bind(written.site_id)
                 .push_bind(written.furnace_id)
-                .push_bind(written.level_c)
-                .push_bind(written.coefficient_c_per_100c)
-                .push_bind(written.variance_level)
-                .push_bind(written.covariance)
-                .push_bind(written.variance_coefficient)
-                .push_bind(written.shared_c)
+                .push_bind(written.components)
                 .push_bind(written.readings)
-                .push_bind(written.lowest_setpoint_c)
-                .push_bind(written.highest_setpoint_c)
                 .push_bind(written.last_reading_id)
                 .push_bind(written.last_fired_at)
-                .push_bind(written.last_setpoint_c)
-                .push_bind(written.last_observed_offset_c)
-                .push_bind(written.last_independent_c)
-                .push_bind(written.last_shared_c)
-                .push_bind(written.last_mean_mm)
-                .push_bind(written.last_batch_id)
-                .push_bind(written.last_gauge_id)
-                .push_bind(written.same_mean_run);
+                .push_bind(written.document);
         });
         query.push(
             " ON CONFLICT (site_id, furnace_id) DO UPDATE SET
-            level_c = excluded.level_c,
-            coefficient_c_per_100c = excluded.coefficient_c_per_100c,
-            variance_level = excluded.variance_level,
-            covariance = excluded.covariance,
-            variance_coefficient = excluded.variance_coefficient,
-            shared_c = excluded.shared_c,
+            components = excluded.components,
             readings = excluded.readings,
-            lowest_setpoint_c = excluded.lowest_setpoint_c,
-            highest_setpoint_c = excluded.highest_setpoint_c,
             last_reading_id = excluded.last_reading_id,
             last_fired_at = excluded.last_fired_at,
-            last_setpoint_c = excluded.last_setpoint_c,
-            last_observed_offset_c = excluded.last_observed_offset_c,
-            last_independent_c = excluded.last_independent_c,
-            last_shared_c = excluded.last_shared_c,
-            last_mean_mm = excluded.last_mean_mm,
-            last_batch_id = excluded.last_batch_id,
-            last_gauge_id = excluded.last_gauge_id,
-            same_mean_run = excluded.same_mean_run",
+            document = excluded.document",
         );
         query.build().execute(&mut *connection).await?;
     }
@@ -226,6 +201,50 @@ impl Read {
             .into_iter()
             .map(|(key, tracked)| (key.furnace, tracked))
             .collect())
+    }
+}
+
+impl Read {
+    /// When the counted firing before the last one of each furnace ended; nothing for a furnace with fewer
+    /// than two.
+    pub async fn fired_before(
+        &self,
+        furnaces: &[FurnaceKey],
+    ) -> Result<Vec<(FurnaceKey, Timestamp)>, Error> {
+        const SQL: &str = "SELECT t.site_id, t.furnace_id, (
+                SELECT e.fired_at FROM evaluation AS e
+                LEFT JOIN amendment AS a ON a.site_id = e.site_id AND a.furnace_id = e.furnace_id
+                    AND a.reading_id = e.reading_id
+                WHERE e.site_id = t.site_id AND e.furnace_id = t.furnace_id
+                    AND (e.fired_at, e.reading_id) < (t.last_fired_at, t.last_reading_id)
+                    AND e.counts AND a.amended_by IS NULL
+                ORDER BY e.fired_at DESC, e.reading_id DESC LIMIT 1)
+            FROM json_each($1) AS wanted CROSS JOIN tracked_offset AS t
+            ON t.site_id = json_extract(wanted.value, '$[0]')
+            AND t.furnace_id = json_extract(wanted.value, '$[1]')";
+        let mut keys = Vec::with_capacity(furnaces.len());
+        for furnace in furnaces {
+            self.within(&furnace.site)?;
+            keys.push([furnace.site.as_str(), furnace.furnace.as_str()]);
+        }
+        let rows: Vec<(String, String, Option<i64>)> = sqlx::query_as(SQL)
+            .bind(crate::columns::json(&keys))
+            .fetch_all(&mut *self.connection().await?)
+            .await?;
+        let mut found = Vec::with_capacity(rows.len());
+        for (site, furnace, fired_at) in rows {
+            let Some(fired_at) = fired_at else { continue };
+            let place = Place {
+                table: "evaluation",
+                key: &furnace,
+            };
+            let key = FurnaceKey {
+                site: place.id("site_id", SiteId::new(&site))?,
+                furnace: place.id("furnace_id", FurnaceId::new(&furnace))?,
+            };
+            found.push((key, place.moment("fired_at", fired_at)?));
+        }
+        Ok(found)
     }
 }
 

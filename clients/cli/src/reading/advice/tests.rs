@@ -66,7 +66,7 @@ fn an_adjustment_shows_the_setpoint_in_words_and_in_large_digits() {
     let zone = TimeZone::get("Europe/Lisbon").expect("a zone of the tz database");
     let text = drawn(&reading(Advice::Adjust), &view(&zone, true));
     assert!(text.starts_with("ENTER 1481 °C\n"), "{text}");
-    assert!(text.contains(&large("1481", '#').join("\n")), "{text}");
+    assert!(text.contains(&large("1481", '#', 80).join("\n")), "{text}");
     for piece in [
         "Friday 20 November 2026 18:00 WET",
         "1519.0 ± 6.2 °C (about 95 % coverage)",
@@ -90,7 +90,7 @@ fn an_adjustment_shows_the_setpoint_in_words_and_in_large_digits() {
 fn leaving_shows_the_present_setpoint_large() {
     let text = drawn(&reading(Advice::Leave), &view(&TimeZone::UTC, true));
     assert!(text.starts_with("LEAVE AT 1500 °C\n"), "{text}");
-    assert!(text.contains(&large("1500", '#').join("\n")), "{text}");
+    assert!(text.contains(&large("1500", '#', 80).join("\n")), "{text}");
     assert!(!text.contains("adjustment confirm"), "{text}");
 }
 
@@ -119,24 +119,39 @@ fn a_preview_says_first_that_nothing_is_recorded() {
 }
 
 #[test]
-fn a_reading_that_is_not_evaluable_says_what_still_holds() {
+fn a_reading_that_is_not_evaluable_says_once_why_and_what_to_fire_instead() {
     let mut reading = reading(Advice::Unspecified);
+    let why = "Fired with a hold of 60 min. Fire a programme with a hold of 120 min at the peak.";
+    let valid = "Differences between positions are right as they are.";
     if let Some(evaluation) = &mut reading.evaluation {
         evaluation.evaluable = false;
+        evaluation.reasons.clear();
+        evaluation.notices.push(Reason {
+            code: "HOLD_NOT_EVALUABLE".to_owned(),
+            text: format!("{why} {valid}"),
+        });
         evaluation.hold = Some(HoldResult {
-            explanation: "Fire a programme with a hold of 120 min.".to_owned(),
-            statements_still_valid: vec!["The chamber is even.".to_owned()],
+            table_hold_min: 120.0,
+            fired_hold_min: 60.0,
+            explanation: why.to_owned(),
+            statements_still_valid: vec![valid.to_owned()],
             ..HoldResult::default()
         });
     }
     let text = drawn(&reading, &view(&TimeZone::UTC, true));
     assert!(text.starts_with("NOT EVALUATED\n"), "{text}");
-    assert!(
-        text.contains("Fire a programme with a hold of 120 min."),
-        "{text}"
-    );
-    assert!(text.contains("The chamber is even."), "{text}");
-    assert!(!text.contains("Within tolerance"), "{text}");
+    for once in [
+        "Fire a programme with a hold of 120",
+        "Differences between positions",
+        "The table reads   1519.0 °C, but for a hold of 120 min\n",
+        "Why, and what to fire instead",
+        "The gauge has never been checked.",
+    ] {
+        assert_eq!(text.matches(once).count(), 1, "{once} in\n{text}");
+    }
+    for never in ["±", "What would help most", "Within tolerance", "####"] {
+        assert!(!text.contains(never), "{never} in\n{text}");
+    }
 }
 
 #[test]

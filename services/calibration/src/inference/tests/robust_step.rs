@@ -40,10 +40,10 @@ fn an_outlier_of_300_degrees_moves_the_offset_by_less_than_a_setpoint_step_of_fi
     let last = taken[5];
     assert!(last.step.z.expect("a distance") > 50.0);
     assert!(last.fleet_z.expect("a distance") > 50.0);
-    assert!(last.step.inflation_c2 > 10_000.0);
+    assert!(last.step.inflation_c2 > 9_500.0);
     let moved = last.state.level_c - taken[4].state.level_c;
     assert!(moved > 0.0 && moved < 5.0, "{moved}");
-    // As bounded, the reading lies at 2.5 standard deviations of all that is uncertain in it.
+    // As bounded, the reading lies at 3 standard deviations of all that is uncertain in it.
     let mut bounded = fleet.components;
     bounded.bound_z = f64::INFINITY;
     let unbounded = Fleet {

@@ -2,8 +2,8 @@
 
 use jiff::civil::Date;
 use ringtrue_calibration::decision::{Limits, Policy};
-use ringtrue_calibration::evaluation::{Evaluation, Indication};
-use ringtrue_calibration::offset::Noise;
+use ringtrue_calibration::evaluation::{Counted, Evaluation, Indication};
+use ringtrue_calibration::inference::{Components, Expectation};
 use ringtrue_calibration::plausibility::{Question, QuestionCode};
 use ringtrue_calibration::programme::{Cycle, Segment};
 use ringtrue_calibration::thermal_work::Energy;
@@ -32,9 +32,15 @@ fn evaluated() -> Evaluated {
             largest_step_c: 30.0,
         },
         policy: Policy::default(),
-        prior: None,
+        expectation: Expectation {
+            state: None,
+            bias_c: 0.0,
+            bias_variance_c2: 2.25,
+            covariance_c2: [0.0; 3],
+        },
+        counted: Counted::default(),
         confirmed: false,
-        noise: Noise::default(),
+        components: Components::default(),
         reference_position: String::new(),
         gauge: None,
         batch_expanded_uncertainty_c: None,

@@ -1,7 +1,7 @@
 //! Checks of the way of furnaces and events into messages and back.
 
 use jiff::Timestamp;
-use ringtrue_calibration::offset::{Noise, OffsetState};
+use ringtrue_calibration::inference::OffsetState;
 use ringtrue_fleet::key::{EventId, EventKey, ReadingId};
 use ringtrue_fleet::tracking::TrackPoint;
 
@@ -107,22 +107,32 @@ fn a_state_that_is_to_be_changed_must_be_given() {
 
 #[test]
 fn an_offset_is_told_for_the_setpoint_that_was_read_last() {
-    let noise = Noise::default();
-    let state = OffsetState::start(1500.0, 19.0, 4.0, 1.0, &noise);
-    let mut tracked = TrackedOffset {
-        state,
+    // What was read leaves 2 °C, what gauge and batch share 1 °C; the coefficient is what is believed.
+    let mut tracked = KnownOffset {
+        state: OffsetState {
+            reference_c: 1500.0,
+            level_c: 19.0,
+            slope_c_per_week: 0.0,
+            coefficient_c_per_100c: 0.0,
+            covariance: [[4.0 + 1.0, 0.0, 0.0], [0.0, 0.0144, 0.0], [0.0, 0.0, 9.0]],
+            readings: 1,
+            lowest_setpoint_c: 1500.0,
+            highest_setpoint_c: 1500.0,
+        },
         last: TrackPoint {
             reading: ReadingId::new("r1").expect("an id"),
             fired_at: Timestamp::UNIX_EPOCH,
             setpoint_c: 1500.0,
             observed_offset_c: 19.0,
+            removed_c: 0.0,
             independent_c: 2.0,
             shared_c: 1.0,
+            effects: Vec::new(),
+            surprise: None,
             mean_mm: 19.47,
             batch: None,
             gauge: None,
         },
-        same_mean_run: 1,
     };
     let told = offset_message(&key(), &tracked);
     assert!((told.offset_c - 19.0).abs() < 1e-9);

@@ -4,7 +4,7 @@
 use jiff::civil::Date;
 use ringtrue_calibration::plausibility::{Question, QuestionCode};
 use ringtrue_fleet::caller::Denied;
-use ringtrue_fleet::key::{BatchId, FurnaceKey, GaugeKey, ReadingKey};
+use ringtrue_fleet::key::{BatchId, FindingId, FurnaceKey, GaugeKey, ReadingKey};
 use tonic_types::ErrorInfo;
 
 use super::*;
@@ -247,8 +247,12 @@ fn what_a_refusal_says_in_words_is_in_its_metadata() {
         reading: reading("r1"),
         by: reading("r2"),
     };
+    let resolved = Refusal::FindingResolved {
+        finding: FindingId::parse("findings/f1").expect("a name"),
+    };
     for (refusal, reason, key, value) in [
         (expired, "BATCH_EXPIRED", "fired_on", "2026-03-02"),
+        (resolved, "FINDING_RESOLVED", "finding", "findings/f1"),
         (withdrawn, "BATCH_WITHDRAWN", "because", "recall"),
         (
             Refusal::GaugeWithdrawn { gauge },

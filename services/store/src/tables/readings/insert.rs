@@ -9,6 +9,7 @@ use super::row::{EvaluationRow, ReadingRow, record_digest};
 use super::{Measurement, chunks};
 use crate::audit::{Happening, append};
 use crate::columns::json;
+use crate::tables::fits::count_changes;
 use crate::tables::tracked::keep_tracked;
 use crate::{Error, Request, Tx};
 
@@ -67,6 +68,7 @@ impl Tx {
             .filter_map(|new| Some((&new.reading.key.furnace, new.assessed.tracked.as_ref()?)))
             .collect();
         keep_tracked(self.connection(), &tracked).await?;
+        count_changes(self.connection(), rows.len()).await?;
         let scatters = scatters(&readings);
         add_scatter(self.connection(), &scatters).await?;
         let mut happenings = Vec::with_capacity(rows.len());
@@ -152,8 +154,8 @@ async fn insert_evaluation_rows(
     for now in chunks(rows) {
         let mut query = sqlx::QueryBuilder::new(
             "INSERT INTO evaluation (site_id, furnace_id, fired_at, reading_id, method_version,
-            counts, observed_offset_c, independent_c, shared_c, mean_mm, advised_setpoint_c,
-            next_due_on, inputs, result) ",
+            counts, observed_offset_c, independent_c, shared_c, mean_mm, removed_c, effects,
+            innovation_z, innovation_sd_c, gain, advised_setpoint_c, next_due_on, inputs, result) ",
         );
         query.push_values(now, |mut row, (reading, evaluation)| {
             row.push_bind(&reading.site_id)
@@ -166,6 +168,11 @@ async fn insert_evaluation_rows(
                 .push_bind(evaluation.independent_c)
                 .push_bind(evaluation.shared_c)
                 .push_bind(evaluation.mean_mm)
+                .push_bind(evaluation.removed_c)
+                .push_bind(&evaluation.effects)
+                .push_bind(evaluation.innovation_z)
+                .push_bind(evaluation.innovation_sd_c)
+                .push_bind(evaluation.gain)
                 .push_bind(evaluation.advised_setpoint_c)
                 .push_bind(&evaluation.next_due_on)
                 .push_bind(&evaluation.inputs)

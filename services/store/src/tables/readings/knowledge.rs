@@ -10,6 +10,7 @@ use ringtrue_fleet::event::FurnaceEvent;
 use ringtrue_fleet::key::{
     FurnaceId, FurnaceKey, GaugeKey, ProgrammeKey, ReadingId, ReadingKey, SiteId,
 };
+use ringtrue_fleet::knowledge::{Fit, Knowledge};
 use ringtrue_fleet::reading::{
     Known, KnownRings, Method, Report, RingMeasurement, SameFiring, Twin,
 };
@@ -17,7 +18,8 @@ use ringtrue_fleet::tracking::TrackedOffset;
 use sqlx::sqlite::SqliteConnection;
 
 use crate::columns::{Place, json};
-use crate::reference::Reference;
+use crate::fitted::Fitted;
+use crate::reference::{Reference, versions};
 use crate::tables::{events, furnaces, gauges, tracked};
 use crate::{Error, Read, Store, Tx};
 
@@ -28,6 +30,7 @@ const SAME_FIRING_US: i64 = 6 * 3600 * 1_000_000;
 #[derive(Debug)]
 pub struct ReadingKnowledge {
     reference: Arc<Reference>,
+    fitted: Fitted,
     pooled: HashMap<GaugeKey, Pooled>,
     tracked: HashMap<FurnaceKey, TrackedOffset>,
     near: Vec<NearFiring>,
@@ -52,6 +55,11 @@ struct NearFiring {
 }
 
 impl ReadingKnowledge {
+    /// The last fit.
+    pub fn fit(&self) -> &Fit {
+        &self.fitted.fit
+    }
+
     /// What bears on one of the reports. `amended` is the reading that it corrects, which is then not
     /// mistaken for another report of the same firing.
     pub fn known<'a>(
@@ -91,8 +99,17 @@ impl ReadingKnowledge {
                     && Some(&near.same.reading) != amended
             })
             .map(|near| near.same.clone());
+        let site_fit = self.fitted.sites.get(&furnace_key.site);
+        let checks = self.reference.checks.get(&furnace_key.site);
+        let knowledge = Knowledge {
+            site: &site.key,
+            fit: &self.fitted.fit,
+            site_fit: site_fit.and_then(|fit| fit.as_deref()),
+            checks: checks.map_or(&[], |checks| checks.as_slice()),
+        };
         Ok(Known {
             site,
+            knowledge,
             furnace,
             programme,
             rings,
@@ -151,6 +168,7 @@ impl ReadingKnowledge {
         Ok(KnownRings {
             batch,
             gauge,
+            checks,
             check,
             pooled: self.pooled.get(&measured.gauge).copied(),
             other_batches: self
@@ -339,13 +357,22 @@ async fn load(
     }
     gauges.sort_unstable();
     gauges.dedup();
+    let (version, fit) = versions(connection).await?;
     let reference = store
         .reference()
-        .reference(connection, store.batches(), reports)
+        .reference(connection, version, store.batches(), reports)
         .await?;
+    let mut sites: Vec<&SiteId> = reports
+        .iter()
+        .map(|report| &report.programme.furnace.site)
+        .collect();
+    sites.sort_unstable();
+    sites.dedup();
+    let fitted = store.fitted().fitted(connection, fit, &sites).await?;
     let in_force = setpoints_in_force(connection, &reference, reports).await?;
     Ok(ReadingKnowledge {
         reference,
+        fitted,
         in_force,
         pooled: gauges::pooled_of(connection, &json(&gauges))
             .await?

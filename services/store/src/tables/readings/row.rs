@@ -2,11 +2,13 @@
 
 use std::collections::BTreeSet;
 
+use ringtrue_fleet::effect::Effect;
 use ringtrue_fleet::key::{
     BatchId, FurnaceId, FurnaceKey, GaugeId, GaugeKey, ProgrammeId, ProgrammeKey, ReadingId,
     ReadingKey, SiteId,
 };
 use ringtrue_fleet::reading::{Assessed, Method, Purpose, Reading, Report};
+use ringtrue_fleet::tracking::{PointEffect, Surprise, TrackPoint};
 use sha2::{Digest as _, Sha256};
 
 use crate::audit::hexadecimal;
@@ -56,6 +58,11 @@ pub(crate) struct EvaluationRow {
     pub(crate) independent_c: f64,
     pub(crate) shared_c: f64,
     pub(crate) mean_mm: f64,
+    pub(crate) removed_c: f64,
+    pub(crate) effects: String,
+    pub(crate) innovation_z: Option<f64>,
+    pub(crate) innovation_sd_c: Option<f64>,
+    pub(crate) gain: Option<f64>,
     pub(crate) advised_setpoint_c: Option<f64>,
     pub(crate) next_due_on: String,
     pub(crate) inputs: String,
@@ -167,9 +174,14 @@ impl EvaluationRow {
             method_version: evaluation.method_version.clone().into_owned(),
             counts: assessed.point.is_some(),
             observed_offset_c: evaluation.observed_offset_c,
-            independent_c: evaluation.budget.independent_c,
+            independent_c: evaluation.shared.own_c,
             shared_c: evaluation.budget.shared_c,
             mean_mm: evaluation.rings.first().map_or(0.0, |ring| ring.mean_mm),
+            removed_c: evaluation.shared.gauge.map_or(0.0, |gauge| gauge.removed_c),
+            effects: written_effects(assessed.point.as_ref()),
+            innovation_z: evaluation.innovation_z,
+            innovation_sd_c: evaluation.innovation_sd_c,
+            gain: evaluation.gain,
             advised_setpoint_c: evaluation.decision.as_ref().map(|d| d.advised_setpoint_c),
             next_due_on: assessed.next_due_on.to_string(),
             inputs: json(&InputsDocument::from(&assessed.inputs)),
@@ -197,6 +209,46 @@ impl EvaluationRow {
             next_due_on: place.date("next_due_on", &self.next_due_on)?,
         })
     }
+}
+
+/// The errors that a reading shares with others, as a column holds them: a JSON list of [name, coefficient,
+/// expected deviation].
+fn written_effects(point: Option<&TrackPoint>) -> String {
+    let parts: Vec<(String, f64, f64)> = point.map_or(Vec::new(), |point| {
+        point
+            .effects
+            .iter()
+            .map(|part| (part.effect.to_string(), part.coefficient, part.sd_c))
+            .collect()
+    });
+    json(&parts)
+}
+
+/// Reads what [`written_effects`] wrote.
+pub(crate) fn read_effects(place: &Place, text: &str) -> Result<Vec<PointEffect>, Error> {
+    let parts: Vec<(String, f64, f64)> = place.json("effects", text)?;
+    let mut effects = Vec::with_capacity(parts.len());
+    for (name, coefficient, sd_c) in parts {
+        effects.push(PointEffect {
+            effect: place.id("effects", Effect::parse(&name))?,
+            coefficient,
+            sd_c,
+        });
+    }
+    Ok(effects)
+}
+
+/// How far a reading was from what was expected, when something was.
+pub(crate) fn surprise(
+    z: Option<f64>,
+    standard_deviation_c: Option<f64>,
+    gain: Option<f64>,
+) -> Option<Surprise> {
+    Some(Surprise {
+        z: z?,
+        standard_deviation_c: standard_deviation_c?,
+        gain: gain?,
+    })
 }
 
 /// Digest of a reading's record in the audit chain: both rows together, column by column, each with its
@@ -228,6 +280,19 @@ pub(crate) fn record_digest(reading: &ReadingRow, evaluation: &EvaluationRow) ->
     record.number(evaluation.independent_c);
     record.number(evaluation.shared_c);
     record.number(evaluation.mean_mm);
+    record.number(evaluation.removed_c);
+    record.text(&evaluation.effects);
+    for figure in [
+        evaluation.innovation_z,
+        evaluation.innovation_sd_c,
+        evaluation.gain,
+    ] {
+        record.optional(
+            figure
+                .map(|figure| (figure + 0.0).to_bits().to_string())
+                .as_deref(),
+        );
+    }
     record.optional(
         evaluation
             .advised_setpoint_c
@@ -253,8 +318,9 @@ impl RecordDigest {
         self.0.update(number.to_be_bytes());
     }
 
+    /// SQLite keeps a negative zero as zero.
     fn number(&mut self, number: f64) {
-        self.0.update(number.to_bits().to_be_bytes());
+        self.0.update((number + 0.0).to_bits().to_be_bytes());
     }
 
     fn optional(&mut self, text: Option<&str>) {

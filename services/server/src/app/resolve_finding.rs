@@ -1,0 +1,69 @@
+//! Closes a finding by hand.
+
+use jiff::Timestamp;
+use ringtrue_fleet::caller::{Caller, Right};
+use ringtrue_fleet::finding::{Finding, Said, resolved};
+use ringtrue_fleet::key::FindingId;
+use ringtrue_fleet::refusal::Refusal;
+use ringtrue_store::{NamedFinding, Request};
+
+use super::{App, Error, checked, fresh};
+
+/// Resolves a finding. It opens anew when a later firing shows the same.
+pub async fn resolve_finding(
+    app: &App,
+    caller: &Caller,
+    id: &FindingId,
+    etag: Option<String>,
+    said: Said,
+    request: &Request,
+) -> Result<NamedFinding, Error> {
+    note_finding(app, caller, id, etag, said, request, resolved).await
+}
+
+/// How a finding follows from what was said about it.
+type Noting = fn(&Finding, &Said, Timestamp) -> Result<Finding, Refusal>;
+
+/// Notes something on a finding. Whoever records at a site also says what is done about its findings; what
+/// the network shares is for those who keep its ring batches.
+pub(super) async fn note_finding(
+    app: &App,
+    caller: &Caller,
+    id: &FindingId,
+    etag: Option<String>,
+    said: Said,
+    request: &Request,
+    noting: Noting,
+) -> Result<NamedFinding, Error> {
+    let now = app.clock.now();
+    checked(|violations| said.check(violations))?;
+    let read = app.store.read(&caller.network(Right::Read)?);
+    let seen = read.finding(id).await?.ok_or_else(|| missing(id))?;
+    let scope = match seen.finding.subject.site() {
+        Some(site) => caller.site(Right::Record, site)?,
+        None => caller.network(Right::KeepBatches)?,
+    };
+    let (store, id, request) = (app.store.clone(), id.clone(), request.clone());
+    app.whole(async move {
+        let mut tx = store.begin("note_finding", &scope).await?;
+        if let Some(earlier) = tx.answered(&request).await? {
+            let first = tx.finding_answered(&earlier).await?;
+            return first.ok_or_else(|| missing(&id));
+        }
+        // Once more, in the transaction: the readings may have closed it meanwhile.
+        let found = tx.finding(&id).await?.ok_or_else(|| missing(&id))?;
+        fresh(etag.as_deref(), &found.finding.etag(), || id.name())?;
+        let finding = noting(&found.finding, &said, now)?;
+        tx.note_finding(&finding, &request, now).await?;
+        tx.commit().await?;
+        Ok(NamedFinding { finding, ..found })
+    })
+    .await
+}
+
+fn missing(id: &FindingId) -> Error {
+    Error::Missing {
+        kind: "ringtrue.v1/Finding",
+        name: id.name(),
+    }
+}

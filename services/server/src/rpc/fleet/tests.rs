@@ -1,0 +1,153 @@
+//! Tests of the order in which furnaces are listed, and of the place that a token holds.
+
+use std::collections::BTreeSet;
+
+use jiff::Timestamp;
+use jiff::civil::Date;
+use ringtrue_fleet::caller::{Caller, Right};
+use ringtrue_fleet::finding::{Finding, FindingKind, FindingState, Subject};
+use ringtrue_fleet::furnace::FurnaceState;
+use ringtrue_fleet::key::{
+    BatchId, FindingId, FurnaceId, FurnaceKey, ProgrammeId, ProgrammeKey, ReadingKey, SiteId,
+};
+use ringtrue_fleet::standing::{Conformity, Drift, PresentError, Standing, StandingOrder, sort};
+use ringtrue_fleet::violation::Violations;
+use ringtrue_store::NamedFinding;
+
+use super::standings::Rank;
+use super::{findings, site_or_all};
+
+fn standing(site: &str, furnace: &str, figures: Option<[f64; 3]>, day: i16) -> Standing {
+    let furnace = FurnaceKey {
+        site: SiteId::new(site).expect("an id"),
+        furnace: FurnaceId::new(furnace).expect("an id"),
+    };
+    let first: Date = "2025-12-01".parse().expect("a day");
+    Standing {
+        display_name: "K".to_owned(),
+        site_display_name: "S".to_owned(),
+        state: FurnaceState::InUse,
+        tolerance_c: 10.0,
+        conformity: Conformity::Undecided,
+        error: figures.map(|[leaving_probability, error_c, _]| PresentError {
+            programme: ProgrammeKey {
+                furnace: furnace.clone(),
+                programme: ProgrammeId::new("p1").expect("an id"),
+            },
+            error_c,
+            standard_uncertainty_c: 2.0,
+            outside_probability: 0.1,
+            leaving_probability,
+        }),
+        drift: figures.map(|[_, _, c_per_week]| Drift {
+            c_per_week,
+            standard_uncertainty_c_per_week: 0.1,
+        }),
+        foreseen: None,
+        next_due_on: first
+            .checked_add(jiff::Span::new().days(day))
+            .expect("a day"),
+        due: false,
+        last_fired_at: None,
+        last_reading: None,
+        readings: 0,
+        open_findings: 0,
+        furnace,
+    }
+}
+
+fn some() -> Vec<Standing> {
+    vec![
+        standing("south", "k1", Some([0.2, -9.0, 0.3]), 40),
+        standing("north", "k2", Some([0.05, 9.0, -0.4]), 20),
+        standing("north", "k1", None, 0),
+        standing("north", "k3", Some([0.9, 1.0, 0.0]), 31),
+        standing("south", "k0", Some([0.2, 9.5, 0.3]), 31),
+        standing("east", "k9", None, 30),
+        standing("east", "k8", Some([1e-12, 0.0, -0.0]), 400),
+        standing("east", "k7", Some([0.1, 3.0, 1e-9]), 2),
+    ]
+}
+
+#[test]
+fn ranks_stand_in_the_order_of_the_fleet_s_own_rule() {
+    for order in [
+        StandingOrder::Risk,
+        StandingOrder::Error,
+        StandingOrder::Drift,
+        StandingOrder::Due,
+        StandingOrder::Name,
+    ] {
+        let mut by_rule = some();
+        sort(&mut by_rule, order);
+        let mut by_rank = some();
+        by_rank.sort_by_key(|standing| Rank::of(standing, order));
+        let names = |all: &[Standing]| -> Vec<String> {
+            all.iter().map(|standing| standing.furnace.name()).collect()
+        };
+        assert_eq!(names(&by_rank), names(&by_rule), "{order:?}");
+    }
+}
+
+#[test]
+fn no_two_furnaces_have_the_same_rank() {
+    let one = standing("north", "k1", None, 0);
+    let other = standing("north", "k2", None, 0);
+    for order in [StandingOrder::Risk, StandingOrder::Due] {
+        assert!(Rank::of(&one, order) < Rank::of(&other, order), "{order:?}");
+    }
+}
+
+#[test]
+fn a_dash_stands_for_every_site() {
+    let mut violations = Violations::default();
+    assert_eq!(site_or_all("sites/-", &mut violations), None);
+    let north = SiteId::new("north").expect("an id");
+    assert_eq!(site_or_all("sites/north", &mut violations), Some(north));
+    assert_eq!(violations.0.len(), 0);
+    for wrong in ["", "sites/", "sites/-/furnaces/-", "-"] {
+        assert_eq!(site_or_all(wrong, &mut violations), None);
+    }
+    assert_eq!(violations.0.len(), 4);
+}
+
+#[test]
+fn a_batch_s_finding_names_no_reading_of_a_site_that_the_caller_may_not_see() {
+    let mut readings = Vec::new();
+    for reading in [
+        "sites/north/furnaces/k2/readings/r1",
+        "sites/south/furnaces/k2/readings/r2",
+    ] {
+        readings.push(ReadingKey::parse(reading).expect("a name"));
+    }
+    let named = NamedFinding {
+        finding: Finding {
+            id: FindingId::new("f1").expect("an id"),
+            kind: FindingKind::BatchSuspect,
+            subject: Subject::Batch(BatchId::new("b1").expect("an id")),
+            state: FindingState::Open,
+            probability: 0.97,
+            statement: String::new(),
+            next_step: String::new(),
+            evidence: Vec::new(),
+            readings,
+            first_seen_at: Timestamp::UNIX_EPOCH,
+            last_seen_at: Timestamp::UNIX_EPOCH,
+            false_discovery_rate: 0.5,
+            note: String::new(),
+            noted_by: String::new(),
+            noted_at: None,
+            revision: 1,
+        },
+        subject_display_name: "B1".to_owned(),
+        site_display_name: String::new(),
+    };
+    let seen_by = |caller: &Caller| -> Vec<String> {
+        let scope = caller.network(Right::Read).expect("may read");
+        findings::message(&scope, &named).readings
+    };
+    let own = BTreeSet::from([SiteId::new("south").expect("an id")]);
+    let south = Caller::of_sites("x".to_owned(), BTreeSet::from([Right::Read]), own);
+    assert_eq!(seen_by(&south), ["sites/south/furnaces/k2/readings/r2"]);
+    assert_eq!(seen_by(&Caller::local(None)).len(), 2);
+}

@@ -1,0 +1,84 @@
+//! Fits the network anew after readings were recorded, checks made or events noted.
+
+use std::time::Duration;
+
+use ringtrue_calibration::inference::Learnt;
+use ringtrue_fleet::learning;
+use ringtrue_store::Store;
+
+use crate::app::{self, Because, Refitted};
+use crate::clock::Clock;
+use crate::ids::Ids;
+use crate::lifecycle::Lifecycle;
+
+/// A fit takes at most this share of the time: after a long one the next waits longer.
+const REST_PER_WORK: u32 = 19;
+
+/// Starts the work; it ends when the life drains. Every so often it looks whether anything changed.
+pub(crate) fn start(store: Store, clock: Clock, ids: &Ids, every: Duration, lifecycle: &Lifecycle) {
+    let drain = lifecycle.drain.clone();
+    let owner = ids.uuid(clock.now()).to_string();
+    lifecycle.spawn("refit", async move {
+        let mut rest = every;
+        loop {
+            tokio::select! {
+                () = drain.cancelled() => return Ok(()),
+                () = tokio::time::sleep(rest) => {}
+            }
+            let begun = clock.now();
+            let outcome = tokio::select! {
+                // What was begun is not stored; the next server does it again.
+                () = drain.cancelled() => return Ok(()),
+                outcome = app::refit(&store, &clock, &owner, Because::Changes) => outcome,
+            };
+            let learns = match &outcome {
+                Ok(Some(done)) => learning::is_due(&done.fit, clock.now()),
+                _ => false,
+            };
+            if learns {
+                tokio::select! {
+                    () = drain.cancelled() => return Ok(()),
+                    outcome = app::learn(&store, &clock, &owner) => tell_learnt(outcome),
+                }
+            }
+            let took = clock.now().duration_since(begun).unsigned_abs();
+            rest = every.max(took * REST_PER_WORK);
+            match outcome {
+                Ok(None) => {}
+                Ok(Some(done)) => tracing::debug!(
+                    fit = done.fit.number,
+                    sites = done.sites,
+                    furnaces = done.furnaces,
+                    readings = done.fit.readings,
+                    duration_ms = took.as_millis(),
+                    "the network was fitted"
+                ),
+                Err(fault) => {
+                    // What is known stays as it was; the next turn is the retry.
+                    let cause = anyhow::Error::from(fault);
+                    tracing::warn!(cause = format!("{cause:#}"), "the network was not fitted");
+                }
+            }
+        }
+    });
+}
+
+fn tell_learnt(outcome: Result<Option<(Learnt, Refitted)>, app::Error>) {
+    match outcome {
+        Ok(None) => tracing::info!("the readings do not tell the variance components"),
+        Ok(Some((learnt, done))) => tracing::info!(
+            fit = done.fit.number,
+            readings = learnt.readings,
+            wander_c2_per_week = learnt.components.wander_c2_per_week,
+            slope_sd_c_per_week = learnt.components.slope_sd_c_per_week,
+            noise_scale = learnt.components.noise_scale,
+            batch_scale = learnt.components.batch_scale,
+            gauge_scale = learnt.components.gauge_scale,
+            "the network's variance components were learnt"
+        ),
+        Err(fault) => {
+            let cause = anyhow::Error::from(fault);
+            tracing::warn!(cause = format!("{cause:#}"), "nothing was learnt");
+        }
+    }
+}

@@ -1,0 +1,130 @@
+//! A fit, as bytes. Derived: a shape that is no longer understood is worked out again.
+
+use ringtrue_calibration::inference::{SiteBlock, Solution};
+use ringtrue_fleet::effect::Effect;
+use ringtrue_fleet::key::CheckId;
+use ringtrue_fleet::knowledge::{LocalFit, SiteFit};
+use serde::{Deserialize, Serialize};
+
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub(crate) struct SolutionDocument {
+    means: Vec<f64>,
+    covariance: Vec<f64>,
+    log_likelihood: f64,
+    counted: u64,
+}
+
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub(crate) struct SiteFitDocument {
+    locals: Vec<LocalDocument>,
+    block: BlockDocument,
+}
+
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+struct LocalDocument {
+    effect: String,
+    sd_c: f64,
+    checks: Vec<String>,
+    readings: u32,
+}
+
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+struct BlockDocument {
+    locals: usize,
+    inverse: Vec<f64>,
+    means: Vec<f64>,
+    globals: Vec<usize>,
+    transfer: Vec<f64>,
+    reduced: Vec<f64>,
+    rho: Vec<f64>,
+    log_terms: f64,
+    quadratic: f64,
+    counted: u64,
+}
+
+impl From<&Solution> for SolutionDocument {
+    fn from(solution: &Solution) -> Self {
+        Self {
+            means: solution.means.clone(),
+            covariance: solution.covariance.clone(),
+            log_likelihood: solution.log_likelihood,
+            counted: solution.counted,
+        }
+    }
+}
+
+impl From<SolutionDocument> for Solution {
+    fn from(document: SolutionDocument) -> Self {
+        Self {
+            means: document.means,
+            covariance: document.covariance,
+            log_likelihood: document.log_likelihood,
+            counted: document.counted,
+        }
+    }
+}
+
+impl From<&SiteFit> for SiteFitDocument {
+    fn from(fit: &SiteFit) -> Self {
+        let block = &fit.block;
+        Self {
+            locals: fit
+                .locals
+                .iter()
+                .map(|local| LocalDocument {
+                    effect: local.effect.to_string(),
+                    sd_c: local.sd_c,
+                    checks: local.checks.iter().map(ToString::to_string).collect(),
+                    readings: local.readings,
+                })
+                .collect(),
+            block: BlockDocument {
+                locals: block.locals,
+                inverse: block.inverse.clone(),
+                means: block.means.clone(),
+                globals: block.globals.clone(),
+                transfer: block.transfer.clone(),
+                reduced: block.reduced.clone(),
+                rho: block.rho.clone(),
+                log_terms: block.log_terms,
+                quadratic: block.quadratic,
+                counted: block.counted,
+            },
+        }
+    }
+}
+
+impl SiteFitDocument {
+    /// The site's part; none when a name in it cannot be read.
+    pub(crate) fn site_fit(self) -> Option<SiteFit> {
+        let mut locals = Vec::with_capacity(self.locals.len());
+        for local in self.locals {
+            let mut checks = Vec::with_capacity(local.checks.len());
+            for check in &local.checks {
+                checks.push(CheckId::new(check).ok()?);
+            }
+            locals.push(LocalFit {
+                effect: Effect::parse(&local.effect).ok()?,
+                sd_c: local.sd_c,
+                checks,
+                readings: local.readings,
+            });
+        }
+        let block = self.block;
+        Some(SiteFit {
+            locals,
+            block: SiteBlock {
+                locals: block.locals,
+                inverse: block.inverse,
+                means: block.means,
+                globals: block.globals,
+                transfer: block.transfer,
+                reduced: block.reduced,
+                rho: block.rho,
+                log_terms: block.log_terms,
+                quadratic: block.quadratic,
+                counted: block.counted,
+            },
+        })
+    }
+}

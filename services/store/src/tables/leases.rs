@@ -1,0 +1,71 @@
+//! Leases of background work: one process at a time does each piece, and one that lost its lease stores
+//! nothing.
+
+use jiff::{SignedDuration, Timestamp};
+use sqlx::sqlite::SqliteConnection;
+
+use crate::{Error, Tx};
+
+/// A lease that was taken.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Lease {
+    /// The piece of work.
+    pub name: &'static str,
+    /// Raised by every taking; what was begun under an earlier one is not stored.
+    pub fence: i64,
+}
+
+async fn fence(connection: &mut SqliteConnection, name: &str) -> Result<Option<i64>, Error> {
+    const SQL: &str = "SELECT fence FROM work_lease WHERE name = $1";
+    let rows: Vec<i64> = sqlx::query_scalar(SQL)
+        .bind(name)
+        .fetch_all(connection)
+        .await?;
+    Ok(rows.into_iter().next())
+}
+
+impl Tx {
+    /// Takes the lease of a piece of work for a time, unless another owner holds it still.
+    pub async fn take_lease(
+        &mut self,
+        name: &'static str,
+        owner: &str,
+        now: Timestamp,
+        held_for: SignedDuration,
+    ) -> Result<Option<Lease>, Error> {
+        const SQL: &str =
+            "INSERT INTO work_lease (name, owner, until, fence) VALUES ($1, $2, $3, 1)
+            ON CONFLICT (name) DO UPDATE SET owner = excluded.owner, until = excluded.until,
+                fence = work_lease.fence + 1
+            WHERE work_lease.owner = excluded.owner OR work_lease.until <= $4";
+        let until = now.saturating_add(held_for).unwrap_or(Timestamp::MAX);
+        let done = sqlx::query(SQL)
+            .bind(name)
+            .bind(owner)
+            .bind(until.as_microsecond())
+            .bind(now.as_microsecond())
+            .execute(self.connection())
+            .await?;
+        if done.rows_affected() == 0 {
+            return Ok(None);
+        }
+        let fence = fence(self.connection(), name).await?;
+        Ok(fence.map(|fence| Lease { name, fence }))
+    }
+
+    /// Whether a lease is still the last that was taken.
+    pub async fn holds(&mut self, lease: &Lease) -> Result<bool, Error> {
+        Ok(fence(self.connection(), lease.name).await? == Some(lease.fence))
+    }
+
+    /// Gives a lease back, so that the next owner need not wait.
+    pub async fn release_lease(&mut self, lease: &Lease) -> Result<(), Error> {
+        const SQL: &str = "UPDATE work_lease SET until = 0 WHERE name = $1 AND fence = $2";
+        sqlx::query(SQL)
+            .bind(lease.name)
+            .bind(lease.fence)
+            .execute(self.connection())
+            .await?;
+        Ok(())
+    }
+}
