@@ -5,8 +5,8 @@ use std::collections::BTreeMap;
 
 use jiff::{SignedDuration, Timestamp};
 use ringtrue_calibration::inference::{
-    Column, Components, Firing, GlobalEffect, Learnt, NotPositiveDefinite, Plan, SiteRecords,
-    learnt,
+    Column, Components, Firing, GlobalEffect, Learnt, LearntQuantity, NotPositiveDefinite, Plan,
+    Quantity, SiteRecords, learnt,
 };
 
 use crate::effect::Effect;
@@ -27,6 +27,10 @@ const EVERY_DAYS: i64 = 30;
 /// (common practice, no source). Once it is learnt, what the furnaces of a site have in common speaks for
 /// its gauge from the first reading on.
 const ASSUMED_SPREAD_C: f64 = 15.0;
+
+/// Largest standard error of a quantity's logarithm at which it is taken over: known to about a quarter.
+/// About eight batches are needed to know so much of how batches differ.
+const VAGUEST_LOG_ERROR: f64 = 0.25;
 
 /// Whether a network should learn its variance components now.
 pub fn is_due(fit: &Fit, now: Timestamp) -> bool {
@@ -105,7 +109,10 @@ impl Learning {
         columns
     }
 
-    /// Learns; what the readings do not tell stays as it is assumed.
+    /// Learns; what the readings do not tell, or tell too vaguely, stays as it is assumed.
+    ///
+    /// Three batches say little about how batches differ: believed, they would make a bad batch look
+    /// normal. So a first look finds what the readings tell well, and a second learns only that.
     pub fn finished(self) -> Result<Learnt, NotPositiveDefinite> {
         // Always from the assumptions, not from what was learnt before: a network's readings are not
         // to count twice.
@@ -113,8 +120,35 @@ impl Learning {
             initial_sd_c: Some(ASSUMED_SPREAD_C),
             ..Components::default()
         };
-        learnt(&self.sites, &self.globals, &assumed, &Plan::default())
+        let look = |plan: &Plan| learnt(&self.sites, &self.globals, &assumed, plan);
+        let first = look(&Plan::default())?;
+        let told: Vec<Quantity> = first
+            .quantities
+            .iter()
+            .filter(|learnt| is_told(learnt))
+            .map(|learnt| learnt.quantity)
+            .collect();
+        if told.len() == first.quantities.len() {
+            return Ok(first);
+        }
+        let spread_is_told = told.contains(&Quantity::InitialSd);
+        let mut second = look(&Plan {
+            quantities: told,
+            ..Plan::default()
+        })?;
+        if !spread_is_told {
+            second.components.initial_sd_c = None;
+        }
+        Ok(second)
     }
+}
+
+/// Whether readings tell a quantity well enough to take the place of an assumption.
+fn is_told(learnt: &LearntQuantity) -> bool {
+    learnt.told
+        && learnt
+            .log_standard_error
+            .is_some_and(|error| error <= VAGUEST_LOG_ERROR)
 }
 
 fn firing<'a>(
@@ -140,3 +174,6 @@ fn firing<'a>(
         effects,
     }
 }
+
+#[cfg(test)]
+mod tests;
