@@ -42,6 +42,48 @@ struct BlockDocument {
     counted: u64,
 }
 
+/// Numbers in one half of a symmetric table, its diagonal included.
+pub(super) fn triangle(order: usize) -> usize {
+    order.saturating_mul(order.saturating_add(1)) / 2
+}
+
+fn are_finite(lists: &[&[f64]]) -> bool {
+    lists
+        .iter()
+        .all(|list| list.iter().all(|number| number.is_finite()))
+}
+
+impl SolutionDocument {
+    /// Whether it is a solution for so many errors that can be calculated with.
+    pub(crate) fn fits(&self, errors: usize) -> bool {
+        self.means.len() == errors
+            && self.covariance.len() == triangle(errors)
+            && are_finite(&[&self.means, &self.covariance])
+    }
+}
+
+impl BlockDocument {
+    /// Whether its parts are of one size and can be calculated with.
+    fn fits(&self, locals: usize) -> bool {
+        let globals = self.globals.len();
+        let lists: [&[f64]; 5] = [
+            &self.inverse,
+            &self.means,
+            &self.transfer,
+            &self.reduced,
+            &self.rho,
+        ];
+        let sizes = [
+            locals.saturating_mul(locals),
+            locals,
+            locals.saturating_mul(globals),
+            triangle(globals),
+            globals,
+        ];
+        self.locals == locals && lists.map(<[f64]>::len) == sizes && are_finite(&lists)
+    }
+}
+
 impl From<&Solution> for SolutionDocument {
     fn from(solution: &Solution) -> Self {
         Self {
@@ -95,8 +137,11 @@ impl From<&SiteFit> for SiteFitDocument {
 }
 
 impl SiteFitDocument {
-    /// The site's part; none when a name in it cannot be read.
+    /// The site's part; none when a name in it cannot be read, or when its parts do not fit together.
     pub(crate) fn site_fit(self) -> Option<SiteFit> {
+        if !self.block.fits(self.locals.len()) {
+            return None;
+        }
         let mut locals = Vec::with_capacity(self.locals.len());
         for local in self.locals {
             let mut checks = Vec::with_capacity(local.checks.len());

@@ -13,6 +13,7 @@ use ringtrue_fleet::knowledge::ExpectedError;
 use ringtrue_fleet::tracking::{AsEvaluated, PointEffect, Surprise, TrackPoint, TrackedOffset};
 use serde::{Deserialize, Serialize};
 
+use super::fit::triangle;
 use super::inputs::StateDocument;
 
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -95,6 +96,23 @@ struct ChainDocument {
     highest_setpoint_c: f64,
     strike: i8,
     tilted: bool,
+}
+
+impl ChainDocument {
+    /// Whether it can be calculated with: one damaged filter would otherwise stop the fit of all.
+    fn fits(&self, columns: usize) -> bool {
+        let states = self.states.len();
+        let numbers = self
+            .states
+            .iter()
+            .chain(&self.covariance)
+            .flatten()
+            .chain(&self.sums)
+            .chain([&self.log_determinant, &self.reference_c]);
+        (1..=columns + 1).contains(&states)
+            && self.sums.len() == triangle(states)
+            && numbers.into_iter().all(|number| number.is_finite())
+    }
 }
 
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -233,8 +251,12 @@ impl From<&TrackedOffset> for TrackedDocument {
 }
 
 impl TrackedDocument {
-    /// The tracked offset; none when a name in it cannot be read.
+    /// The tracked offset; none when a name in it cannot be read, or when the filter's parts do not fit
+    /// together.
     pub(crate) fn tracked(self, components: i64) -> Option<TrackedOffset> {
+        if !self.chain.fits(self.columns.len()) {
+            return None;
+        }
         let mut columns = Vec::with_capacity(self.columns.len());
         for (name, sd_c, readings) in self.columns {
             columns.push(ExpectedError {

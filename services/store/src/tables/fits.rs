@@ -67,6 +67,9 @@ impl FitRow {
     fn kept(&self) -> Option<Fit> {
         let named: Vec<(String, f64, i64, i64)> = serde_json::from_str(&self.globals).ok()?;
         let solution: SolutionDocument = postcard::from_bytes(&self.solution).ok()?;
+        if !solution.fits(named.len()) {
+            return None;
+        }
         let mut globals = Vec::with_capacity(named.len());
         for (name, sd_c, readings, sites) in named {
             globals.push(GlobalFit {

@@ -165,15 +165,22 @@ impl Read {
         site: Option<&SiteId>,
         page: &Page,
     ) -> Result<Vec<Furnace>, Error> {
+        // The first two conditions say again what the third says, in a form that the primary key serves;
+        // every id sorts before `~`.
         const SQL: &str = "SELECT * FROM furnace
-            WHERE (site_id, id) > ($1, $2) AND ($3 IS NULL OR site_id = $3)
+            WHERE (site_id, id) > ($1, $2) AND site_id <= COALESCE($3, '~')
+              AND ($3 IS NULL OR site_id = $3)
               AND ($4 IS NULL OR site_id IN (SELECT value FROM json_each($4)))
             ORDER BY site_id, id LIMIT $5";
         if let Some(site) = site {
             self.within(site)?;
         }
+        let from = match page.text(0) {
+            "" => site.map_or("", SiteId::as_str),
+            after => after,
+        };
         let rows: Vec<FurnaceRow> = sqlx::query_as(SQL)
-            .bind(page.text(0))
+            .bind(from)
             .bind(page.text(1))
             .bind(site.map(SiteId::as_str))
             .bind(reach(&self.scope))
