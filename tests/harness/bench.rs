@@ -44,6 +44,17 @@ impl Network {
         rules(&mut site);
         let site = self.site("north", site).await.name;
         let batch = self.batch("b1", batch()).await.name;
+        self.furnished(site, batch).await
+    }
+
+    /// Makes another site with a gauge, a furnace and a programme of its own; the batch is the first bench's,
+    /// as all sites share it.
+    pub async fn bench_elsewhere(&self, id: &str, first: &Bench) -> Bench {
+        let site = self.site(id, site()).await.name;
+        self.furnished(site, first.batch.clone()).await
+    }
+
+    async fn furnished(&self, site: String, batch: String) -> Bench {
         let gauge = self.gauge(&site, "g1", micrometer()).await.name;
         self.check(&gauge, &[19.5; 3]).await;
         let furnace = self.furnace(&site, "k2", furnace()).await.name;
@@ -222,6 +233,28 @@ impl Network {
             .await
             .expect("the reading is recorded");
         made.reading.expect("the answer holds the reading")
+    }
+
+    /// Confirms a setpoint of the bench's programme as left on the controller now; `reading` names what advised
+    /// it, or is empty.
+    pub async fn adjust(&self, bench: &Bench, reading: &str, setpoint_c: f64) {
+        let adjustment = v1::Adjustment {
+            programme: bench.programme.clone(),
+            reading: reading.to_owned(),
+            setpoint_c,
+            adjust_time: Some(stamp(self.now())),
+            performed_by: "t1".to_owned(),
+            ..v1::Adjustment::default()
+        };
+        let ask = v1::ConfirmAdjustmentRequest {
+            parent: bench.furnace.clone(),
+            adjustment: Some(adjustment),
+            ..v1::ConfirmAdjustmentRequest::default()
+        };
+        self.remote
+            .confirm_adjustment(ask)
+            .await
+            .expect("the adjustment is confirmed");
     }
 
     /// Lists the readings of a furnace that were not amended since, latest firing first.

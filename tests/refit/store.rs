@@ -148,6 +148,7 @@ fn tracked(
         },
         same_mean_run: 1,
         drift: DriftState::default(),
+        drift_proved_at: None,
         evaluated: None,
     })
 }

@@ -1,10 +1,10 @@
 //! Findings that readings open and close, from recording to the register.
 
-use ringtrue_fleet::finding::{Finding, FindingKind, FindingState, Said};
+use ringtrue_fleet::finding::{Finding, FindingKind, FindingState, Said, resolved};
 use ringtrue_proto::v1;
 use ringtrue_server::app::{self, App, Because, Found};
 use ringtrue_store::{FindingFilter, NamedFinding, Page, Request};
-use ringtrue_tests::bench::{batch, furnace, micrometer, programme, site, stamp};
+use ringtrue_tests::bench::{batch, furnace, micrometer, programme, site};
 use ringtrue_tests::network::everything;
 use ringtrue_tests::{Bench, Network};
 
@@ -95,22 +95,7 @@ async fn a_furnace_far_off_opens_a_finding_and_an_adjustment_closes_it() {
     assert_eq!((again.opened, again.closed, again.refreshed), (0, 0, 0));
     assert_eq!(register(&network, None).await, open);
 
-    let read = network.programme_now(&bench.programme).await;
-    let ask = v1::ConfirmAdjustmentRequest {
-        parent: bench.furnace.clone(),
-        adjustment: Some(v1::Adjustment {
-            programme: read.name,
-            setpoint_c: 1481.0,
-            adjust_time: Some(stamp(network.now())),
-            ..v1::Adjustment::default()
-        }),
-        ..v1::ConfirmAdjustmentRequest::default()
-    };
-    network
-        .remote
-        .confirm_adjustment(ask)
-        .await
-        .expect("the adjustment is confirmed");
+    network.adjust(&bench, "", 1481.0).await;
     let closed = look(&network).await;
     assert_eq!(closed.closed, 1);
     assert!(register(&network, None).await.is_empty());
@@ -135,9 +120,17 @@ async fn what_was_resolved_by_hand_opens_anew_only_by_a_later_firing() {
     };
     let caller = ringtrue_fleet::caller::Caller::local(Some("t1"));
     let id = &open[0].finding.id;
-    app::resolve_finding(&network.app, &caller, id, None, said, &Request::NONE)
-        .await
-        .expect("it is open");
+    app::note_finding(
+        &network.app,
+        &caller,
+        id,
+        None,
+        resolved,
+        said,
+        &Request::NONE,
+    )
+    .await
+    .expect("it is open");
     assert_eq!(look(&network).await.opened, 0);
     network.advance_days(7);
     record(&network, &bench, 19.47).await;
@@ -223,4 +216,52 @@ async fn a_furnace_that_becomes_hotter_and_hotter_is_found() {
         drifting[0].statement
     );
     assert!(drifting[0].readings.len() > 2);
+}
+
+#[tokio::test]
+async fn a_furnace_that_may_drift_is_due_within_a_week_and_says_why() {
+    let network = Network::start().await;
+    let bench = network.bench().await;
+    let monthly = v1::UpdateSiteRequest {
+        site: Some(v1::Site {
+            name: bench.site.clone(),
+            calibration_interval_days: 28,
+            ..v1::Site::default()
+        }),
+        ..v1::UpdateSiteRequest::default()
+    };
+    network
+        .remote
+        .update_site(monthly)
+        .await
+        .expect("the site is changed");
+    let mut diameter_mm = RIGHT_MM;
+    let mut asked_early = None;
+    for firing in 0..8 {
+        let reading = record(&network, &bench, diameter_mm).await;
+        let fired_at = reading.fire_time.expect("a moment").seconds;
+        let evaluation = reading.evaluation.expect("an evaluation");
+        let due = evaluation.next_due_date.expect("a day");
+        let due = jiff::civil::date(
+            i16::try_from(due.year).expect("a year"),
+            i8::try_from(due.month).expect("a month"),
+            i8::try_from(due.day).expect("a day"),
+        );
+        let due_at = jiff::tz::TimeZone::UTC
+            .to_timestamp(due.at(0, 0, 0, 0))
+            .expect("a moment");
+        let days = (due_at.as_second() - fired_at) / 86_400;
+        let suspected = evaluation
+            .notices
+            .iter()
+            .any(|notice| notice.code == "DRIFT_SUSPECTED");
+        assert_eq!(suspected, days <= 7, "firing {firing}: due in {days} days");
+        if suspected && asked_early.is_none() {
+            asked_early = Some(firing);
+        }
+        network.advance_days(14);
+        diameter_mm -= 0.02;
+    }
+    let asked_early = asked_early.expect("2 °C a week raise suspicion");
+    assert!((2..6).contains(&asked_early), "{asked_early}");
 }

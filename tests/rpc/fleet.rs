@@ -14,7 +14,7 @@ use ringtrue_proto::v1;
 use ringtrue_proto::v1::fleet_service_client::FleetServiceClient;
 use ringtrue_remote::{Code, Failure};
 use ringtrue_server::app::{self, App, Because};
-use ringtrue_tests::bench::{furnace, micrometer, programme, site, stamp};
+use ringtrue_tests::bench::{furnace, programme, stamp};
 use ringtrue_tests::network::everything;
 use ringtrue_tests::{Bench, Network};
 use tonic::transport::Channel;
@@ -46,22 +46,6 @@ async fn another(network: &Network, bench: &Bench, id: &str) -> Bench {
         furnace,
         programme,
         ..bench.clone()
-    }
-}
-
-/// Another site with a gauge, a furnace and a programme of its own, and the same batch.
-async fn another_site(network: &Network, bench: &Bench, id: &str) -> Bench {
-    let site = network.site(id, site()).await.name;
-    let gauge = network.gauge(&site, "g1", micrometer()).await.name;
-    network.check(&gauge, &[19.5; 3]).await;
-    let furnace = network.furnace(&site, "k2", furnace()).await.name;
-    let programme = network.programme(&furnace, "p1", programme()).await.name;
-    Bench {
-        site,
-        furnace,
-        programme,
-        gauge,
-        batch: bench.batch.clone(),
     }
 }
 
@@ -126,7 +110,7 @@ async fn what_is_known_of_batches_grows_with_the_sites_that_use_them() {
     let network = Network::start().await;
     let bench = network.bench().await;
     network.batch("b2", ringtrue_tests::bench::batch()).await;
-    let south = another_site(&network, &bench, "south").await;
+    let south = network.bench_elsewhere("south", &bench).await;
     let ask = v1::ListBatchEffectsRequest::default();
     let before = fleet(&network).list_batch_effects(ask.clone()).await;
     let before = before.expect("listed").into_inner().effects;
@@ -175,7 +159,7 @@ async fn what_is_known_of_batches_grows_with_the_sites_that_use_them() {
 async fn a_gauges_bias_is_what_its_check_found_and_every_page_follows() {
     let network = Network::start().await;
     let bench = network.bench().await;
-    let south = another_site(&network, &bench, "south").await;
+    let south = network.bench_elsewhere("south", &bench).await;
     let plain = network
         .gauge(&south.site, "g2", ringtrue_tests::bench::caliper())
         .await

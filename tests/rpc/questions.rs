@@ -281,22 +281,7 @@ async fn a_correction_that_did_not_reach_the_panel_is_asked_about() {
     let reading = network
         .record(network.ask(&bench, &[19.470, 19.468, 19.472]))
         .await;
-    let ask = v1::ConfirmAdjustmentRequest {
-        parent: bench.furnace.clone(),
-        adjustment: Some(v1::Adjustment {
-            programme: bench.programme.clone(),
-            reading: reading.name,
-            setpoint_c: 1481.0,
-            adjust_time: Some(stamp(network.now())),
-            ..v1::Adjustment::default()
-        }),
-        ..v1::ConfirmAdjustmentRequest::default()
-    };
-    network
-        .remote
-        .confirm_adjustment(ask)
-        .await
-        .expect("confirmed");
+    network.adjust(&bench, &reading.name, 1481.0).await;
     network.advance_days(7);
     // The ring says 1519 °C again, as if the panel still stood at 1500.
     let ask = network.ask(&bench, &[19.471, 19.469, 19.472]);

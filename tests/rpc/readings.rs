@@ -421,21 +421,7 @@ async fn a_firing_before_an_adjustment_counts_at_the_setpoint_it_had() {
     reading_of(&mut late).setpoint_c = None;
     for setpoint_c in [1490.0, 1481.0] {
         network.advance_h(1);
-        let adjustment = v1::Adjustment {
-            programme: bench.programme.clone(),
-            setpoint_c,
-            adjust_time: Some(ringtrue_tests::bench::stamp(network.now())),
-            ..v1::Adjustment::default()
-        };
-        network
-            .remote
-            .confirm_adjustment(v1::ConfirmAdjustmentRequest {
-                parent: bench.furnace.clone(),
-                adjustment: Some(adjustment),
-                ..v1::ConfirmAdjustmentRequest::default()
-            })
-            .await
-            .expect("confirmed");
+        network.adjust(&bench, "", setpoint_c).await;
     }
     let reading = network.record(late).await;
     let evaluation = evaluation_of(&reading);

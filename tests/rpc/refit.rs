@@ -7,9 +7,7 @@ use ringtrue_fleet::key::FurnaceKey;
 use ringtrue_fleet::tracking::TrackedOffset;
 use ringtrue_proto::v1;
 use ringtrue_server::app::{Because, Refitted, rebuild, refit};
-use ringtrue_tests::bench::{
-    batch, evaluation_of, furnace, micrometer, programme, reading_of, rings_of, site,
-};
+use ringtrue_tests::bench::{batch, evaluation_of, furnace, programme, reading_of, rings_of};
 use ringtrue_tests::{Bench, Network};
 
 use crate::close;
@@ -30,22 +28,6 @@ fn with_batch(bench: &Bench, batch: &str) -> Bench {
     Bench {
         batch: batch.to_owned(),
         ..bench.clone()
-    }
-}
-
-/// A second laboratory with a furnace and a gauge of its own and the same batch.
-async fn second(network: &Network, first: &Bench) -> Bench {
-    let site = network.site("south", site()).await.name;
-    let gauge = network.gauge(&site, "g1", micrometer()).await.name;
-    network.check(&gauge, &[19.5; 3]).await;
-    let furnace = network.furnace(&site, "k7", furnace()).await.name;
-    let programme = network.programme(&furnace, "p1", programme()).await.name;
-    Bench {
-        site,
-        furnace,
-        programme,
-        gauge,
-        batch: first.batch.clone(),
     }
 }
 
@@ -99,7 +81,7 @@ async fn replaced_components(network: &Network) -> Refitted {
 async fn the_bias_of_a_hot_batch_is_found_by_two_sites_and_taken_off_at_a_third_furnace() {
     let network = Network::start().await;
     let north = network.bench().await;
-    let south = second(&network, &north).await;
+    let south = network.bench_elsewhere("south", &north).await;
     let hot = network.batch("b2", batch()).await.name;
     // Both laboratories fire rings of both batches by turns; the second shows 6 °C more in both.
     for _ in 0..4 {
@@ -149,7 +131,7 @@ async fn the_bias_of_a_hot_batch_is_found_by_two_sites_and_taken_off_at_a_third_
 async fn what_an_evaluation_said_is_what_the_next_fit_says() {
     let network = Network::start().await;
     let north = network.bench().await;
-    let south = second(&network, &north).await;
+    let south = network.bench_elsewhere("south", &north).await;
     let other = network.batch("b2", batch()).await.name;
     let plan = [
         (&north, "ringBatches/b1", AT_1500),
@@ -264,7 +246,7 @@ async fn a_reading_that_comes_in_during_a_fit_is_in_that_one_or_in_the_next() {
 async fn other_components_work_every_filter_out_again_as_a_rebuild_does() {
     let network = Network::start().await;
     let north = network.bench().await;
-    let south = second(&network, &north).await;
+    let south = network.bench_elsewhere("south", &north).await;
     for bench in [&north, &south, &north] {
         network.record(network.ask(bench, &AT_1500)).await;
         network.advance_days(7);
@@ -281,6 +263,31 @@ async fn other_components_work_every_filter_out_again_as_a_rebuild_does() {
     // The next fit finds them up to date.
     let done = fitted(&network, Because::Asked).await.expect("asked for");
     assert_eq!((done.replayed, done.fit.components_number), (0, 1));
+    network.stop().await;
+}
+
+#[tokio::test]
+async fn a_server_that_begins_writes_the_filters_that_the_one_before_left() {
+    let network = Network::start().await;
+    let bench = network.bench().await;
+    // Without a reading there is nothing to fit.
+    assert_eq!(fitted(&network, Because::Started).await, None);
+    network.record(network.ask(&bench, &AT_1500)).await;
+    let outdated = tracked(&network, &bench.furnace).await;
+    replaced_components(&network).await;
+    let key = FurnaceKey::parse(&bench.furnace).expect("a name");
+    let scope = Scope::for_work("test");
+    let store = &network.app.store;
+    let mut tx = store.begin("test", &scope).await.expect("a transaction");
+    tx.put_tracked_offset(&key, Some(&outdated))
+        .await
+        .expect("kept");
+    tx.commit().await.expect("committed");
+    // It was killed after the fit was on the disk: nothing was recorded since, so nothing is due.
+    assert_eq!(fitted(&network, Because::Changes).await, None);
+    let done = fitted(&network, Because::Started).await.expect("made");
+    assert_eq!(done.replayed, 1);
+    assert_eq!(tracked(&network, &bench.furnace).await.components, 1);
     network.stop().await;
 }
 

@@ -9,19 +9,13 @@ use crate::learning::Before;
 use crate::policies::{OwnFilter, batches, records};
 use crate::world::{INITIAL_SD_C, Settings, WANDER_C2_PER_WEEK, World};
 
-const SMALL: Settings = Settings {
-    sites: 60,
-    weeks: 104,
-    drifting_share: 0.25,
-    events_per_year: 0.35,
-    gauge_sd_mm: 0.015,
-    gross_share: 0.0,
-    forced_batch: None,
-    everyone_switches_c: None,
-    ramp_c_per_week: 0.0,
-    second_gauge_mm: None,
-    gauge_shift_mm: 0.0,
-};
+/// A fleet that a test can afford.
+fn small() -> Settings {
+    Settings {
+        sites: 60,
+        ..Settings::default()
+    }
+}
 
 fn assumed() -> Components {
     Components {
@@ -32,7 +26,10 @@ fn assumed() -> Components {
 
 #[test]
 fn a_seed_gives_the_same_fleet_again_and_another_seed_another() {
-    let settings = Settings { sites: 5, ..SMALL };
+    let settings = Settings {
+        sites: 5,
+        ..small()
+    };
     let first = World::drawn(&settings, 3).expect("a fleet");
     let again = World::drawn(&settings, 3).expect("a fleet");
     let other = World::drawn(&settings, 4).expect("a fleet");
@@ -42,7 +39,14 @@ fn a_seed_gives_the_same_fleet_again_and_another_seed_another() {
 
 #[test]
 fn one_more_ring_changes_no_other_ring() {
-    let world = World::drawn(&Settings { sites: 5, ..SMALL }, 3).expect("a fleet");
+    let world = World::drawn(
+        &Settings {
+            sites: 5,
+            ..small()
+        },
+        3,
+    )
+    .expect("a fleet");
     let planned = world.planned();
     let more = world.fired(0, 33);
     assert!(
@@ -57,7 +61,7 @@ fn one_more_ring_changes_no_other_ring() {
 
 #[test]
 fn checked_gauges_and_the_fleet_cut_the_error_by_two_fifths_and_their_intervals_hold() {
-    let world = World::drawn(&SMALL, 11).expect("a fleet");
+    let world = World::drawn(&small(), 11).expect("a fleet");
     let readings = world.planned();
     let own = OwnFilter::fitted(&world, &readings);
     let outcomes = outcomes(&world, &readings, assumed(), own);
@@ -101,7 +105,7 @@ fn checked_gauges_and_the_fleet_cut_the_error_by_two_fifths_and_their_intervals_
 fn gross_readings_hurt_the_fleet_less_than_plain_compensation() {
     let settings = Settings {
         gross_share: 0.02,
-        ..SMALL
+        ..small()
     };
     let world = World::drawn(&settings, 12).expect("a fleet");
     let readings = world.planned();
@@ -124,7 +128,7 @@ fn gross_readings_hurt_the_fleet_less_than_plain_compensation() {
 
 #[test]
 fn the_variance_components_of_a_simulated_fleet_are_recovered_within_their_errors() {
-    let world = World::drawn(&SMALL.calm(), 21).expect("a fleet");
+    let world = World::drawn(&small().calm(), 21).expect("a fleet");
     let sites = records(&world, &world.planned());
     let start = Components {
         wander_c2_per_week: 0.8,

@@ -3,7 +3,7 @@
 use jiff::Timestamp;
 use ringtrue_fleet::finding::{Evidence, Finding, FindingKind, FindingState, Subject};
 use ringtrue_fleet::key::{FindingId, FurnaceKey};
-use ringtrue_store::{FindingFilter, Page};
+use ringtrue_store::{Fault, FindingFilter, Page};
 
 use crate::laboratory::{Laboratory, moment, request};
 
@@ -234,4 +234,14 @@ async fn what_opens_is_noted_or_closes_is_in_the_chain_and_new_figures_are_not()
     assert_eq!(answered.finding, said);
     tx.roll_back().await.expect("rolled back");
     assert_eq!(lab.store.verify().await.expect("verified").faults, []);
+    // Hidden from its site by another program, it is named.
+    let mut behind = lab.behind_its_back().await;
+    sqlx::query("UPDATE finding SET site_id = 'elsewhere'")
+        .execute(&mut behind)
+        .await
+        .expect("damaged");
+    drop(behind);
+    let faults = lab.store.verify().await.expect("verified").faults;
+    let subject = "findings/f1".to_owned();
+    assert_eq!(faults, [Fault::RecordAltered { subject }]);
 }

@@ -361,7 +361,11 @@ async fn what_was_derived_and_cannot_be_read_back_is_worked_out_again_or_says_no
     drop(behind);
     let read = lab.read();
     let tracked = read.tracked_offset(&lab.furnace).await.expect("no fault");
-    assert_eq!(tracked, again);
+    let (tracked, again) = (tracked.expect("an offset"), again.expect("an offset"));
+    assert_eq!(tracked.chain, again.chain);
+    assert_eq!(tracked.columns, again.columns);
+    // It says of itself that it is not on the disk, so that the next fit writes it.
+    assert_ne!(tracked.components, fit.components_number);
     // The components stay in force; of the errors nothing is known until the next fit, which is due.
     let kept = read.fit().await.expect("no fault");
     assert_eq!(kept.number, fit.number);
@@ -376,4 +380,25 @@ async fn what_was_derived_and_cannot_be_read_back_is_worked_out_again_or_says_no
     assert_eq!(known.knowledge().site_fit, None);
     // Recordings go on.
     lab.recorded("k1", 24 * 84, 19.47, "fourth").await;
+}
+
+#[tokio::test]
+async fn a_site_without_a_reading_that_counts_has_no_part_in_the_next_fit() {
+    let lab = read_three_times().await;
+    let (first, parts) = fitted(&lab, &Fit::default()).await;
+    let mut tx = lab.begin().await;
+    tx.put_fit(&first, moment(2000), &parts)
+        .await
+        .expect("kept");
+    // Its readings were all amended to readings for practice.
+    tx.put_tracked_offset(&lab.furnace, None)
+        .await
+        .expect("forgotten");
+    tx.put_fit(&first, moment(2001), &[]).await.expect("kept");
+    let known = tx
+        .site_knowledge(&lab.site, Arc::new(first))
+        .await
+        .expect("no fault");
+    assert_eq!(known.knowledge().site_fit, None);
+    tx.roll_back().await.expect("rolled back");
 }

@@ -95,3 +95,18 @@ async fn what_was_not_committed_was_not_taken() {
     assert!(!holds(&lab, &lease).await);
     assert!(taken(&lab, "two", 0).await.is_some());
 }
+
+#[tokio::test]
+async fn an_owner_that_ends_gives_back_what_it_holds_and_nothing_else() {
+    let lab = Laboratory::empty().await;
+    let first = taken(&lab, "one", 0).await.expect("free");
+    let mut tx = lab.begin().await;
+    tx.release_leases_of("two").await.expect("no fault");
+    tx.commit().await.expect("committed");
+    assert_eq!(taken(&lab, "two", 0).await, None);
+    let mut tx = lab.begin().await;
+    tx.release_leases_of("one").await.expect("no fault");
+    tx.commit().await.expect("committed");
+    let second = taken(&lab, "two", 0).await.expect("given back");
+    assert!(second.fence > first.fence);
+}

@@ -121,6 +121,22 @@ async fn an_altered_record_of_every_kind_is_named() {
             "UPDATE reading SET note = 'all well' WHERE id = 'first'",
             "sites/porto/furnaces/k1/readings/first",
         ),
+        (
+            "UPDATE evaluation SET effects = '[]' WHERE reading_id = 'second'",
+            "sites/porto/furnaces/k1/readings/second",
+        ),
+        (
+            "UPDATE evaluation SET removed_c = removed_c + 1 WHERE reading_id = 'second'",
+            "sites/porto/furnaces/k1/readings/second",
+        ),
+        (
+            "UPDATE evaluation SET innovation_z = 0.5 WHERE reading_id = 'second'",
+            "sites/porto/furnaces/k1/readings/second",
+        ),
+        (
+            "UPDATE evaluation SET gain = 1 WHERE reading_id = 'second'",
+            "sites/porto/furnaces/k1/readings/second",
+        ),
     ];
     for (damage, subject) in cases {
         assert_eq!(faults_after(damage).await, [altered(subject)], "{damage}");

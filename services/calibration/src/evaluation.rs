@@ -381,8 +381,9 @@ fn tracked(
         notices.push(Reason {
             code: Cow::Borrowed("STEP_CONFIRMED"),
             text: format!(
-                "Two firings agree on {observed_offset_c:+.1} °C, which history did not lead to \
-                 expect; the furnace is taken to have changed. Note what was done to it."
+                "Two firings in a row lie far to the same side of what history led to expect, this \
+                 one at {observed_offset_c:+.1} °C; the furnace is taken to have changed. Note what was \
+                 done to it."
             ),
         });
     }

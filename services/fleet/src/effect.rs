@@ -12,7 +12,7 @@ pub enum Effect {
     Gauge {
         /// The gauge.
         gauge: GaugeId,
-        /// Counts from 0 the times that a check showed the gauge to have changed.
+        /// Number of the time in which it kept its bias; see [`crate::gauge::Epoch::number`].
         epoch: u32,
         /// True when its check was out of date: then it may have changed unseen.
         unchecked: bool,

@@ -6,6 +6,7 @@
 //! reports; a rule that has a probability of its own gives that probability and is ordered by it.
 
 mod batch;
+mod bias;
 mod discovered;
 mod drifting;
 mod gauge;

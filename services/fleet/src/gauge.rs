@@ -174,7 +174,8 @@ const CHANGED_BEYOND: f64 = 3.0;
 /// A time in which a gauge kept its bias, as far as its checks show.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Epoch<'a> {
-    /// Counts from 0.
+    /// 0 for the first; for others the second since 1970 in which they began, so that a check that is
+    /// entered late changes the number of no other.
     pub number: u32,
     /// When the check that began it was made; none for the first.
     pub from: Option<Timestamp>,
@@ -201,7 +202,8 @@ pub fn epochs(checks: &[GaugeCheck]) -> Vec<Epoch<'_>> {
             return epochs;
         };
         if now.checks.last().is_some_and(|last| differ(last, check)) {
-            let number = now.number.saturating_add(1);
+            let began = u32::try_from(checked_at.as_second()).unwrap_or(0);
+            let number = began.max(now.number.saturating_add(1));
             epochs.push(Epoch {
                 number,
                 from: Some(checked_at),
@@ -217,6 +219,12 @@ pub fn epochs(checks: &[GaugeCheck]) -> Vec<Epoch<'_>> {
 fn differ(one: &GaugeCheck, other: &GaugeCheck) -> bool {
     let variance = one.standard_uncertainty_mm.powi(2) + other.standard_uncertainty_mm.powi(2);
     (one.bias_mm - other.bias_mm).powi(2) > CHANGED_BEYOND.powi(2) * variance
+}
+
+/// The epoch of a number: that which began with it, or the one around it when a check that was entered
+/// since shows that the change came earlier.
+pub fn epoch_numbered<'e, 'a>(epochs: &'e [Epoch<'a>], number: u32) -> Option<&'e Epoch<'a>> {
+    epochs.iter().rev().find(|epoch| epoch.number <= number)
 }
 
 /// The epoch to which a measurement belongs.
@@ -356,7 +364,33 @@ mod tests {
         let number = |moment: &str| epoch_at(&epochs, at(moment)).map(|epoch| epoch.number);
         assert_eq!(number("2025-12-01T08:00:00Z"), Some(0));
         assert_eq!(number("2026-08-31T08:00:00Z"), Some(0));
-        assert_eq!(number("2026-09-01T08:00:00Z"), Some(1));
+        assert_eq!(number("2026-09-01T08:00:00Z"), Some(epochs[1].number));
+    }
+
+    #[test]
+    fn a_check_entered_late_leaves_every_reading_with_the_bias_it_was_measured_with() {
+        let january = check("c1", "2026-01-10T08:00:00Z", 0.0);
+        let march = check("c2", "2026-03-10T08:00:00Z", 0.05);
+        let two = [january.clone(), march.clone()];
+        let measured_at = at("2026-04-01T08:00:00Z");
+        let number = epoch_at(&epochs(&two), measured_at).map_or(0, |epoch| epoch.number);
+        // Found in February: once another bias than before and after, once that of March already.
+        for february_mm in [-0.05, 0.05] {
+            let all = [
+                january.clone(),
+                march.clone(),
+                check("c3", "2026-02-10T08:00:00Z", february_mm),
+            ];
+            let all = epochs(&all);
+            let own = epoch_numbered(&all, number).expect("an epoch");
+            assert!(own.checks.iter().any(|check| check.key == march.key));
+            assert!(
+                own.checks.iter().all(|check| check.bias_mm > 0.04),
+                "{own:?}"
+            );
+            let before = epoch_numbered(&all, 0).expect("an epoch");
+            assert_eq!(before.checks.len(), 1);
+        }
     }
 
     #[test]

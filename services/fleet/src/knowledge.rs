@@ -12,7 +12,7 @@ use ringtrue_calibration::gauge::NOMINAL_SLOPE_C_PER_MM;
 use ringtrue_calibration::inference::{Column, Components, Gaussian, SiteBlock, Solution};
 
 use crate::effect::Effect;
-use crate::gauge::{GaugeCheck, epochs};
+use crate::gauge::{GaugeCheck, epoch_numbered, epochs};
 use crate::key::{CheckId, GaugeId, SiteId};
 
 /// What the last fit found for the whole network.
@@ -245,10 +245,7 @@ pub fn checks_of<'a>(
     let Some((_, own)) = checks.iter().find(|(of, _)| of == gauge) else {
         return Vec::new();
     };
-    epochs(own)
-        .into_iter()
-        .find(|candidate| candidate.number == *epoch)
-        .map_or(Vec::new(), |epoch| epoch.checks)
+    epoch_numbered(&epochs(own), *epoch).map_or(Vec::new(), |epoch| epoch.checks.clone())
 }
 
 /// A check as an observation of the gauge's bias. For a gauge past its check date the bias may have changed

@@ -73,7 +73,11 @@ impl Learning {
         }
         let mut effects = Vec::with_capacity(locals.len());
         for local in &mut locals {
-            effects.push(local_effect(local, checks));
+            let mut effect = local_effect(local, checks);
+            // A fit lets a checked gauge be anything that the block shows. Here what checks find tells how
+            // much gauges differ, so it is held against what is expected of their kind.
+            effect.prior_variance_c2 = local.sd_c * local.sd_c;
+            effects.push(effect);
         }
         let mut records = SiteRecords::new(effects);
         for ((points, events), columns) in furnaces.iter().zip(&firings) {

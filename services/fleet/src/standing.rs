@@ -241,9 +241,25 @@ struct Looked<'a> {
     worst: Option<(&'a Programme, Outlook)>,
 }
 
+/// How long a proved drift makes the outlook less certain, weeks.
+const PROVED_FOR_WEEKS: f64 = 13.0;
+
+/// By how much a furnace whose drift is proved may drift faster or slower than is tracked, °C/week: the
+/// drift that the chart looks for.
+const PROVED_DRIFT_C_PER_WEEK: f64 = 0.7;
+
 impl<'a> Looked<'a> {
     fn ahead(input: &StandingInput<'a>, knowledge: &Knowledge, now: Timestamp) -> Option<Self> {
-        let state = offset_at(input.tracked?, input.events, now, knowledge);
+        let tracked = input.tracked?;
+        let mut state = offset_at(tracked, input.events, now, knowledge);
+        // The tracked drift follows a proved one slowly, as most furnaces hardly drift: until it has, as
+        // much more is possible.
+        let proved = tracked
+            .drift_proved_at
+            .is_some_and(|at| weeks_between(at, now) <= PROVED_FOR_WEEKS);
+        if proved {
+            state.covariance[1][1] += PROVED_DRIFT_C_PER_WEEK * PROVED_DRIFT_C_PER_WEEK;
+        }
         let components = &knowledge.fit.components;
         let worst = worst(input.programmes, &state);
         Some(Self {

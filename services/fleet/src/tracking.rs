@@ -3,7 +3,7 @@
 use jiff::Timestamp;
 use jiff::civil::Date;
 use ringtrue_calibration::charts::Side;
-use ringtrue_calibration::drift::{Detector, DriftState, Innovation};
+use ringtrue_calibration::drift::{Detector, DriftState, Innovation, Signal};
 use ringtrue_calibration::evaluation::Counted;
 use ringtrue_calibration::inference::{
     Chain, Components, Expectation, Firing, Gaussian, OffsetState, Scratch,
@@ -83,6 +83,8 @@ pub struct TrackedOffset {
     pub same_mean_run: u32,
     /// What speaks for a drift, from how far readings were from what was expected.
     pub drift: DriftState,
+    /// When readings last proved a drift; none when they never did, or before parts were replaced.
+    pub drift_proved_at: Option<Timestamp>,
     /// The offset as the last evaluation found it; none after a replay. It stands until the next fit, which
     /// then knows all that it knew.
     pub evaluated: Option<AsEvaluated>,
@@ -251,10 +253,11 @@ pub fn step(
         }
         _ => 1,
     };
-    let drift = drift_after(before, &placed, &point);
+    let (drift, drift_proved_at) = drift_after(before, &placed, &point);
     let after = TrackedOffset {
         chain,
         drift,
+        drift_proved_at,
         columns: placed.columns,
         components: components_number,
         last: point,
@@ -264,15 +267,20 @@ pub fn step(
     (after, counted)
 }
 
-/// What speaks for a drift after a reading whose distance from what was expected is known.
+/// What speaks for a drift after a reading whose distance from what was expected is known, and when a
+/// drift was last proved.
 pub fn drift_after(
     before: Option<&TrackedOffset>,
     placed: &Placed,
     point: &TrackPoint,
-) -> DriftState {
+) -> (DriftState, Option<Timestamp>) {
     let state = before.map_or(DriftState::default(), |tracked| tracked.drift);
+    let drawn_anew = placed.since.variance_c2 > 0.0;
+    let proved_at = before
+        .and_then(|tracked| tracked.drift_proved_at)
+        .filter(|_| !drawn_anew);
     let Some(surprise) = point.surprise else {
-        return state;
+        return (state, proved_at);
     };
     let innovation = Innovation {
         weeks: weeks_between(Timestamp::UNIX_EPOCH, point.fired_at),
@@ -280,9 +288,12 @@ pub fn drift_after(
         z: surprise.z,
         standard_deviation_c: surprise.standard_deviation_c,
         gain: surprise.gain,
-        drawn_anew: placed.since.variance_c2 > 0.0,
+        drawn_anew,
     };
-    Detector::default().follow(state, &innovation).0
+    match Detector::default().follow(state, &innovation) {
+        (state, Some(Signal::Drift { .. })) => (state, Some(point.fired_at)),
+        (state, _) => (state, proved_at),
+    }
 }
 
 /// What the history and the network's knowledge lead to expect of a reading.

@@ -4,7 +4,6 @@
 //! It runs to its end even when the caller hangs up: an answer that was not heard is given again to
 //! the same request id.
 
-mod acknowledge_finding;
 mod add_ring_table;
 mod amend_reading;
 mod backtest;
@@ -17,6 +16,7 @@ mod create_site;
 mod error;
 mod find;
 mod learn;
+mod note_finding;
 mod preview_reading;
 mod rebuild;
 mod record_furnace_event;
@@ -24,7 +24,6 @@ mod record_gauge_check;
 mod record_reading;
 mod recorder;
 mod refit;
-mod resolve_finding;
 mod set_ring_batch_state;
 mod update_furnace;
 mod update_gauge;
@@ -43,7 +42,6 @@ use crate::clock::Clock;
 use crate::ids::Ids;
 use crate::lifecycle::Lifecycle;
 
-pub use acknowledge_finding::acknowledge_finding;
 pub use add_ring_table::add_ring_table;
 pub use amend_reading::{amend_reading, preview_amendment};
 pub use backtest::{BacktestProgress, Backtested, backtest};
@@ -56,13 +54,13 @@ pub use create_site::create_site;
 pub use error::Error;
 pub use find::{Found, changes, find};
 pub use learn::learn;
+pub use note_finding::{Noting, note_finding};
 pub use preview_reading::preview_reading;
 pub use rebuild::{Rebuilt, rebuild};
 pub use record_furnace_event::record_furnace_event;
 pub use record_gauge_check::record_gauge_check;
 pub use record_reading::record_reading;
-pub use refit::{Because, Refitted, refit};
-pub use resolve_finding::resolve_finding;
+pub use refit::{Because, Refitted, give_back, refit};
 pub use ringtrue_store::Request;
 pub use set_ring_batch_state::set_ring_batch_state;
 pub use update_furnace::update_furnace;

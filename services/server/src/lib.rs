@@ -9,5 +9,6 @@ pub mod ids;
 pub mod lifecycle;
 pub mod rpc;
 pub mod serve;
+mod sites_in_turn;
 pub mod telemetry;
 mod work;

@@ -293,10 +293,16 @@ async fn rebuild(settings: &Settings) -> anyhow::Result<ExitCode> {
     // What was kept of the network rested on what was rebuilt.
     let clock = Clock::system();
     let owner = Ids::system().uuid(clock.now()).to_string();
-    app::refit(&store, &clock, &owner, Because::Asked)
+    let refitted = app::refit(&store, &clock, &owner, Because::Asked)
         .await
         .context("fitting the network")?;
     store.close().await?;
+    if refitted.is_none() {
+        say(
+            "The network was not fitted: another process does it, or ended while it did. The next start \
+             of the server makes up for it.",
+        );
+    }
     say(&format!(
         "{} furnaces worked out again, {} differed from what was kept; {} gauges worked out again.",
         rebuilt.furnaces, rebuilt.differed, rebuilt.gauges

@@ -3,7 +3,7 @@
 use std::collections::BTreeSet;
 
 use ringtrue_fleet::caller::{Caller, Right};
-use ringtrue_fleet::finding::{FindingKind, Said, Subject};
+use ringtrue_fleet::finding::{FindingKind, Said, Subject, acknowledged, resolved};
 use ringtrue_fleet::key::{BatchId, FindingId, FurnaceKey, SiteId};
 use ringtrue_proto::v1;
 use ringtrue_remote::{Code, Failure};
@@ -13,7 +13,7 @@ use ringtrue_store::FindingFilter;
 use ringtrue_tests::Network;
 use ringtrue_tests::bench::stamp;
 
-use super::{another_site, finding, fleet, overview, put, subject};
+use super::{finding, fleet, overview, put, subject};
 use crate::refusals::Records;
 
 async fn found(network: &Network, name: &str) -> v1::Finding {
@@ -135,7 +135,7 @@ async fn a_finding_is_looked_up_acknowledged_and_resolved() {
 async fn findings_are_listed_the_most_probable_first_page_by_page() {
     let network = Network::start().await;
     let bench = network.bench().await;
-    let south = another_site(&network, &bench, "south").await;
+    let south = network.bench_elsewhere("south", &bench).await;
     let batch = Subject::Batch(BatchId::parse(&bench.batch).expect("a name"));
     let mut all = vec![
         finding("f1", FindingKind::FurnaceDrifting, subject(&bench.furnace)),
@@ -227,7 +227,7 @@ fn caller_of(sites: &[&str], rights: &[Right]) -> Caller {
 async fn a_caller_of_one_site_sees_no_furnace_or_finding_of_another() {
     let network = Network::start().await;
     let bench = network.bench().await;
-    let south = another_site(&network, &bench, "south").await;
+    let south = network.bench_elsewhere("south", &bench).await;
     network
         .record(network.ask(&bench, &[19.470, 19.468, 19.472]))
         .await;
@@ -276,7 +276,8 @@ async fn a_caller_of_one_site_sees_no_furnace_or_finding_of_another() {
             noted_by: String::new(),
         };
         let none = app::Request::NONE;
-        let fault = app::resolve_finding(&network.app, &caller, &id, None, said, &none).await;
+        let fault =
+            app::note_finding(&network.app, &caller, &id, None, resolved, said, &none).await;
         let failure = Failure::of(&status(fault.expect_err("refused")));
         assert_eq!(failure.code, code, "{id}: {failure}");
     }
@@ -286,7 +287,8 @@ async fn a_caller_of_one_site_sees_no_furnace_or_finding_of_another() {
         note: "a ring is fired".to_owned(),
         noted_by: String::new(),
     };
-    app::acknowledge_finding(&network.app, &caller, &id, None, said, &app::Request::NONE)
+    let none = app::Request::NONE;
+    app::note_finding(&network.app, &caller, &id, None, acknowledged, said, &none)
         .await
         .expect("its own");
     network.stop().await;

@@ -25,24 +25,7 @@ async fn read_for_weeks(network: &Network, bench: &Bench) -> Vec<v1::Reading> {
             .record(network.ask(bench, &[19.470, 19.468, 19.472]))
             .await,
     ];
-    let adjustment = v1::Adjustment {
-        programme: bench.programme.clone(),
-        reading: readings[0].name.clone(),
-        setpoint_c: 1481.0,
-        adjust_time: Some(stamp(network.now())),
-        performed_by: "t1".to_owned(),
-        ..v1::Adjustment::default()
-    };
-    let ask = v1::ConfirmAdjustmentRequest {
-        parent: bench.furnace.clone(),
-        adjustment: Some(adjustment),
-        ..v1::ConfirmAdjustmentRequest::default()
-    };
-    network
-        .remote
-        .confirm_adjustment(ask)
-        .await
-        .expect("confirmed");
+    network.adjust(bench, &readings[0].name, 1481.0).await;
     network.advance_days(7);
     readings.push(
         network

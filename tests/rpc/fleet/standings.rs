@@ -5,7 +5,7 @@ use ringtrue_proto::v1;
 use ringtrue_remote::Failure;
 use ringtrue_tests::Network;
 
-use super::{another, another_site, finding, fleet, put, subject};
+use super::{another, finding, fleet, put, subject};
 use crate::close;
 use crate::refusals::bad_value;
 
@@ -83,7 +83,7 @@ async fn furnaces_are_ordered_and_filtered_as_asked() {
     let network = Network::start().await;
     let bench = network.bench().await;
     let fine = another(&network, &bench, "k3").await;
-    let far = another_site(&network, &bench, "south").await;
+    let far = network.bench_elsewhere("south", &bench).await;
     network
         .record(network.ask(&bench, &[19.470, 19.468, 19.472]))
         .await;
@@ -159,7 +159,7 @@ async fn furnaces_are_ordered_and_filtered_as_asked() {
 async fn pages_of_furnaces_follow_each_other_while_time_passes() {
     let network = Network::start().await;
     let bench = network.bench().await;
-    let south = another_site(&network, &bench, "south").await;
+    let south = network.bench_elsewhere("south", &bench).await;
     let mut read = vec![bench.clone(), south.clone()];
     for id in ["k3", "k4", "k5"] {
         read.push(another(&network, &bench, id).await);

@@ -59,7 +59,10 @@ pub(super) fn ask_about_furnace(context: &Context, setpoint_c: f64, questions: &
     let mut best: Option<(f64, &str)> = None;
     for (name, twin) in context.twins {
         let score = log_likelihood(offset_c, *twin, u);
-        if score - own_score > GAIN_WANTED && best.is_none_or(|(most, _)| score > most) {
+        let spread_c = (twin.standard_uncertainty_c.powi(2) + u * u).sqrt();
+        // A reading that no furnace explains is rather a slip of another kind.
+        let fits = (offset_c - twin.offset_c).abs() <= FAR_Z * spread_c;
+        if fits && score - own_score > GAIN_WANTED && best.is_none_or(|(most, _)| score > most) {
             best = Some((score, name));
         }
     }

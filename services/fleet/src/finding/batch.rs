@@ -2,22 +2,9 @@
 
 use jiff::Timestamp;
 
-use super::probability::size_exceeds;
+use super::bias::{self, CONFIRMED, LIKELY, UNUSUAL_Z, plural, shrunken_z};
 use super::{COVERAGE, Candidate, Evidence, FindingKind, Strength, Subject, rounded_probability};
 use crate::key::{BatchId, ReadingKey};
-
-/// A bias of this size is worth looking into, °C (an assumption of this program).
-const MATTERS_C: f64 = 3.0;
-
-/// Beyond this many standard deviations of what normal batches show a batch is looked into: one normal batch
-/// in a hundred.
-const UNUSUAL_Z: f64 = 2.576;
-
-/// Probability of a bias that matters from which it is confirmed.
-const CONFIRMED: f64 = 0.99;
-
-/// Below this probability of a bias that matters nothing is said.
-const LIKELY: f64 = 0.5;
 
 /// Probability of a bias that matters above which a batch is named however unusual it is: in simulated
 /// fleets this names a batch 6 °C off within 15 of its readings in nine cases of ten (own simulation).
@@ -52,20 +39,8 @@ pub fn batch_z(known: &BatchKnown) -> f64 {
     shrunken_z(known.bias_c, known.variance_c2, known.expected_sd_c)
 }
 
-/// An estimate drawn towards 0 by what was expected, in standard deviations that it has when nothing is
-/// wrong.
-pub(super) fn shrunken_z(estimate_c: f64, variance_c2: f64, expected_sd_c: f64) -> f64 {
-    let learnt_c2 = expected_sd_c * expected_sd_c - variance_c2;
-    // A millionth of what was expected is rounding, not knowledge.
-    if learnt_c2 > 1e-6 * expected_sd_c * expected_sd_c {
-        estimate_c / learnt_c2.sqrt()
-    } else {
-        0.0
-    }
-}
-
 fn matters(known: &BatchKnown) -> f64 {
-    size_exceeds(known.bias_c, known.variance_c2.max(0.0).sqrt(), MATTERS_C)
+    bias::matters(known.bias_c, known.variance_c2)
 }
 
 /// What is known of a batch, in words.
@@ -102,6 +77,12 @@ pub fn batch_statement(known: &BatchKnown) -> String {
         return format!(
             "It seems that {size}: more than normal batches do. Readings are corrected for it as far as it \
              is known."
+        );
+    }
+    if matters(known) >= LIKELY {
+        return format!(
+            "It is likely that {size}; among batches that is not unusual. Readings are corrected for it as \
+             far as it is known."
         );
     }
     format!("As far as is known {size}, as normal batches do. Readings are corrected for it.")
@@ -155,9 +136,4 @@ pub fn batch(known: &BatchKnown) -> Option<Candidate> {
             .collect(),
         seen_at,
     })
-}
-
-/// The ending of a counted word.
-pub(super) fn plural(count: u32) -> &'static str {
-    if count == 1 { "" } else { "s" }
 }

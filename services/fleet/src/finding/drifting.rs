@@ -207,6 +207,7 @@ fn candidate(furnace: &DriftInput, case: &Case) -> Option<Candidate> {
     let hotter = case.side == Side::Above;
     let mut evidence = Vec::new();
     let mut sentences = Vec::new();
+    let mut shown_c_per_week = None;
     let name = furnace.display_name;
     let mut from = 0;
     if let Some(chart) = case.chart.filter(|chart| chart.confirmed) {
@@ -219,12 +220,23 @@ fn candidate(furnace: &DriftInput, case: &Case) -> Option<Candidate> {
         let weeks = run.first().map_or(0.0, |reading| {
             weeks_between(reading.fired_at, last.fired_at)
         });
+        let direction = if hotter { "hotter" } else { "colder" };
+        // They moved it since the reading before the first of them.
+        let before = from.checked_sub(1).and_then(|at| furnace.readings.get(at));
+        let since_weeks = before.map_or(weeks, |before| {
+            weeks_between(before.fired_at, last.fired_at)
+        });
+        let moved = if since_weeks >= 1.0 {
+            let rate_c = moved_c / since_weeks;
+            shown_c_per_week = Some(rate_c);
+            format!("{moved_c:+.1} °C, that is {rate_c:+.1} °C a week, beyond what was foreseen")
+        } else {
+            format!("{moved_c:+.1} °C beyond what was foreseen")
+        };
         sentences.push(format!(
-            "The last {} readings of {name}, over {weeks:.0} weeks, lie {} and {} than expected: they \
-             moved its offset by {moved_c:+.1} °C beyond what was foreseen.",
+            "The last {} readings of {name}, over {weeks:.0} weeks, lie {direction} and {direction} than \
+             expected: they moved its offset by {moved}.",
             run.len(),
-            if hotter { "hotter" } else { "colder" },
-            if hotter { "hotter" } else { "colder" },
         ));
         evidence.push(Evidence::of(
             "readings of the drift",
@@ -233,12 +245,7 @@ fn candidate(furnace: &DriftInput, case: &Case) -> Option<Candidate> {
             "",
         ));
         evidence.push(Evidence::of("unforeseen change", moved_c, 1, "°C"));
-        evidence.push(Evidence::of(
-            "logarithm of the likelihood ratio of a drift",
-            chart.score,
-            1,
-            "",
-        ));
+        evidence.push(Evidence::of("score of the drift chart", chart.score, 1, ""));
     }
     if let Some(movement) = furnace.movement {
         let rate = movement.change_c / OVER_WEEKS;
@@ -252,6 +259,13 @@ fn candidate(furnace: &DriftInput, case: &Case) -> Option<Candidate> {
                 rate.abs(),
                 movement.change_c.abs(),
                 furnace.action_band_c
+            ));
+        }
+        // What was tracked takes a furnace to drift as its like do, and follows a fast drift late.
+        if shown_c_per_week.is_some_and(|shown: f64| (shown - rate).abs() > expanded) {
+            sentences.push(format!(
+                "The tracked drift, {rate:+.2} ± {expanded:.2} °C a week, lags behind that: dates and chances \
+                 that follow from it are too good."
             ));
         }
         evidence.push(Evidence::of("tracked drift", rate, 2, "°C/week"));

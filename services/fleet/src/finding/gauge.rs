@@ -3,23 +3,12 @@
 use jiff::Timestamp;
 use ringtrue_calibration::gauge::NOMINAL_SLOPE_C_PER_MM;
 
-use super::batch::{plural, shrunken_z};
-use super::probability::size_exceeds;
+use super::bias::{self, CONFIRMED, LIKELY, UNUSUAL_Z, plural, shrunken_z};
 use super::{COVERAGE, Candidate, Evidence, FindingKind, Strength, Subject, rounded_probability};
 use crate::key::{GaugeKey, ReadingKey};
 
-/// A bias of this size is worth looking into, °C: 0.015 mm (an assumption of this program).
-const MATTERS_C: f64 = 3.0;
-
-/// Beyond this many standard deviations of what normal gauges show a gauge is looked into: one normal gauge
-/// in a hundred.
-const UNUSUAL_Z: f64 = 2.576;
-
-/// Probability of a bias that matters from which it is confirmed.
-const CONFIRMED: f64 = 0.99;
-
-/// Below this probability of a bias that matters nothing is said.
-const LIKELY: f64 = 0.5;
+/// Step in which lengths are shown, mm.
+const SHOWN_MM: f64 = 0.001;
 
 /// What the network knows of one gauge since it last changed.
 #[derive(Debug, Clone, PartialEq)]
@@ -64,8 +53,12 @@ impl GaugeKnown {
 }
 
 /// How many standard deviations of what normal gauges show the bias is. A checked gauge's bias is taken as
-/// its checks found it, not drawn towards 0, and normal ones then scatter by s² + V.
+/// its checks found it, not drawn towards 0, and normal ones then scatter by s² + V. 0 while nothing can tell
+/// its bias.
 pub fn gauge_z(known: &GaugeKnown) -> f64 {
+    if !known.can_be_told() {
+        return 0.0;
+    }
     if known.checks == 0 {
         return shrunken_z(known.bias_c, known.variance_c2, known.expected_sd_c);
     }
@@ -78,7 +71,7 @@ pub fn gauge_z(known: &GaugeKnown) -> f64 {
 }
 
 fn matters(known: &GaugeKnown) -> f64 {
-    size_exceeds(known.bias_c, known.variance_c2.max(0.0).sqrt(), MATTERS_C)
+    bias::matters(known.bias_c, known.variance_c2)
 }
 
 /// What is known of a gauge and what to do, in words.
@@ -115,6 +108,13 @@ pub fn gauge_statement(known: &GaugeKnown) -> String {
             plural(known.readings)
         )
     };
+    if known.checks > 0 && known.bias_mm().abs() < SHOWN_MM / 2.0 {
+        return format!(
+            "{name} reads true within ±{:.3} mm, in temperature ±{:.1} °C ({behind}).",
+            (COVERAGE * known.standard_uncertainty_mm()).max(SHOWN_MM),
+            COVERAGE * known.variance_c2.max(0.0).sqrt()
+        );
+    }
     let size = format!(
         "{name} reads {:.3} ± {:.3} mm {large}, which makes furnaces look {:.1} °C {look} ({behind})",
         known.bias_mm().abs(),

@@ -29,20 +29,20 @@ pub fn leaving(standing: &Standing) -> Option<Candidate> {
     );
     let ahead = if standing.conformity == Conformity::Out {
         format!(
-            "It is outside tolerance with a probability of {:.0} %.",
-            100.0 * error.outside_probability
+            "It is outside tolerance with a probability of {}.",
+            per_cent(error.outside_probability)
         )
     } else if standing.due {
         format!(
-            "Its calibration was due by {}; it is outside tolerance with a probability of {:.0} %.",
+            "Its calibration was due by {}; it is outside tolerance with a probability of {}.",
             standing.next_due_on,
-            100.0 * probability
+            per_cent(probability)
         )
     } else {
         format!(
-            "It leaves tolerance before its next calibration is due, on {}, with a probability of {:.0} %.",
+            "It leaves tolerance before its next calibration is due, on {}, with a probability of {}.",
             standing.next_due_on,
-            100.0 * probability
+            per_cent(probability)
         )
     };
     let mut evidence = vec![
@@ -75,12 +75,28 @@ pub fn leaving(standing: &Standing) -> Option<Candidate> {
         probability: rounded_probability(probability),
         p_value: None,
         statement: format!("{now} {ahead}"),
-        next_step:
-            "Fire a ring before the next work that must be right, and adjust as it advises. Judge \
-                    restorations fired in the meantime by the material's instructions."
-                .to_owned(),
+        next_step: if standing.conformity == Conformity::Out {
+            "Fire no work in it until it is adjusted: enter the setpoint that its last reading advised and \
+             confirm it, then fire a ring to see that it is right. Restorations fired in the meantime are \
+             for a qualified person to judge by the material's instructions."
+        } else {
+            "Fire a ring before the next work that must be right, and adjust as it advises. Restorations \
+             fired in the meantime are for a qualified person to judge by the material's instructions."
+        }
+        .to_owned(),
         evidence,
         readings: standing.last_reading.iter().cloned().collect(),
         seen_at,
     })
+}
+
+/// A probability in words; nothing that readings show is certain.
+fn per_cent(probability: f64) -> String {
+    if probability > 0.995 {
+        "more than 99 %".to_owned()
+    } else if probability < 0.005 {
+        "less than 1 %".to_owned()
+    } else {
+        format!("{:.0} %", 100.0 * probability)
+    }
 }

@@ -119,13 +119,15 @@ impl SiteOfLate {
             of_site.extend(readings);
         }
         self.look_at_chambers(&mut shown);
-        let seen = SiteSeen {
+        let mut seen = SiteSeen {
             site: &self.site.key,
             display_name: &self.site.details.display_name,
             readings: &of_site,
         };
-        shown.shifted.push(site_shift(&seen));
         shown.operators.extend(operator_patterns(&seen));
+        let without = without_lone_drifter(&of_site, &shown.drifting);
+        seen.readings = &without;
+        shown.shifted.push(site_shift(&seen));
         let latest = self.readings.iter().map(|reading| reading.fired_at).max();
         if let Some(fired_at) = latest {
             let subject = Subject::Site(self.site.key.clone());
@@ -334,6 +336,22 @@ impl SiteOfLate {
         }
         surprising
     }
+}
+
+/// A site's readings without those of the one furnace that drifts: it would pull the site's average along.
+/// Where several drift they are kept, because a gauge that changed makes all of them seem to drift.
+fn without_lone_drifter(readings: &[Surprising], drifting: &[Tested]) -> Vec<Surprising> {
+    let mut drifters = Vec::new();
+    for tested in drifting {
+        if let Some(found) = &tested.candidate {
+            drifters.push(&found.subject);
+        }
+    }
+    let mut kept = readings.to_vec();
+    if let [Subject::Furnace(lone)] = drifters.as_slice() {
+        kept.retain(|reading| reading.reading.furnace != *lone);
+    }
+    kept
 }
 
 /// The drift as it was tracked before the last reading.

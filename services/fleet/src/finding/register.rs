@@ -28,7 +28,7 @@ pub struct Said {
 impl Said {
     /// Checks what was said; the request holds it in fields of these names.
     pub fn check(&self, violations: &mut Violations) {
-        violations.text("note", &self.note, 1, 500);
+        violations.text("note", self.note.trim(), 1, 500);
         violations.text("noted_by", &self.noted_by, 0, 40);
     }
 }

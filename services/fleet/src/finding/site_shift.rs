@@ -45,6 +45,8 @@ struct Shifted {
     p_value: f64,
     z: f64,
     together: usize,
+    /// Furnaces read in that week.
+    read: usize,
     weeks: usize,
     readings: Vec<ReadingKey>,
     seen_at: Timestamp,
@@ -131,7 +133,7 @@ fn shifted(weeks: &[Week]) -> Option<Shifted> {
     }
     let z = state.value / (design.reach(state.points) / LIMIT);
     let side = if state.value < 0.0 { -1.0 } else { 1.0 };
-    let mut together = 0;
+    let (mut together, mut read) = (0, 0);
     let mut readings = Vec::new();
     let run = weeks.get(from..).unwrap_or_default();
     for week in run {
@@ -139,13 +141,16 @@ fn shifted(weeks: &[Week]) -> Option<Shifted> {
         for (_, furnace_z) in &week.furnaces {
             moved += usize::from(side * furnace_z > MOVED_Z);
         }
-        together = together.max(moved);
+        if moved > together {
+            (together, read) = (moved, week.furnaces.len());
+        }
         readings.extend(week.readings.iter());
     }
     Some(Shifted {
         p_value: two_sided(z),
         z,
         together,
+        read,
         weeks: run.len(),
         readings: latest(readings.into_iter()),
         seen_at: last.last_fired_at,
@@ -157,9 +162,9 @@ fn candidate(site: &SiteSeen, shifted: Shifted) -> Candidate {
     let name = site.display_name;
     let direction = if shifted.z > 0.0 { "hotter" } else { "colder" };
     let statement = format!(
-        "The furnaces of {name} all read {direction} than expected at the same time: in one week {} of them \
-         did. That is rather the gauge or the mains than the furnaces.",
-        shifted.together
+        "Furnaces of {name} read {direction} than expected at the same time: in one week {} of the {} that \
+         were read did. That is rather the gauge or the mains than the furnaces, unless one of them drifts.",
+        shifted.together, shifted.read
     );
     Candidate {
         kind: FindingKind::SiteShift,

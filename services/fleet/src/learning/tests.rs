@@ -1,7 +1,7 @@
 //! What a network learns of itself, and what it leaves as assumed.
 
 use super::*;
-use crate::tracking::tests::{at, point_with};
+use crate::tracking::tests::{CALIPER_C, at, check, point_with};
 
 /// Normal draws from a seed (linear congruential generator of Knuth, Box and Muller's transform; from
 /// memory).
@@ -116,4 +116,32 @@ fn very_many_readings_are_learnt_from_in_part() {
     assert_eq!(of(most), 1);
     assert_eq!(of(most + 1), 2);
     assert_eq!(of(65 * most), 65);
+}
+
+#[test]
+fn checked_calipers_tell_how_much_calipers_differ() {
+    let mut dice = Dice(5);
+    let mut learning = Learning::default();
+    for _ in 0..40 {
+        let caliper_c = dice.normal(CALIPER_C);
+        let mut furnaces = Vec::new();
+        for _ in 0..3 {
+            let offset_c = dice.normal(12.0);
+            let mut points = Vec::new();
+            for month in 0..12 {
+                let fired_at = format!("2026-{:02}-05T18:00:00Z", month + 1);
+                let shown_c = offset_c + caliper_c + dice.normal(2.1);
+                points.push(point_with(&fired_at, shown_c, "g1", "b1"));
+            }
+            furnaces.push((points, Vec::new()));
+        }
+        // The block shows the bias; −200 °C of it are 1 mm.
+        let found = check("c1", "g1", "2026-01-01T08:00:00Z", -caliper_c / 200.0);
+        let gauge = GaugeId::new("g1").expect("an id");
+        learning.add_site(&furnaces, &[(gauge, vec![found])]);
+    }
+    let learnt = learning.finished().expect("a maximum");
+    // They differ as is expected of their kind: the factor is 1, within what 40 of them tell.
+    let scale = learnt.components.gauge_scale;
+    assert!((0.7..1.3).contains(&scale), "{scale}");
 }

@@ -212,7 +212,7 @@ pub fn assess(known: &Known, report: &Report, key: &ReadingId) -> Result<Assesse
         point.surprise = effects::surprise(&evaluation);
         after.last.surprise = point.surprise;
         let placed = Placed::of(known.tracked, known.events, &point);
-        after.drift = drift_after(known.tracked, &placed, &point);
+        (after.drift, after.drift_proved_at) = drift_after(known.tracked, &placed, &point);
         after.evaluated = evaluation.state.map(|state| AsEvaluated {
             fit: fit.number,
             state,

@@ -264,6 +264,30 @@ fn leaving_before_the_due_date_is_at_least_as_likely_as_being_outside() {
 }
 
 #[test]
+fn a_proved_drift_makes_what_is_foreseen_less_certain_for_a_quarter_of_a_year() {
+    let mut bench = Bench::of(&[
+        point("2026-11-06T18:00:00Z", 1.0),
+        point("2026-11-20T18:00:00Z", 2.0),
+    ]);
+    let mut drift_u = |proved_at: Option<&str>| {
+        if let Some(tracked) = &mut bench.tracked {
+            tracked.drift_proved_at = proved_at.map(at);
+        }
+        let standing = bench.standing();
+        let foreseen = standing.foreseen.as_ref().expect("two readings");
+        let earliest = foreseen.earliest_leaving_on.unwrap_or(Date::MAX);
+        let drift = standing.drift.expect("two readings");
+        (drift.standard_uncertainty_c_per_week, earliest)
+    };
+    let (usual, usual_day) = drift_u(None);
+    let (proved, proved_day) = drift_u(Some("2026-11-20T18:00:00Z"));
+    let (long_ago, _) = drift_u(Some("2026-05-20T18:00:00Z"));
+    assert!((long_ago - usual).abs() < 1e-12);
+    assert!((proved * proved - usual * usual - 0.49).abs() < 1e-9);
+    assert!(proved_day < usual_day, "{proved_day} {usual_day}");
+}
+
+#[test]
 fn an_overdue_furnace_has_the_risk_of_this_moment() {
     let standing = Bench::of(&[point("2026-09-04T12:00:00Z", 4.0)]).standing();
     assert!(standing.due);

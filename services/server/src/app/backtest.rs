@@ -7,8 +7,9 @@ use ringtrue_fleet::key::SiteId;
 use ringtrue_store::{Page, PagePart, Read, Store};
 
 use super::Error;
+use crate::sites_in_turn::SitesInTurn;
 
-/// Sites or furnaces read at once.
+/// Furnaces read at once.
 const PAGE: u32 = 200;
 
 /// Furnaces read between two reports of progress.
@@ -47,18 +48,9 @@ pub async fn backtest(
     let fit = read.fit().await?;
     let mut history = History::default();
     let mut furnaces = 0;
-    let mut page = first_page();
-    loop {
-        let mut sites = read.sites(&page).await?;
-        let is_last = sites.len() <= PAGE as usize;
-        sites.truncate(PAGE as usize);
-        for site in &sites {
-            add_site(&read, &site.key, &mut history, &mut furnaces, &mut told).await?;
-        }
-        match sites.last() {
-            Some(last) if !is_last => page.after = vec![PagePart::Text(last.key.to_string())],
-            _ => break,
-        }
+    let mut sites = SitesInTurn::all(&read);
+    while let Some(site) = sites.next().await? {
+        add_site(&read, &site.key, &mut history, &mut furnaces, &mut told).await?;
     }
     if let Some(site) = &span.site
         && !history.has_site(site)
@@ -83,13 +75,6 @@ pub async fn backtest(
     })
 }
 
-fn first_page() -> Page {
-    Page {
-        size: PAGE,
-        after: Vec::new(),
-    }
-}
-
 async fn add_site(
     read: &Read,
     site: &SiteId,
@@ -99,7 +84,10 @@ async fn add_site(
 ) -> Result<(), Error> {
     let checks = read.site_checks(site).await?;
     let mut pasts = Vec::new();
-    let mut page = first_page();
+    let mut page = Page {
+        size: PAGE,
+        after: Vec::new(),
+    };
     loop {
         let mut some = read.furnaces(Some(site), &page).await?;
         let is_last = some.len() <= PAGE as usize;

@@ -4,7 +4,7 @@
 //! share of false findings, and the batches that all sites share, are decided at the end over all of them.
 //! One process does it at a time, under a lease.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 
 use jiff::{SignedDuration, Timestamp};
@@ -17,20 +17,18 @@ use ringtrue_fleet::key::{BatchId, FindingId, ReadingKey};
 use ringtrue_fleet::knowledge::Fit;
 use ringtrue_fleet::known_bias::batch_known;
 use ringtrue_fleet::site::Site;
-use ringtrue_store::{Page, PagePart, Pending, Read, Store};
+use ringtrue_store::{Lease, Page, Pending, Read, Store};
 
 use super::Error;
 use crate::clock::Clock;
 use crate::ids::Ids;
+use crate::sites_in_turn::SitesInTurn;
 
 /// The piece of work, as its lease names it.
 const WORK: &str = "find";
 
 /// How long one look may take before another process may begin one.
 const HELD_FOR: SignedDuration = SignedDuration::from_mins(15);
-
-/// Sites read at once.
-const PAGE: u32 = 200;
 
 /// A site's furnaces, programmes and gauges are read whole.
 const WHOLE: Page = Page {
@@ -71,42 +69,39 @@ pub async fn find(
     let Some(lease) = lease else {
         return Ok(None);
     };
-    let outcome = looked(store, clock, ids, &scope).await;
+    let outcome = looked(store, clock, ids, &scope, &lease).await;
     let mut tx = store.begin(WORK, &scope).await?;
     tx.release_lease(&lease).await?;
     tx.commit().await?;
-    outcome.map(Some)
+    outcome
 }
 
-async fn looked(store: &Store, clock: &Clock, ids: &Ids, scope: &Scope) -> Result<Found, Error> {
+async fn looked(
+    store: &Store,
+    clock: &Clock,
+    ids: &Ids,
+    scope: &Scope,
+    lease: &Lease,
+) -> Result<Option<Found>, Error> {
     let read = store.read(scope);
     let now = clock.now();
     let fit = Arc::new(read.fit().await?);
     let mut network = Network::default();
-    let mut page = Page {
-        size: PAGE,
-        after: Vec::new(),
-    };
     let mut sites_seen = 0;
-    loop {
-        let mut sites = read.sites(&page).await?;
-        let is_last = sites.len() <= PAGE as usize;
-        sites.truncate(PAGE as usize);
-        if let Some(last) = sites.last() {
-            page.after = vec![PagePart::Text(last.key.to_string())];
-        }
-        for site in sites {
-            network.add(shown_at(&read, site, &fit, now).await?);
-            sites_seen += 1;
-        }
-        if is_last {
-            break;
-        }
+    let mut sites = SitesInTurn::all(&read);
+    while let Some(site) = sites.next().await? {
+        network.add(shown_at(&read, site, &fit, now).await?);
+        sites_seen += 1;
     }
     network.add_batches(&read, &fit).await?;
     let (candidates, last_fired) = network.decided();
     // In one transaction: what people say meanwhile is neither lost nor overwritten.
     let mut tx = store.begin(WORK, scope).await?;
+    if !tx.holds(lease).await? {
+        tracing::warn!("another process took over the look for findings; this one is dropped");
+        tx.roll_back().await?;
+        return Ok(None);
+    }
     let standing = tx.standing_findings().await?;
     let written = merged(
         &standing,
@@ -120,16 +115,17 @@ async fn looked(store: &Store, clock: &Clock, ids: &Ids, scope: &Scope) -> Resul
         sites: sites_seen,
         ..Found::default()
     };
+    let known: BTreeSet<&FindingId> = standing.iter().map(|finding| &finding.id).collect();
     for finding in &written {
         if finding.state == FindingState::Resolved {
             found.closed += 1;
-        } else if standing.iter().any(|known| known.id == finding.id) {
+        } else if known.contains(&finding.id) {
             found.refreshed += 1;
         } else {
             found.opened += 1;
         }
     }
-    Ok(found)
+    Ok(Some(found))
 }
 
 /// What one site's records show.

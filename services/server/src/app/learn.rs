@@ -4,14 +4,12 @@ use ringtrue_calibration::inference::Learnt;
 use ringtrue_fleet::caller::Scope;
 use ringtrue_fleet::key::{FurnaceKey, SiteId};
 use ringtrue_fleet::learning::{Learning, stride};
-use ringtrue_store::{Page, PagePart, Store};
+use ringtrue_store::Store;
 
 use super::Error;
 use super::refit::{Because, Refitted, refit};
 use crate::clock::Clock;
-
-/// Sites or furnaces read at once.
-const PAGE: u32 = 200;
+use crate::sites_in_turn::SitesInTurn;
 
 /// Learns from every site, or from every n-th when there are very many readings, and fits the network
 /// with what was learnt. Nothing is changed when the readings tell nothing, or when another process is
@@ -25,25 +23,13 @@ pub async fn learn(
     let read = store.read(&scope);
     let stride = stride(&read.fit().await?);
     let mut learning = Learning::default();
-    let mut page = Page {
-        size: PAGE,
-        after: Vec::new(),
-    };
     let mut seen = 0;
-    loop {
-        let mut sites = read.sites(&page).await?;
-        let is_last = sites.len() <= PAGE as usize;
-        sites.truncate(PAGE as usize);
-        for site in &sites {
-            if seen % stride == 0 {
-                add_site(store, &scope, &site.key, &mut learning).await?;
-            }
-            seen += 1;
+    let mut sites = SitesInTurn::all(&read);
+    while let Some(site) = sites.next().await? {
+        if seen % stride == 0 {
+            add_site(store, &scope, &site.key, &mut learning).await?;
         }
-        match sites.last() {
-            Some(last) if !is_last => page.after = vec![PagePart::Text(last.key.to_string())],
-            _ => break,
-        }
+        seen += 1;
     }
     // Some seconds of computing for a large network: not on a thread that answers calls.
     let learnt = tokio::task::spawn_blocking(move || learning.finished())

@@ -43,11 +43,16 @@ pub struct Refitted {
 }
 
 /// Whether a fit would take in something that the last one did not.
-fn is_due(last: &Fit, pending: Pending) -> bool {
+fn is_due(last: &Fit, pending: Pending, because: Because) -> bool {
     let same =
         last.changes == pending.changes && last.reference_version == pending.reference_version;
     // A network without a reading needs no fit.
-    pending.changes > 0 && !same
+    let has_readings = pending.changes > 0;
+    match because {
+        Because::Changes => has_readings && !same,
+        Because::Started => has_readings,
+        Because::Asked | Because::Learnt(_) => true,
+    }
 }
 
 /// Why the network is fitted.
@@ -55,6 +60,8 @@ fn is_due(last: &Fit, pending: Pending) -> bool {
 pub enum Because {
     /// Something may have changed since the last fit; when nothing has, nothing is done.
     Changes,
+    /// A server began: the one before may have left filters that the last fit changed.
+    Started,
     /// Somebody asked for it.
     Asked,
     /// These variance components take the place of those in use.
@@ -71,12 +78,12 @@ pub async fn refit(
     let scope = Scope::for_work(WORK);
     let read = store.read(&scope);
     let (last, pending) = (read.fit().await?, read.pending().await?);
-    if because == Because::Changes && !is_due(&last, pending) {
+    if !is_due(&last, pending, because) {
         return Ok(None);
     }
     let components = match because {
         Because::Learnt(components) => Some(components),
-        Because::Changes | Because::Asked => None,
+        Because::Changes | Because::Started | Because::Asked => None,
     };
     let mut tx = store.begin(WORK, &scope).await?;
     let lease = tx.take_lease(WORK, owner, clock.now(), HELD_FOR).await?;
@@ -89,6 +96,14 @@ pub async fn refit(
     tx.release_lease(&lease).await?;
     tx.commit().await?;
     outcome
+}
+
+/// Gives back every lease of an owner whose work was dropped before its end.
+pub async fn give_back(store: &Store, owner: &str) -> Result<(), Error> {
+    let mut tx = store.begin(WORK, &Scope::for_work(WORK)).await?;
+    tx.release_leases_of(owner).await?;
+    tx.commit().await?;
+    Ok(())
 }
 
 async fn fitted(
@@ -121,9 +136,11 @@ async fn fitted(
         outdated: Vec::new(),
     };
     work.collect(store, scope).await?;
-    let fit = work
-        .fitting
-        .finished(&last, now, counts)
+    let fitting = work.fitting;
+    // The solution grows with the cube of the batches: not on a thread that answers calls.
+    let fit = tokio::task::spawn_blocking(move || fitting.finished(&last, now, counts))
+        .await
+        .map_err(|_| Error::Broken)?
         .map_err(|_| Error::Broken)?;
     let mut tx = store.begin(WORK, scope).await?;
     if !tx.holds(lease).await? {

@@ -62,6 +62,15 @@ pub(crate) fn chosen_id<T>(
     }
 }
 
+/// Reads `sites/{site}`, or `sites/-` for every site, which is none here.
+pub(crate) fn site_or_all(parent: &str, violations: &mut Violations) -> Option<SiteId> {
+    if parent == "sites/-" {
+        None
+    } else {
+        name("parent", parent, SiteId::parse, violations)
+    }
+}
+
 /// Reads `sites/{site}/furnaces/{furnace}`, or `sites/{site}/furnaces/-` for every furnace of the
 /// site.
 pub(crate) fn furnace_or_all(
@@ -280,6 +289,19 @@ mod tests {
         let unknown: Option<FurnaceState> = choice("furnace.state", 77, &mut violations);
         assert_eq!(unknown, None);
         assert_eq!(refused(&violations), ["furnace.state"]);
+    }
+
+    #[test]
+    fn a_dash_stands_for_every_site() {
+        let mut violations = Violations::default();
+        assert_eq!(site_or_all("sites/-", &mut violations), None);
+        let north = SiteId::new("north").expect("an id");
+        assert_eq!(site_or_all("sites/north", &mut violations), Some(north));
+        assert_eq!(violations.0.len(), 0);
+        for wrong in ["", "sites/", "sites/-/furnaces/-", "-"] {
+            assert_eq!(site_or_all(wrong, &mut violations), None);
+        }
+        assert_eq!(violations.0.len(), 4);
     }
 
     #[test]

@@ -7,18 +7,12 @@ mod loaded;
 mod overview;
 mod standings;
 
-use ringtrue_fleet::key::SiteId;
-use ringtrue_fleet::violation::Violations;
 use ringtrue_proto::v1;
 use ringtrue_proto::v1::fleet_service_server::FleetService;
 use tonic::{Request, Response, Status};
 
-use super::fields::name;
 use super::status::answer;
 use crate::app::{App, Error};
-
-/// Parent of what belongs to every site.
-const EVERY_SITE: &str = "sites/-";
 
 /// Answers calls about the fleet.
 #[derive(Clone)]
@@ -94,15 +88,6 @@ impl FleetService for Fleet {
         request: Request<v1::ResolveFindingRequest>,
     ) -> Result<Response<v1::ResolveFindingResponse>, Status> {
         answer(findings::resolve(&self.0, request).await)
-    }
-}
-
-/// Reads `sites/{site}`, or `sites/-` for every site, which is none here.
-fn site_or_all(parent: &str, violations: &mut Violations) -> Option<SiteId> {
-    if parent == EVERY_SITE {
-        None
-    } else {
-        name("parent", parent, SiteId::parse, violations)
     }
 }
 

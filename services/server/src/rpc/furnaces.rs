@@ -18,7 +18,9 @@ use tonic::{Request, Response, Status};
 
 use super::access::{Method, method};
 use super::caller::Asking;
-use super::fields::{also, choice, chosen_id, found, is_set, moment, name, settled, timestamp};
+use super::fields::{
+    also, choice, chosen_id, found, is_set, moment, name, settled, site_or_all, timestamp,
+};
 use super::mask::{fields, of_fields};
 use super::page::{Order, Paging};
 use super::request::repeatable;
@@ -35,9 +37,6 @@ const LIST_EVENTS: Method = method("/ringtrue.v1.FurnaceService/ListFurnaceEvent
 
 /// Kind of resource, for faults.
 pub(crate) const KIND: &str = "ringtrue.v1/Furnace";
-
-/// Parent of the furnaces of every site.
-const EVERY_SITE: &str = "sites/-";
 
 /// Answers calls about furnaces.
 #[derive(Clone)]
@@ -145,11 +144,7 @@ async fn list(
     let asking = Asking::of(LIST, request.metadata())?;
     let asked = request.into_inner();
     let mut violations = Violations::default();
-    let site = if asked.parent == EVERY_SITE {
-        None
-    } else {
-        name("parent", &asked.parent, SiteId::parse, &mut violations)
-    };
+    let site = site_or_all(&asked.parent, &mut violations);
     let filters = [asked.parent.as_str()];
     let order = Order::TwoIds;
     let paging = Paging::read(

@@ -1,10 +1,11 @@
 //! Looks for findings after readings were recorded, and every hour: time alone brings a furnace nearer to its
 //! due date.
 
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
-use jiff::{SignedDuration, Timestamp};
 use ringtrue_store::Store;
+
+use super::refit::given_back;
 
 use crate::app::{self, Found};
 use crate::clock::Clock;
@@ -15,7 +16,7 @@ use crate::lifecycle::Lifecycle;
 const AT_MOST_EVERY: Duration = Duration::from_mins(1);
 
 /// Longest time between two looks.
-const AT_LEAST_EVERY: SignedDuration = SignedDuration::from_hours(1);
+const AT_LEAST_EVERY: Duration = Duration::from_hours(1);
 
 /// A look takes at most this share of the time: after a long one the next waits longer.
 const REST_PER_WORK: u32 = 19;
@@ -28,7 +29,7 @@ pub(crate) fn start(store: Store, clock: Clock, ids: Ids, first: Duration, lifec
     lifecycle.spawn("find", async move {
         let mut rest = first;
         let mut looked_at = None;
-        let mut last = clock.now();
+        let mut last = Instant::now();
         loop {
             tokio::select! {
                 () = drain.cancelled() => return Ok(()),
@@ -37,29 +38,24 @@ pub(crate) fn start(store: Store, clock: Clock, ids: Ids, first: Duration, lifec
             rest = AT_MOST_EVERY;
             let seen = app::changes(&store).await;
             let same = matches!((&seen, &looked_at), (Ok(seen), Some(before)) if seen == before);
-            if same && clock.now().duration_since(last) < AT_LEAST_EVERY {
+            if same && last.elapsed() < AT_LEAST_EVERY {
                 continue;
             }
-            let begun = clock.now();
+            let begun = Instant::now();
             let outcome = tokio::select! {
                 // What was begun is not stored; the next server does it again.
-                () = drain.cancelled() => return Ok(()),
+                () = drain.cancelled() => return given_back(&store, &owner).await,
                 outcome = app::find(&store, &clock, &ids, &owner) => outcome,
             };
             if let (Ok(Some(_)), Ok(seen)) = (&outcome, seen) {
                 looked_at = Some(seen);
                 last = begun;
             }
-            let took = took(begun, clock.now());
+            let took = begun.elapsed();
             tell(outcome, took);
             rest = AT_MOST_EVERY.max(took * REST_PER_WORK);
         }
     });
-}
-
-/// How long it took; nothing when the clock was set back meanwhile.
-fn took(begun: Timestamp, ended: Timestamp) -> Duration {
-    Duration::try_from(ended.duration_since(begun)).unwrap_or_default()
 }
 
 fn tell(outcome: Result<Option<Found>, app::Error>, took: Duration) {

@@ -1,6 +1,6 @@
 //! Fits the network anew after readings were recorded, checks made or events noted.
 
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 use ringtrue_calibration::inference::Learnt;
 use ringtrue_fleet::learning;
@@ -20,28 +20,31 @@ pub(crate) fn start(store: Store, clock: Clock, ids: &Ids, every: Duration, life
     let owner = ids.uuid(clock.now()).to_string();
     lifecycle.spawn("refit", async move {
         let mut rest = every;
+        // The server before may have ended between a fit and the filters that it changed.
+        let mut because = Because::Started;
         loop {
             tokio::select! {
                 () = drain.cancelled() => return Ok(()),
                 () = tokio::time::sleep(rest) => {}
             }
-            let begun = clock.now();
+            let begun = Instant::now();
             let outcome = tokio::select! {
                 // What was begun is not stored; the next server does it again.
-                () = drain.cancelled() => return Ok(()),
-                outcome = app::refit(&store, &clock, &owner, Because::Changes) => outcome,
+                () = drain.cancelled() => return given_back(&store, &owner).await,
+                outcome = app::refit(&store, &clock, &owner, because) => outcome,
             };
-            let learns = match &outcome {
-                Ok(Some(done)) => learning::is_due(&done.fit, clock.now()),
-                _ => false,
-            };
+            let mut learns = false;
+            if let Ok(Some(done)) = &outcome {
+                because = Because::Changes;
+                learns = learning::is_due(&done.fit, clock.now());
+            }
             if learns {
                 tokio::select! {
-                    () = drain.cancelled() => return Ok(()),
+                    () = drain.cancelled() => return given_back(&store, &owner).await,
                     outcome = app::learn(&store, &clock, &owner) => tell_learnt(outcome),
                 }
             }
-            let took = clock.now().duration_since(begun).unsigned_abs();
+            let took = begun.elapsed();
             rest = every.max(took * REST_PER_WORK);
             match outcome {
                 Ok(None) => {}
@@ -61,6 +64,16 @@ pub(crate) fn start(store: Store, clock: Clock, ids: &Ids, every: Duration, life
             }
         }
     });
+}
+
+/// Lets the next server begin at once with what this one leaves.
+pub(super) async fn given_back(store: &Store, owner: &str) -> anyhow::Result<()> {
+    if let Err(fault) = app::give_back(store, owner).await {
+        // The lease runs out by itself.
+        let cause = anyhow::Error::from(fault);
+        tracing::warn!(cause = format!("{cause:#}"), "a lease was not given back");
+    }
+    Ok(())
 }
 
 fn tell_learnt(outcome: Result<Option<(Learnt, Refitted)>, app::Error>) {

@@ -173,3 +173,66 @@ impl SiteFitDocument {
         })
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn part() -> SiteFitDocument {
+        let block = SiteBlock {
+            locals: 1,
+            inverse: vec![2.0],
+            means: vec![-1.5],
+            globals: vec![0, 4],
+            transfer: vec![0.5, 0.25],
+            reduced: vec![1.0, 0.0, 1.0],
+            rho: vec![0.1, 0.2],
+            log_terms: 0.3,
+            quadratic: 4.0,
+            counted: 7,
+        };
+        let locals = vec![LocalFit {
+            effect: Effect::Thermocouple('B'),
+            sd_c: 1.0,
+            checks: Vec::new(),
+            readings: 7,
+        }];
+        SiteFitDocument::from(&SiteFit { locals, block })
+    }
+
+    #[test]
+    fn a_part_whose_sizes_do_not_fit_or_that_holds_no_number_says_nothing() {
+        assert!(part().site_fit().is_some());
+        let damages: [fn(&mut SiteFitDocument); 7] = [
+            |part| part.block.inverse.clear(),
+            |part| part.block.means.push(0.0),
+            |part| part.block.globals.truncate(1),
+            |part| part.block.transfer.truncate(1),
+            |part| part.block.locals = 3,
+            |part| part.locals.clear(),
+            |part| part.block.reduced[1] = f64::NAN,
+        ];
+        for (at, damage) in damages.into_iter().enumerate() {
+            let mut damaged = part();
+            damage(&mut damaged);
+            assert_eq!(damaged.site_fit(), None, "{at}");
+        }
+    }
+
+    #[test]
+    fn a_solution_is_for_as_many_errors_as_are_named() {
+        let solution = SolutionDocument {
+            means: vec![1.0, 2.0],
+            covariance: vec![1.0, 0.5, 1.0],
+            log_likelihood: -3.0,
+            counted: 9,
+        };
+        assert!(solution.fits(2));
+        assert!(!solution.fits(3));
+        let infinite = SolutionDocument {
+            covariance: vec![1.0, f64::INFINITY, 1.0],
+            ..solution
+        };
+        assert!(!infinite.fits(2));
+    }
+}

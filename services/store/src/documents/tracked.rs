@@ -23,6 +23,7 @@ pub(crate) struct TrackedDocument {
     last: PointDocument,
     same_mean_run: u32,
     drift: DriftDocument,
+    drift_proved_at: Option<i64>,
     evaluated: Option<(i64, StateDocument)>,
 }
 
@@ -243,6 +244,7 @@ impl From<&TrackedOffset> for TrackedDocument {
             last: PointDocument::from(&tracked.last),
             same_mean_run: tracked.same_mean_run,
             drift: DriftDocument::from(&tracked.drift),
+            drift_proved_at: tracked.drift_proved_at.map(Timestamp::as_microsecond),
             evaluated: tracked
                 .evaluated
                 .map(|evaluated| (evaluated.fit, StateDocument::from(&evaluated.state))),
@@ -272,10 +274,75 @@ impl TrackedDocument {
             last: self.last.point()?,
             same_mean_run: self.same_mean_run,
             drift: self.drift.into(),
+            drift_proved_at: match self.drift_proved_at {
+                Some(at) => Some(Timestamp::from_microsecond(at).ok()?),
+                None => None,
+            },
             evaluated: self.evaluated.map(|(fit, state)| AsEvaluated {
                 fit,
                 state: state.into(),
             }),
         })
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn document() -> TrackedDocument {
+        let chain = Chain {
+            states: vec![[1.0, 0.0, 0.0], [1.0, 0.0, 0.0]],
+            sums: vec![4.0, 1.0, 2.0],
+            readings: 2,
+            ..Chain::unread()
+        };
+        let reading = uuid::Uuid::from_u128(7 << 76 | 2 << 62 | 1);
+        let last = TrackPoint {
+            reading: ReadingId::from_uuid(reading),
+            fired_at: Timestamp::UNIX_EPOCH,
+            setpoint_c: 1500.0,
+            observed_offset_c: 1.0,
+            removed_c: 0.0,
+            independent_c: 2.0,
+            shared_c: 2.0,
+            effects: Vec::new(),
+            surprise: None,
+            mean_mm: 0.0,
+            batch: None,
+            gauge: None,
+        };
+        TrackedDocument::from(&TrackedOffset {
+            chain,
+            columns: vec![ExpectedError {
+                effect: Effect::Thermocouple('B'),
+                sd_c: 1.0,
+                readings: 2,
+            }],
+            components: 0,
+            last,
+            same_mean_run: 1,
+            drift: DriftState::default(),
+            drift_proved_at: None,
+            evaluated: None,
+        })
+    }
+
+    #[test]
+    fn a_filter_whose_parts_do_not_fit_together_is_not_understood() {
+        assert!(document().tracked(0).is_some());
+        let damages: [fn(&mut TrackedDocument); 6] = [
+            |document| document.chain.states.clear(),
+            |document| document.chain.states.push([0.0; 3]),
+            |document| document.chain.sums.truncate(2),
+            |document| document.columns.clear(),
+            |document| document.chain.sums[1] = f64::NAN,
+            |document| document.chain.covariance[2][0] = f64::INFINITY,
+        ];
+        for (at, damage) in damages.into_iter().enumerate() {
+            let mut damaged = document();
+            damage(&mut damaged);
+            assert_eq!(damaged.tracked(0), None, "{at}");
+        }
     }
 }

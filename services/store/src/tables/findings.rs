@@ -3,6 +3,8 @@
 //! The audit chains hold what opens, is acknowledged and closes. The figures behind a finding follow from
 //! readings and are refreshed without an entry.
 
+use std::collections::HashMap;
+
 use jiff::Timestamp;
 use ringtrue_fleet::finding::{Evidence, Finding, FindingKind, FindingState, Subject};
 use ringtrue_fleet::key::{FindingId, ReadingKey, SiteId};
@@ -95,6 +97,7 @@ struct NamedRow {
 pub(crate) struct FindingRecord {
     id: String,
     kind: String,
+    site_id: String,
     subject: String,
     state: String,
     first_seen_at: i64,
@@ -139,6 +142,7 @@ impl From<&FindingRow> for FindingRecord {
         Self {
             id: row.id.clone(),
             kind: row.kind.clone(),
+            site_id: row.site_id.clone(),
             subject: row.subject.clone(),
             state: row.state.clone(),
             first_seen_at: row.first_seen_at,
@@ -364,13 +368,13 @@ impl Tx {
             .bind(json(&ids))
             .fetch_all(self.connection())
             .await?;
+        let known: HashMap<String, i64> = known.into_iter().collect();
         write(self.connection(), findings).await?;
         let mut happenings = Vec::new();
         for finding in findings {
-            let before = known.iter().find(|(id, _)| id == finding.id.as_str());
-            let action = match before {
+            let action = match known.get(finding.id.as_str()) {
                 None => "finding.open",
-                Some((_, revision)) if *revision != finding.revision => "finding.close",
+                Some(revision) if *revision != finding.revision => "finding.close",
                 Some(_) => continue,
             };
             happenings.push(self.happening(finding, action, &Request::NONE, now));

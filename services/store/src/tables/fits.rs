@@ -254,6 +254,9 @@ impl Tx {
                 reference_version = excluded.reference_version";
         const SITE: &str = "INSERT INTO site_fit (site_id, document) VALUES ($1, $2)
             ON CONFLICT (site_id) DO UPDATE SET document = excluded.document";
+        // A site that no longer has a reading that counts had no part in this fit.
+        const GONE: &str = "DELETE FROM site_fit WHERE NOT EXISTS
+            (SELECT 1 FROM tracked_offset AS t WHERE t.site_id = site_fit.site_id)";
         self.everywhere()?;
         let globals: Vec<(String, f64, i64, i64)> = fit
             .globals
@@ -287,6 +290,7 @@ impl Tx {
                 .execute(self.connection())
                 .await?;
         }
+        sqlx::query(GONE).execute(self.connection()).await?;
         Ok(())
     }
 }

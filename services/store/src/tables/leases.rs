@@ -68,4 +68,14 @@ impl Tx {
             .await?;
         Ok(())
     }
+
+    /// Gives back every lease of an owner: its work was dropped before it could do so itself.
+    pub async fn release_leases_of(&mut self, owner: &str) -> Result<(), Error> {
+        const SQL: &str = "UPDATE work_lease SET until = 0 WHERE owner = $1";
+        sqlx::query(SQL)
+            .bind(owner)
+            .execute(self.connection())
+            .await?;
+        Ok(())
+    }
 }

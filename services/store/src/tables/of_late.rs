@@ -5,11 +5,11 @@ use ringtrue_fleet::adjustment::Adjustment;
 use ringtrue_fleet::event::FurnaceEvent;
 use ringtrue_fleet::finding::ReadingOfLate;
 use ringtrue_fleet::key::{BatchId, FurnaceId, FurnaceKey, GaugeId, ReadingId, ReadingKey, SiteId};
-use ringtrue_fleet::tracking::Surprise;
 use serde::Deserialize;
 
 use super::adjustments::AdjustmentRow;
 use super::events::EventRow;
+use super::readings::surprise;
 use crate::columns::{Place, optional_id};
 use crate::{Error, Read};
 
@@ -47,14 +47,6 @@ impl LateRow {
                 rings.push((ring.position, ring.temperature_c));
             }
         }
-        let surprise = match (self.innovation_z, self.innovation_sd_c, self.gain) {
-            (Some(z), Some(standard_deviation_c), Some(gain)) => Some(Surprise {
-                z,
-                standard_deviation_c,
-                gain,
-            }),
-            _ => None,
-        };
         Ok(ReadingOfLate {
             key: ReadingKey {
                 furnace: FurnaceKey {
@@ -64,7 +56,7 @@ impl LateRow {
                 reading: place.id("reading_id", ReadingId::new(&self.reading_id))?,
             },
             fired_at: place.moment("fired_at", self.fired_at)?,
-            surprise,
+            surprise: surprise(self.innovation_z, self.innovation_sd_c, self.gain),
             batch: optional_id(self.batch_id.as_deref(), BatchId::new, || {
                 place.corrupt("batch_id")
             })?,

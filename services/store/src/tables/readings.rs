@@ -17,7 +17,7 @@ use crate::{Error, Page, Read, Recorded, Tx};
 pub use insert::NewReading;
 pub use knowledge::Missing;
 pub use knowledge::ReadingKnowledge;
-pub(crate) use row::{EvaluationRow, ReadingRow, record_digest};
+pub(crate) use row::{EvaluationRow, ReadingRow, record_digest, surprise};
 
 /// Most rows that one statement writes.
 const MOST_ROWS: usize = 64;

@@ -3,6 +3,7 @@
 
 use jiff::Timestamp;
 use ringtrue_fleet::key::{FurnaceId, FurnaceKey, SiteId};
+use ringtrue_fleet::knowledge::Fit;
 use ringtrue_fleet::tracking::{TrackedOffset, replayed};
 use sqlx::sqlite::SqliteConnection;
 
@@ -11,6 +12,10 @@ use super::{events, fits};
 use crate::columns::{Place, bytes, json};
 use crate::documents::tracked::TrackedDocument;
 use crate::{Error, Page, Read, Tx};
+
+/// The number of components of a filter that is not on disk as it is given: no fit has it, so the next fit or
+/// recording takes the filter for outdated and writes it.
+const NOT_KEPT: i64 = -1;
 
 #[derive(Debug, Clone, PartialEq, sqlx::FromRow)]
 pub(crate) struct TrackedRow {
@@ -61,11 +66,20 @@ async fn read_back(
     rows: Vec<TrackedRow>,
 ) -> Result<Vec<(FurnaceKey, TrackedOffset)>, Error> {
     let mut offsets = Vec::with_capacity(rows.len());
+    // After an upgrade no row may be understood; the fit is then read once, not for each of them.
+    let mut fit = None;
     for row in rows {
         let furnace = row.furnace()?;
-        let tracked = match row.kept() {
-            Some(kept) => Some(kept),
-            None => worked_out_again(connection, &furnace).await?,
+        let tracked = if let Some(kept) = row.kept() {
+            Some(kept)
+        } else {
+            let in_force = match fit.take() {
+                Some(known) => known,
+                None => fits::fit(&mut *connection).await?,
+            };
+            let again = worked_out_again(connection, &furnace, &in_force).await?;
+            fit = Some(in_force);
+            again
         };
         if let Some(tracked) = tracked {
             offsets.push((furnace, tracked));
@@ -77,17 +91,12 @@ async fn read_back(
 async fn worked_out_again(
     connection: &mut SqliteConnection,
     furnace: &FurnaceKey,
+    fit: &Fit,
 ) -> Result<Option<TrackedOffset>, Error> {
-    let fit = fits::fit(&mut *connection).await?;
     let points = track_points(&mut *connection, furnace).await?;
     let keys = json(&[[furnace.site.as_str(), furnace.furnace.as_str()]]);
     let events = events::events_of(&mut *connection, &keys).await?;
-    Ok(replayed(
-        &points,
-        &events,
-        &fit.components,
-        fit.components_number,
-    ))
+    Ok(replayed(&points, &events, &fit.components, NOT_KEPT))
 }
 
 /// What is known of the given furnaces; `keys` is a JSON list of [site, furnace].

@@ -56,6 +56,11 @@ fn a_furnace_whose_readings_rise_above_what_is_expected_drifts() {
         "{}",
         candidate.statement
     );
+    assert!(
+        candidate.statement.contains("°C a week, beyond"),
+        "{}",
+        candidate.statement
+    );
     assert_eq!(candidate.seen_at, day(168));
     assert_eq!(candidate.readings[0], reading(&keys[7], 8));
     assert!(candidate.readings.len() < 9);
@@ -220,6 +225,11 @@ fn furnaces_that_move_together_are_the_gauge_or_the_mains() {
     assert_eq!(found[0].subject, Subject::Site(north.clone()));
     assert!(
         found[0].statement.contains("hotter"),
+        "{}",
+        found[0].statement
+    );
+    assert!(
+        found[0].statement.contains("of the 4 that were read"),
         "{}",
         found[0].statement
     );

@@ -194,6 +194,35 @@ fn a_furnace_far_from_its_target_and_a_right_one_are_told_apart() {
 }
 
 #[test]
+fn one_furnace_that_drifts_is_no_shift_of_its_site_and_two_are() {
+    let calm = [0.0; 9];
+    let mut bench = Bench::of(&[("k1", &calm), ("k2", &calm), ("k3", &calm)]);
+    let surprise = |bench: &mut Bench, id: &str, z: f64| {
+        for reading in &mut bench.site.readings {
+            if reading.key.furnace == furnace(id)
+                && let Some(surprise) = &mut reading.surprise
+            {
+                surprise.z = z;
+            }
+        }
+    };
+    surprise(&mut bench, "k1", 2.8);
+    // Wide of what is expected in every week, and no drift.
+    surprise(&mut bench, "k2", 1.1);
+    let drifters = |shown: &Shown| {
+        let found = |tested: &&Tested| tested.candidate.is_some();
+        shown.drifting.iter().filter(found).count()
+    };
+    let shown = bench.shown();
+    assert_eq!(drifters(&shown), 1);
+    assert!(shown.shifted[0].candidate.is_none());
+    surprise(&mut bench, "k2", 2.8);
+    let shown = bench.shown();
+    assert_eq!(drifters(&shown), 2);
+    assert!(shown.shifted[0].candidate.is_some());
+}
+
+#[test]
 fn a_retired_furnace_is_not_looked_at() {
     let mut bench = Bench::of(&[("k1", &[14.0, 15.0]), ("k2", &[0.0, 0.5])]);
     bench.site.furnaces[0].details.state = FurnaceState::Retired;

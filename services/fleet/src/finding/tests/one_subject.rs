@@ -62,8 +62,20 @@ fn leaving_tolerance_is_said_from_even_odds_on() {
 fn a_furnace_outside_or_overdue_is_spoken_of_as_of_now() {
     let mut outside = stands(0.99);
     outside.conformity = Conformity::Out;
-    let words = leaving(&outside).expect("an error").statement;
+    let found = leaving(&outside).expect("an error");
+    let words = found.statement;
     assert!(words.contains("is outside tolerance with"), "{words}");
+    // What its last reading advised is to be entered; another ring comes after that.
+    assert!(
+        found.next_step.starts_with("Fire no work in it"),
+        "{}",
+        found.next_step
+    );
+    if let Some(error) = &mut outside.error {
+        error.outside_probability = 0.999;
+    }
+    let words = leaving(&outside).expect("an error").statement;
+    assert!(words.contains("more than 99 %"), "{words}");
     let mut overdue = stands(0.6);
     overdue.due = true;
     let words = leaving(&overdue).expect("an error").statement;
@@ -112,6 +124,14 @@ fn a_hot_batch_is_found_and_to_be_put_on_hold() {
     // P(|5.2 ± 0.8| > 3) = Φ(2.75).
     assert!((found.probability - 0.997).abs() < 1e-9);
     assert!(found.statement.starts_with("It is confirmed"));
+    // P(|4.5 ± 1.6| > 3) = Φ(0.94): likely off, and still not unusual.
+    let likely = BatchKnown {
+        expected_sd_c: 3.3,
+        ..known_batch(4.5, 1.6)
+    };
+    assert!(batch_z(&likely).abs() < 2.0);
+    let words = batch_statement(&likely);
+    assert!(words.starts_with("It is likely that rings"), "{words}");
     let cold = batch(&known_batch(-5.2, 1.2)).expect("read");
     assert!(cold.statement.starts_with("It seems"), "{}", cold.statement);
     assert!(cold.statement.contains("cold"));
@@ -214,6 +234,7 @@ fn a_single_gauge_never_checked_cannot_be_suspected() {
         ..known_gauge(8.0, 1.5)
     };
     assert_eq!(gauge(&alone), None);
+    assert!(gauge_z(&alone).abs() < 1e-12);
     assert!(gauge_statement(&alone).contains("Check it on a reference block"));
     let unread = GaugeKnown {
         last_fired_at: None,
@@ -240,6 +261,12 @@ fn a_checked_gauge_is_suspected_beyond_what_its_permissible_error_allows() {
         found.statement.contains("have it adjusted"),
         "{}",
         found.statement
+    );
+    // 0.08 °C at -200 °C/mm is less than half of a thousandth.
+    let words = gauge_statement(&checked(0.08));
+    assert!(
+        words.contains("reads true within ±0.010 mm, in temperature ±2.0 °C"),
+        "{words}"
     );
     let ideal = GaugeKnown {
         expected_sd_c: 0.0,

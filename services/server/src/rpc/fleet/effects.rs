@@ -14,11 +14,11 @@ use tonic::Request;
 
 use super::super::access::{Method, method};
 use super::super::caller::Asking;
-use super::super::fields::settled;
+use super::super::fields::{settled, site_or_all};
 use super::super::page::{Order, Paging};
-use super::loaded::SitesInTurn;
-use super::{counted, site_or_all};
+use super::counted;
 use crate::app::{App, Error};
+use crate::sites_in_turn::SitesInTurn;
 
 const LIST_BATCHES: Method = method("/ringtrue.v1.FleetService/ListBatchEffects");
 const LIST_GAUGES: Method = method("/ringtrue.v1.FleetService/ListGaugeEffects");

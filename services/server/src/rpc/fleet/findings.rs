@@ -1,7 +1,9 @@
 //! Findings: what readings show together, and what people say about it.
 
 use ringtrue_fleet::caller::Scope;
-use ringtrue_fleet::finding::{Evidence, FindingKind, FindingState, Said, Subject};
+use ringtrue_fleet::finding::{
+    Evidence, FindingKind, FindingState, Said, Subject, acknowledged, resolved,
+};
 use ringtrue_fleet::key::{FindingId, ReadingKey};
 use ringtrue_fleet::violation::Violations;
 use ringtrue_proto::v1;
@@ -10,11 +12,12 @@ use tonic::Request;
 
 use super::super::access::{Method, method};
 use super::super::caller::Asking;
-use super::super::fields::{also, choice, found, name, optional_name, settled, timestamp};
+use super::super::fields::{
+    also, choice, found, name, optional_name, settled, site_or_all, timestamp,
+};
 use super::super::page::{Order, Paging};
 use super::super::request::repeatable;
 use super::super::sites;
-use super::site_or_all;
 use crate::app::{self, App, Error};
 
 const GET: Method = method("/ringtrue.v1.FleetService/GetFinding");
@@ -113,7 +116,7 @@ pub(super) async fn acknowledge(
     let scope = asking.network()?;
     let etag = (!asked.etag.is_empty()).then_some(asked.etag);
     let caller = &asking.caller;
-    let finding = app::acknowledge_finding(app, caller, &id, etag, said, &repeat).await?;
+    let finding = app::note_finding(app, caller, &id, etag, acknowledged, said, &repeat).await?;
     Ok(v1::AcknowledgeFindingResponse {
         finding: Some(message(&scope, &finding)),
     })
@@ -137,7 +140,8 @@ pub(super) async fn resolve(
     let id = settled(id, violations)?;
     let scope = asking.network()?;
     let etag = (!asked.etag.is_empty()).then_some(asked.etag);
-    let finding = app::resolve_finding(app, &asking.caller, &id, etag, said, &repeat).await?;
+    let caller = &asking.caller;
+    let finding = app::note_finding(app, caller, &id, etag, resolved, said, &repeat).await?;
     Ok(v1::ResolveFindingResponse {
         finding: Some(message(&scope, &finding)),
     })

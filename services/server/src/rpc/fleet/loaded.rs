@@ -1,7 +1,7 @@
-//! Sites one after the other, each with all that the standings of its furnaces follow from: so many furnaces
-//! are looked at without being held in memory together.
+//! A site with all that the standings of its furnaces follow from. Sites are loaded in turn, so many furnaces are
+//! looked at without being held in memory together.
 
-use std::collections::{BTreeMap, VecDeque};
+use std::collections::BTreeMap;
 use std::sync::Arc;
 
 use jiff::Timestamp;
@@ -15,67 +15,10 @@ use ringtrue_fleet::standing::{Standing, StandingInput, glance};
 use ringtrue_fleet::tracking::TrackedOffset;
 use ringtrue_store::{Page, PagePart, Read, SiteKnowledge};
 
-use super::super::fields::found;
-use super::super::sites;
 use crate::app::Error;
 
 /// Records read at once.
 const READ_AT_ONCE: u32 = 500;
-
-/// Sites in order of their ids.
-pub(super) struct SitesInTurn<'r> {
-    read: &'r Read,
-    waiting: VecDeque<Site>,
-    page: Option<Page>,
-}
-
-impl<'r> SitesInTurn<'r> {
-    /// Begins with every site that the reader's scope reaches, or with one site, which must exist. With
-    /// `from` the sites before it are passed over.
-    pub(super) async fn of(
-        read: &'r Read,
-        site: Option<&SiteId>,
-        from: Option<&SiteId>,
-    ) -> Result<Self, Error> {
-        let mut turn = Self {
-            read,
-            waiting: VecDeque::new(),
-            page: None,
-        };
-        if let Some(site) = site {
-            let one = found(read.site(site).await?, sites::KIND, site.name())?;
-            turn.waiting.push_back(one);
-            return Ok(turn);
-        }
-        let mut page = Page {
-            size: READ_AT_ONCE,
-            after: Vec::new(),
-        };
-        if let Some(from) = from {
-            turn.waiting.extend(read.site(from).await?);
-            page.after = vec![PagePart::Text(from.to_string())];
-        }
-        turn.page = Some(page);
-        Ok(turn)
-    }
-
-    /// The next site; none after the last.
-    pub(super) async fn next(&mut self) -> Result<Option<Site>, Error> {
-        if self.waiting.is_empty()
-            && let Some(mut page) = self.page.take()
-        {
-            let mut sites = self.read.sites(&page).await?;
-            if has_more(&mut sites)
-                && let Some(last) = sites.last()
-            {
-                page.after = vec![PagePart::Text(last.key.to_string())];
-                self.page = Some(page);
-            }
-            self.waiting.extend(sites);
-        }
-        Ok(self.waiting.pop_front())
-    }
-}
 
 /// Whether the store gave one more than was asked for, which is taken off.
 fn has_more<T>(rows: &mut Vec<T>) -> bool {

@@ -13,10 +13,11 @@ use tonic::Request;
 
 use super::super::access::{Method, method};
 use super::super::caller::Asking;
-use super::super::fields::{settled, timestamp};
-use super::loaded::{LoadedSite, SitesInTurn};
-use super::{counted, site_or_all, worked_out};
+use super::super::fields::{settled, site_or_all, timestamp};
+use super::loaded::LoadedSite;
+use super::{counted, worked_out};
 use crate::app::{App, Error};
+use crate::sites_in_turn::SitesInTurn;
 
 const GET: Method = method("/ringtrue.v1.FleetService/GetFleetOverview");
 

@@ -18,11 +18,12 @@ use tonic::Request;
 
 use super::super::access::{Method, method};
 use super::super::caller::Asking;
-use super::super::fields::{calendar_date, choice, settled, timestamp};
+use super::super::fields::{calendar_date, choice, settled, site_or_all, timestamp};
 use super::super::page::{Order, Paging};
-use super::loaded::{LoadedSite, SitesInTurn};
-use super::{counted, site_or_all, worked_out};
+use super::loaded::LoadedSite;
+use super::{counted, worked_out};
 use crate::app::{App, Error};
+use crate::sites_in_turn::SitesInTurn;
 
 const LIST: Method = method("/ringtrue.v1.FleetService/ListFurnaceStandings");
 

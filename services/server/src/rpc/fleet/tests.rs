@@ -11,11 +11,10 @@ use ringtrue_fleet::key::{
     BatchId, FindingId, FurnaceId, FurnaceKey, ProgrammeId, ProgrammeKey, ReadingKey, SiteId,
 };
 use ringtrue_fleet::standing::{Conformity, Drift, PresentError, Standing, StandingOrder, sort};
-use ringtrue_fleet::violation::Violations;
 use ringtrue_store::NamedFinding;
 
+use super::findings;
 use super::standings::Rank;
-use super::{findings, site_or_all};
 
 fn standing(site: &str, furnace: &str, figures: Option<[f64; 3]>, day: i16) -> Standing {
     let furnace = FurnaceKey {
@@ -96,19 +95,6 @@ fn no_two_furnaces_have_the_same_rank() {
     for order in [StandingOrder::Risk, StandingOrder::Due] {
         assert!(Rank::of(&one, order) < Rank::of(&other, order), "{order:?}");
     }
-}
-
-#[test]
-fn a_dash_stands_for_every_site() {
-    let mut violations = Violations::default();
-    assert_eq!(site_or_all("sites/-", &mut violations), None);
-    let north = SiteId::new("north").expect("an id");
-    assert_eq!(site_or_all("sites/north", &mut violations), Some(north));
-    assert_eq!(violations.0.len(), 0);
-    for wrong in ["", "sites/", "sites/-/furnaces/-", "-"] {
-        assert_eq!(site_or_all(wrong, &mut violations), None);
-    }
-    assert_eq!(violations.0.len(), 4);
 }
 
 #[test]

@@ -1,39 +1,28 @@
-//! Closes a finding by hand.
+//! Notes on a finding that it was seen, or closes it.
 
 use jiff::Timestamp;
 use ringtrue_fleet::caller::{Caller, Right};
-use ringtrue_fleet::finding::{Finding, Said, resolved};
+use ringtrue_fleet::finding::{Finding, Said};
 use ringtrue_fleet::key::FindingId;
 use ringtrue_fleet::refusal::Refusal;
 use ringtrue_store::{NamedFinding, Request};
 
 use super::{App, Error, checked, fresh};
 
-/// Resolves a finding. It opens anew when a later firing shows the same.
-pub async fn resolve_finding(
-    app: &App,
-    caller: &Caller,
-    id: &FindingId,
-    etag: Option<String>,
-    said: Said,
-    request: &Request,
-) -> Result<NamedFinding, Error> {
-    note_finding(app, caller, id, etag, said, request, resolved).await
-}
-
-/// How a finding follows from what was said about it.
-type Noting = fn(&Finding, &Said, Timestamp) -> Result<Finding, Refusal>;
+/// How a finding follows from what was said about it: [`ringtrue_fleet::finding::acknowledged`] or
+/// [`ringtrue_fleet::finding::resolved`].
+pub type Noting = fn(&Finding, &Said, Timestamp) -> Result<Finding, Refusal>;
 
 /// Notes something on a finding. Whoever records at a site also says what is done about its findings; what
 /// the network shares is for those who keep its ring batches.
-pub(super) async fn note_finding(
+pub async fn note_finding(
     app: &App,
     caller: &Caller,
     id: &FindingId,
     etag: Option<String>,
+    noting: Noting,
     said: Said,
     request: &Request,
-    noting: Noting,
 ) -> Result<NamedFinding, Error> {
     let now = app.clock.now();
     checked(|violations| said.check(violations))?;
