@@ -92,7 +92,10 @@ pub(crate) fn show(
     }
     session.show(&track_lines::drawn(track, columns, look))?;
     if let Some(place) = history.standing.as_ref().filter(|s| standing::is_known(s)) {
-        let card = output::card(&standing::lines(place), columns);
+        let card = output::card(
+            &standing::lines(place, session.world.now, &track.zone),
+            columns,
+        );
         session.show(&format!("\nWhere it stands\n{card}"))?;
     }
     if let Some(known) = &history.separability {

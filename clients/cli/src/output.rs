@@ -2,7 +2,7 @@
 
 use std::sync::OnceLock;
 
-use comfy_table::{ColumnConstraint, ContentArrangement, Table, presets};
+use comfy_table::{ColumnConstraint, ContentArrangement, Table, Width, presets};
 use prost::Message;
 use prost_reflect::{DescriptorPool, DynamicMessage, SerializeOptions};
 
@@ -14,15 +14,25 @@ const SHORT_ID: usize = 20;
 /// Narrower than this, characters, a table that does not fit is drawn row by row.
 const NARROW: u16 = 60;
 
+/// A longer cell is a sentence, characters; shorter ones are figures and names.
+const LONGEST_FIGURE: usize = 40;
+
+/// Narrower than this, characters, a column of sentences is hard to read.
+const READABLE: usize = 24;
+
+/// Characters between columns.
+const GAP: usize = 2;
+
 /// Draws a table: a heading row, then one row each, columns two spaces apart. Long ids in a last column
 /// `id` stand below the first column: beside everything else they would leave no room, and broken over
-/// two lines nobody could copy them. Where a narrow terminal has no room for all columns, each row
-/// becomes a block of names and values.
+/// two lines nobody could copy them. No word is broken, and figures beside sentences stay whole. Where
+/// there is no room for that, each row becomes a block of names and values.
 pub(crate) fn table(headings: &[&str], rows: &[Vec<String>], columns: u16) -> String {
     if columns < NARROW && natural_width(headings, rows) > usize::from(columns) {
         return blocks(headings, rows, columns);
     }
-    let mut table = bare(columns);
+    // The gap behind the last column is trimmed.
+    let mut table = bare(columns.saturating_add(2));
     let mut heads: Vec<String> = headings.iter().map(|head| head.to_uppercase()).collect();
     let last = headings.len().saturating_sub(1);
     let is_long = |row: &Vec<String>| row.get(last).is_some_and(|id| id.len() > SHORT_ID);
@@ -31,18 +41,55 @@ pub(crate) fn table(headings: &[&str], rows: &[Vec<String>], columns: u16) -> St
         heads.truncate(last);
         heads[0].push_str(", ID");
     }
-    table.set_header(heads);
+    let mut drawn = Vec::with_capacity(rows.len());
     for row in rows {
         let mut cells = row.clone();
         if below && let Some(id) = cells.pop() {
             cells[0] = format!("{}\n{id}", cells[0]);
         }
-        table.add_row(cells);
+        drawn.push(cells);
+    }
+    let least = least_widths(&heads, &drawn);
+    let gaps = GAP * least.len().saturating_sub(1);
+    if least.iter().sum::<usize>() + gaps > usize::from(columns) {
+        return blocks(headings, rows, columns);
+    }
+    table.set_header(heads);
+    table.add_rows(drawn);
+    for (column, least) in table.column_iter_mut().zip(&least) {
+        let width = u16::try_from(least + GAP).unwrap_or(u16::MAX);
+        column.set_constraint(ColumnConstraint::LowerBoundary(Width::Fixed(width)));
     }
     if below && let Some(first) = table.column_mut(0) {
         first.set_constraint(ColumnConstraint::ContentWidth);
     }
     spaced(&mut table)
+}
+
+/// Width below which each column would be hard to read, characters: its longest word; beside sentences
+/// the longest line of figures, and enough for the sentences.
+fn least_widths(heads: &[String], rows: &[Vec<String>]) -> Vec<usize> {
+    let wide = |text: &str| text.chars().count();
+    let mut widths = Vec::with_capacity(heads.len());
+    for (place, head) in heads.iter().enumerate() {
+        let mut word = head.split_whitespace().map(wide).max().unwrap_or(0);
+        let mut line = wide(head);
+        for cell in rows.iter().filter_map(|row| row.get(place)) {
+            word = word.max(cell.split_whitespace().map(wide).max().unwrap_or(0));
+            line = line.max(cell.lines().map(wide).max().unwrap_or(0));
+        }
+        widths.push((word, line));
+    }
+    let sentences = widths.iter().any(|(_, line)| *line > LONGEST_FIGURE);
+    let mut least = Vec::with_capacity(widths.len());
+    for (word, line) in widths {
+        least.push(match (sentences, line > LONGEST_FIGURE) {
+            (true, true) => word.max(READABLE),
+            (true, false) => line,
+            (false, _) => word,
+        });
+    }
+    least
 }
 
 /// Width of a table that breaks no cell, characters.
@@ -230,6 +277,40 @@ mod tests {
         let short = vec![vec!["19.470 mm".to_owned(), "1519 °C".to_owned()]];
         let drawn = table(&["diameter", "temperature"], &short, 40);
         assert!(drawn.starts_with("DIAMETER   TEMPERATURE"), "{drawn}");
+    }
+
+    #[test]
+    fn no_word_is_broken_and_figures_beside_sentences_stay_whole() {
+        let row = ["alder/left", "+0.31 ± 0.20 °C", "2026-12-04"];
+        let rows = vec![row.map(str::to_owned).to_vec(); 2];
+        let headings = ["furnace", "drift a week", "due"];
+        let drawn = table(&headings, &rows, 32);
+        // Too narrow for one line each: blocks below 60 characters, else words below each other.
+        assert!(drawn.starts_with("furnace: alder/left"), "{drawn}");
+        let many = [row.as_slice(), row.as_slice()].concat();
+        let rows = vec![many.iter().map(|cell| (*cell).to_owned()).collect()];
+        let twice = [headings.as_slice(), headings.as_slice()].concat();
+        let drawn = table(&twice, &rows, 70);
+        assert!(drawn.contains("alder/left"), "{drawn}");
+        assert_eq!(drawn.matches("2026-12-04").count(), 2, "{drawn}");
+        let words = "It reads 0.013 ± 0.009 mm small, which makes furnaces look hotter.";
+        let rows = vec![vec![
+            "cal-1".to_owned(),
+            "+2.7 ± 1.8 °C".to_owned(),
+            words.to_owned(),
+        ]];
+        let drawn = table(&["gauge", "bias", "meaning"], &rows, 62);
+        assert!(drawn.contains("+2.7 ± 1.8 °C"), "{drawn}");
+        for line in drawn.lines() {
+            assert!(line.chars().count() <= 62, "{line}");
+        }
+        // Less than 24 characters would be left for the sentence.
+        let headings = ["gauge", "bias", "as length", "again", "meaning"];
+        let mut cells = rows[0].clone();
+        cells.insert(1, cells[1].clone());
+        cells.insert(1, cells[1].clone());
+        let drawn = table(&headings, &[cells], 70);
+        assert!(drawn.starts_with("gauge: cal-1"), "{drawn}");
     }
 
     #[test]

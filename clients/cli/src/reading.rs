@@ -11,13 +11,14 @@ mod questions;
 
 use clap::{Args, Subcommand};
 use ringtrue_proto::v1::{
-    AmendReadingRequest, GetReadingRequest, ListReadingsRequest, ListReadingsResponse, Question,
-    Reading, RecordReadingRequest,
+    AmendReadingRequest, GetProgrammeRequest, GetReadingRequest, ListReadingsRequest,
+    ListReadingsResponse, Question, Reading, RecordReadingRequest,
 };
 
 use crate::command::{Limit, Repeat};
 use crate::failure::Stop;
 use crate::names::{FURNACE, READING};
+use crate::quantity::brief;
 use crate::session::{Repeatable, Session, gathered};
 use crate::site::shown_list;
 use crate::{names, output};
@@ -371,6 +372,9 @@ async fn show(
     }
     let drawn = advice::drawn(&reading, &advice::View::of(session, &zone, true));
     session.show(&format!("\n{drawn}"))?;
+    if let Some(past) = past(&reading, session).await {
+        session.say(&past)?;
+    }
     if !with_budget {
         return Ok(());
     }
@@ -379,6 +383,42 @@ async fn show(
         Some(budget) => session.show(&format!("\n{}", budget::drawn(budget, columns))),
         None => session.say("This reading has no uncertainty budget, since it was not evaluated."),
     }
+}
+
+/// Says so when the setpoint was changed after the advice was given; what is shown above is then past.
+async fn past(reading: &Reading, session: &Session<'_, '_>) -> Option<String> {
+    let evaluation = reading.evaluation.as_ref().filter(|e| e.evaluable)?;
+    let ask = GetProgrammeRequest {
+        name: reading.programme.clone(),
+    };
+    // The reading itself is shown already; it is worth showing without this, too.
+    let programme = session.remote.programme(ask).await.ok()?.programme?;
+    changed_since(
+        names::id(&reading.programme),
+        evaluation.present_setpoint_c,
+        evaluation.advised_setpoint_c,
+        programme.setpoint_c,
+    )
+}
+
+fn changed_since(programme: &str, then_c: f64, advised_c: f64, now_c: f64) -> Option<String> {
+    // Setpoints are entered in steps of 0.1 °C at least.
+    let same = |one: f64, other: f64| (one - other).abs() < 0.05;
+    if same(then_c, now_c) {
+        return None;
+    }
+    let now = brief(now_c, 2);
+    Some(if same(advised_c, now_c) {
+        format!(
+            "Programme {programme} is on record at {now} °C by now, as this reading advised: nothing is \
+             left to enter."
+        )
+    } else {
+        format!(
+            "Programme {programme} is on record at {now} °C by now: the advice above is past. Act on the \
+             latest reading only."
+        )
+    })
 }
 
 async fn latest(furnace: &str, session: &mut Session<'_, '_>) -> Result<Reading, Stop> {
@@ -393,4 +433,18 @@ async fn latest(furnace: &str, session: &mut Session<'_, '_>) -> Result<Reading,
         .into_iter()
         .next()
         .ok_or_else(|| Stop::Missing(format!("{parent} has no reading yet.")))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::changed_since;
+
+    #[test]
+    fn advice_that_was_followed_or_is_past_is_said_to_be_so() {
+        assert_eq!(changed_since("standard", 1491.0, 1488.0, 1491.0), None);
+        let done = changed_since("standard", 1491.0, 1488.0, 1488.0).expect("it was changed");
+        assert!(done.contains("nothing is left to enter"), "{done}");
+        let past = changed_since("standard", 1496.0, 1491.0, 1488.0).expect("it was changed");
+        assert!(past.contains("the advice above is past"), "{past}");
+    }
 }

@@ -1,10 +1,19 @@
 //! Where a furnace stands, in words: error, drift, when it leaves tolerance, how often it wants a
 //! calibration, and what cannot be told apart.
 
-use ringtrue_proto::v1::{Conformity, FurnaceStanding, Separability};
+use jiff::Timestamp;
+use jiff::tz::TimeZone;
+use ringtrue_proto::v1::{Conformity, FurnaceStanding, IntervalAdvice, Separability};
 
 use crate::quantity::{brief, fixed, per_cent, signed};
 use crate::{moment, names, output};
+
+/// A shared bias with a smaller part in the offset's uncertainty than this is not worth naming as the
+/// possible reason for what the rings show.
+const WORTH_NAMING: f64 = 0.25;
+
+/// Days within which the next ring is asked for when the last readings look like a drift.
+const EARLY_DAYS: f64 = 7.0;
 
 /// Says whether a furnace conforms, in a few words.
 pub(crate) fn conforms(standing: &FurnaceStanding) -> &'static str {
@@ -48,6 +57,7 @@ pub(crate) fn sentence(standing: &FurnaceStanding) -> String {
         return "No evaluated reading yet.".to_owned();
     }
     let leaving = match &standing.leaving_date {
+        _ if is_out(standing) => "adjust it and read it again".to_owned(),
         Some(date) => format!("tolerance is likely left by {}", moment::brief_day(date)),
         None => "tolerance is not likely to be left within two years".to_owned(),
     };
@@ -61,8 +71,16 @@ pub(crate) fn sentence(standing: &FurnaceStanding) -> String {
     )
 }
 
-/// Says where a furnace stands, line by line.
-pub(crate) fn lines(standing: &FurnaceStanding) -> Vec<(&'static str, String)> {
+fn is_out(standing: &FurnaceStanding) -> bool {
+    standing.conformity() == Conformity::Out
+}
+
+/// Says where a furnace stands at a moment, line by line; days are the site's.
+pub(crate) fn lines(
+    standing: &FurnaceStanding,
+    now: Timestamp,
+    zone: &TimeZone,
+) -> Vec<(&'static str, String)> {
     let mut lines = vec![
         (
             "Error now",
@@ -77,7 +95,8 @@ pub(crate) fn lines(standing: &FurnaceStanding) -> Vec<(&'static str, String)> {
             "Conforms",
             match standing.conformity() {
                 Conformity::Undecided => "undecided: neither inside nor outside can be said \
-                                          with the certainty wanted; fire a second ring or \
+                                          with the certainty wanted; enter what the last reading \
+                                          advised if that is not done, else fire a second ring or \
                                           check the gauge"
                     .to_owned(),
                 _ => conforms(standing).to_owned(),
@@ -91,50 +110,106 @@ pub(crate) fn lines(standing: &FurnaceStanding) -> Vec<(&'static str, String)> {
             "Drift",
             format!("{} a week (about 95 % coverage)", drift(standing)),
         ),
-        ("Leaves tolerance", leaving(standing)),
+        ("Leaves tolerance", leaving(standing, now, zone)),
     ];
-    let due = match &standing.next_due_date {
-        Some(date) => format!(
-            "by {}; chance of leaving tolerance before that: {}",
-            moment::shown_day(date),
-            per_cent(standing.leaving_probability)
-        ),
-        None => String::new(),
-    };
-    lines.push(("Next calibration", due));
+    lines.push(("Next calibration", due(standing, now, zone)));
     if let Some(interval) = &standing.interval {
-        lines.push((
-            "Interval it deserves",
-            format!(
-                "{} days, for a chance of {} to stay in tolerance ({})",
-                interval.interval_days,
-                per_cent(interval.reliability_target),
-                interval.method
-            ),
-        ));
-        lines.push(("Because", interval.reason.clone()));
-        if interval.staircase_interval_days > 0 {
-            lines.push((
-                "Staircase rule",
-                format!("{} days", interval.staircase_interval_days),
-            ));
-        }
+        interval_lines(standing, interval, &mut lines);
     }
     if standing.open_finding_count > 0 {
-        lines.push((
-            "Open findings",
-            format!(
-                "{}; see them with `ringtrue qc findings --subject {}`",
-                standing.open_finding_count,
-                names::with_site(&standing.furnace)
-            ),
-        ));
+        let mut text = format!(
+            "{}; see them with `ringtrue qc findings --subject {}`",
+            standing.open_finding_count,
+            names::with_site(&standing.furnace)
+        );
+        if !is_out(standing) {
+            text.push_str(". If one is a drift, the days above may come sooner");
+        }
+        lines.push(("Open findings", text));
     }
     lines
 }
 
-fn leaving(standing: &FurnaceStanding) -> String {
+/// Says when the next ring is to be fired, and why sooner than the interval asks.
+fn due(standing: &FurnaceStanding, now: Timestamp, zone: &TimeZone) -> String {
+    let Some(date) = &standing.next_due_date else {
+        return String::new();
+    };
+    let day = moment::shown_day(date);
+    let today = now.to_zoned_datetime(zone.clone()).date();
+    // Days written year first sort as they follow each other.
+    let written = moment::brief_day(date);
+    let mut text = if is_out(standing) {
+        format!("as soon as it is adjusted, to see that it is right; by {day} at the latest")
+    } else if written < today.to_string() {
+        format!("was due by {day}: fire a ring next")
+    } else {
+        let chance = per_cent(standing.leaving_probability);
+        format!("by {day}; chance of leaving tolerance before that: {chance}")
+    };
+    if is_early(standing, &written, zone) {
+        text.push_str(
+            ". It is asked for early because the last readings lie farther and farther from what was \
+             expected: the next ring tells a drift from chance",
+        );
+    }
+    text
+}
+
+/// Says whether the next ring is due sooner than the interval that the furnace deserves.
+fn is_early(standing: &FurnaceStanding, due: &str, zone: &TimeZone) -> bool {
+    let long = standing
+        .interval
+        .as_ref()
+        .is_some_and(|interval| f64::from(interval.interval_days) > EARLY_DAYS);
+    let fired = moment::received(standing.last_fire_time.as_ref());
+    let (Some(fired), Some(due)) = (fired, moment::start_of_day(due, zone)) else {
+        return false;
+    };
+    long && !is_out(standing) && due.duration_since(fired).as_secs_f64() <= EARLY_DAYS * 86_400.0
+}
+
+fn interval_lines(
+    standing: &FurnaceStanding,
+    interval: &IntervalAdvice,
+    lines: &mut Vec<(&'static str, String)>,
+) {
+    const LABEL: &str = "Interval it deserves";
+    if is_out(standing) {
+        lines.push((
+            LABEL,
+            "cannot be said before it is adjusted and read again".to_owned(),
+        ));
+        return;
+    }
+    let reliability = per_cent(interval.reliability_target);
+    let mut text = format!(
+        "{} days, for a chance of {reliability} to stay in tolerance",
+        interval.interval_days
+    );
+    if !interval.reason.contains(&interval.method) {
+        text = format!("{text} ({})", interval.method);
+    }
+    lines.push((LABEL, text));
+    lines.push(("Because", interval.reason.clone()));
+    if interval.staircase_interval_days > 0 {
+        lines.push((
+            "Staircase rule",
+            format!("{} days", interval.staircase_interval_days),
+        ));
+    }
+}
+
+fn leaving(standing: &FurnaceStanding, now: Timestamp, zone: &TimeZone) -> String {
+    if is_out(standing) {
+        return "it has: fire no work in it until it is adjusted and read again".to_owned();
+    }
     let earliest = standing.earliest_leaving_date.as_ref();
+    let today = now.to_zoned_datetime(zone.clone()).date().to_string();
+    let past = |date: &ringtrue_proto::Date| moment::brief_day(date) <= today;
+    if standing.leaving_date.as_ref().is_some_and(past) {
+        return "more likely left already than not".to_owned();
+    }
     match (&standing.leaving_date, earliest) {
         (Some(date), Some(earliest)) => format!(
             "likely by {}; the chance that it is before {} is 5 %",
@@ -161,10 +236,22 @@ pub(crate) fn separability(known: &Separability, columns: u16) -> String {
         fixed(2.0 * known.batch_part_c.abs(), 1),
     );
     if known.inseparable {
-        text.push_str(
-            " Furnace, batch and gauge cannot be told apart: all three could be the reason for what the \
-             rings show.",
-        );
+        let whole_c = known.offset_standard_uncertainty_c;
+        let counts = |part_c: f64| part_c.abs() >= WORTH_NAMING * whole_c;
+        text.push_str(match (counts(known.gauge_part_c), counts(known.batch_part_c)) {
+            (true, false) => {
+                " Furnace and gauge cannot be told apart: either could be the reason for what the rings \
+                 show."
+            }
+            (false, true) => {
+                " Furnace and batch cannot be told apart: either could be the reason for what the rings \
+                 show."
+            }
+            _ => {
+                " Furnace, batch and gauge cannot be told apart: all three could be the reason for what \
+                 the rings show."
+            }
+        });
     }
     let mut lines = vec![output::paragraph(&text, columns)];
     if !known.remedies.is_empty() {
@@ -188,6 +275,69 @@ mod tests {
     use super::*;
     use crate::chart::sample;
 
+    fn now() -> Timestamp {
+        "2026-11-25T19:00:00Z".parse().expect("a moment")
+    }
+
+    fn shown(standing: &FurnaceStanding) -> String {
+        output::card(&lines(standing, now(), &sample::lisbon()), 400)
+    }
+
+    #[test]
+    fn a_furnace_outside_tolerance_is_not_told_when_it_will_leave_it() {
+        let mut standing = sample::standing();
+        standing.conformity = Conformity::Out.into();
+        let text = shown(&standing);
+        assert!(text.contains("fire no work in it"), "{text}");
+        assert!(text.contains("as soon as it is adjusted"), "{text}");
+        assert!(!text.contains("likely by"), "{text}");
+        assert!(!text.contains("7 days, for a chance"), "{text}");
+        assert!(!sentence(&standing).contains("likely left"));
+    }
+
+    #[test]
+    fn a_ring_that_is_overdue_or_asked_for_early_is_said_to_be_so() {
+        let mut standing = sample::standing();
+        let day = |day| {
+            Some(ringtrue_proto::Date {
+                year: 2026,
+                month: 11,
+                day,
+            })
+        };
+        standing.next_due_date = day(25);
+        assert!(shown(&standing).contains("by Wednesday 25 November"));
+        standing.next_due_date = day(24);
+        assert!(
+            shown(&standing).contains("was due by Tuesday 24"),
+            "{}",
+            shown(&standing)
+        );
+        assert!(!shown(&standing).contains("asked for early"));
+        let fired: Timestamp = "2026-11-20T19:00:00Z".parse().expect("a moment");
+        standing.last_fire_time = Some(moment::sent(fired));
+        standing.next_due_date = day(27);
+        if let Some(interval) = &mut standing.interval {
+            interval.interval_days = 14;
+        }
+        assert!(
+            shown(&standing).contains("asked for early"),
+            "{}",
+            shown(&standing)
+        );
+    }
+
+    #[test]
+    fn only_what_matters_is_named_as_not_to_be_told_apart() {
+        let history = sample::history();
+        let mut known = history.separability.expect("it is in the sample");
+        known.inseparable = true;
+        known.gauge_part_c = 0.01 * known.offset_standard_uncertainty_c;
+        known.batch_part_c = 0.8 * known.offset_standard_uncertainty_c;
+        let text = separability(&known, 400);
+        assert!(text.contains("Furnace and batch cannot"), "{text}");
+    }
+
     #[test]
     fn where_a_furnace_stands_is_said_with_units_and_what_to_look_at() {
         let expected = "\
@@ -201,8 +351,9 @@ Next calibration      by Friday 4 December 2026; chance of leaving tolerance bef
 Interval it deserves  7 days, for a chance of 95 % to stay in tolerance (ILAC-G24 method 5)
 Because               The site's own interval is the shortest.
 Staircase rule        9 days
-Open findings         1; see them with `ringtrue qc findings --subject porto/k2`";
-        let lines = lines(&sample::standing());
+Open findings         1; see them with `ringtrue qc findings --subject porto/k2`. If one is a
+                      drift, the days above may come sooner";
+        let lines = lines(&sample::standing(), now(), &sample::lisbon());
         assert_eq!(output::card(&lines, 100), expected);
     }
 
@@ -212,9 +363,22 @@ Open findings         1; see them with `ringtrue qc findings --subject porto/k2`
         standing.conformity = Conformity::Undecided.into();
         standing.leaving_date = None;
         standing.earliest_leaving_date = None;
-        let text = output::card(&lines(&standing), 100);
+        let text = shown(&standing);
         assert!(text.contains("second ring"), "{text}");
+        assert!(text.contains("what the last reading advised"), "{text}");
         assert!(text.contains("not likely within two years"), "{text}");
+    }
+
+    #[test]
+    fn a_day_that_has_come_is_not_foretold() {
+        let mut standing = sample::standing();
+        standing.leaving_date = Some(ringtrue_proto::Date {
+            year: 2026,
+            month: 11,
+            day: 25,
+        });
+        let text = shown(&standing);
+        assert!(text.contains("left already"), "{text}");
     }
 
     #[test]

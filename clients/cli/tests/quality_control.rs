@@ -1,18 +1,18 @@
 //! Quality control through the door of the program, against a server of a few lines: what is asked for,
 //! pages, empty answers, files and repeats.
 
-use std::collections::BTreeMap;
-use std::ffi::OsString;
+mod in_process;
+
 use std::net::SocketAddr;
 use std::path::Path;
 use std::sync::{Arc, Mutex};
 
+use in_process::{Outcome, run, served};
 use jiff::Timestamp;
-use ringtrue::{Conversation, Left, World, exit};
+use ringtrue::{Conversation, Left, exit};
 use ringtrue_proto::v1::fleet_service_server::{FleetService, FleetServiceServer};
 use ringtrue_proto::v1::site_service_server::{SiteService, SiteServiceServer};
 use ringtrue_proto::v1::*;
-use tonic::transport::server::TcpIncoming;
 use tonic::{Request, Response, Status};
 
 const K2: &str = "sites/porto/furnaces/k2";
@@ -263,35 +263,12 @@ impl Fleet {
     /// Serves on a free port of loopback in a thread of its own, until the test's process ends.
     fn serve(&self) -> SocketAddr {
         let fleet = self.clone();
-        let (sender, receiver) = std::sync::mpsc::channel();
-        std::thread::spawn(move || {
-            let runtime = tokio::runtime::Builder::new_current_thread()
-                .enable_all()
-                .build()
-                .expect("a runtime");
-            runtime.block_on(async move {
-                let listener = tokio::net::TcpListener::bind("127.0.0.1:0")
-                    .await
-                    .expect("a free port on loopback");
-                let address = listener.local_addr().expect("a bound address");
-                sender.send(address).expect("the test waits");
-                tonic::transport::Server::builder()
-                    .add_service(FleetServiceServer::new(fleet.clone()))
-                    .add_service(SiteServiceServer::new(fleet))
-                    .serve_with_incoming(TcpIncoming::from(listener).with_nodelay(Some(true)))
-                    .await
-                    .expect("served");
-            });
-        });
-        receiver.recv().expect("a bound address")
+        served(move || {
+            tonic::transport::Server::builder()
+                .add_service(FleetServiceServer::new(fleet.clone()))
+                .add_service(SiteServiceServer::new(fleet))
+        })
     }
-}
-
-/// What came of a command line.
-struct Outcome {
-    code: u8,
-    out: String,
-    err: String,
 }
 
 /// A person who answers every question in the same way.
@@ -323,31 +300,7 @@ fn ran(fleet: &Fleet, line: &[&str]) -> Outcome {
 }
 
 fn ran_by(person: Option<&mut dyn Conversation>, fleet: &Fleet, line: &[&str]) -> Outcome {
-    let mut out = Vec::new();
-    let mut err = Vec::new();
-    let endpoint = format!("http://{}", fleet.serve());
-    let mut world = World {
-        out: &mut out,
-        err: &mut err,
-        conversation: person.map(|person| person as &mut dyn Conversation),
-        now: "2026-11-23T08:12:00Z".parse().expect("a moment"),
-        environment: BTreeMap::from([
-            ("RINGTRUE_ENDPOINT".to_owned(), endpoint),
-            ("RINGTRUE_SITE".to_owned(), "porto".to_owned()),
-            ("RINGTRUE_OPERATOR".to_owned(), "AB".to_owned()),
-        ]),
-        columns: 100,
-        colour: false,
-    };
-    let mut arguments = vec![OsString::from("ringtrue")];
-    arguments.extend(line.iter().map(OsString::from));
-    let code = ringtrue::run(arguments, &mut world);
-    let text = |bytes: Vec<u8>| String::from_utf8(bytes).expect("UTF-8");
-    Outcome {
-        code,
-        out: text(out),
-        err: text(err),
-    }
+    run(fleet.serve(), 100, line, person)
 }
 
 #[test]

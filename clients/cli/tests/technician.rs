@@ -3,15 +3,14 @@
 
 mod desk;
 mod dialogue;
+mod in_process;
 mod thinking;
 
-use std::collections::{BTreeMap, VecDeque};
-use std::ffi::OsString;
-use std::net::SocketAddr;
+use std::collections::VecDeque;
 
 use desk::{Desk, K2};
-use jiff::Timestamp;
-use ringtrue::{Conversation, Left, World, exit};
+use in_process::{Outcome, run};
+use ringtrue::{Conversation, Left, exit};
 use ringtrue_proto::v1::reading::Method;
 use ringtrue_proto::v1::{Reading, RecordReadingRequest};
 use tonic::Status;
@@ -71,52 +70,10 @@ impl Conversation for Script {
     }
 }
 
-/// What came of a command line.
-struct Outcome {
-    code: u8,
-    out: String,
-    err: String,
-}
-
-/// Runs a command line on Monday 23 November 2026, 08:12 in Lisbon, 100 columns wide.
+/// Runs a command line, 100 columns wide.
 fn ran(desk: &Desk, line: &[&str], script: Option<&mut Script>) -> Outcome {
     let person = script.map(|script| script as &mut dyn Conversation);
-    ran_at(desk.serve(), 100, line, person)
-}
-
-fn ran_at(
-    server: SocketAddr,
-    columns: u16,
-    line: &[&str],
-    person: Option<&mut dyn Conversation>,
-) -> Outcome {
-    let mut out = Vec::new();
-    let mut err = Vec::new();
-    let environment = BTreeMap::from([
-        ("RINGTRUE_ENDPOINT".to_owned(), format!("http://{server}")),
-        ("RINGTRUE_SITE".to_owned(), "porto".to_owned()),
-        ("RINGTRUE_OPERATOR".to_owned(), "AB".to_owned()),
-    ]);
-    let mut world = World {
-        out: &mut out,
-        err: &mut err,
-        conversation: person.map(|person| person as &mut dyn Conversation),
-        now: "2026-11-23T08:12:00Z"
-            .parse::<Timestamp>()
-            .expect("a moment"),
-        environment,
-        columns,
-        colour: false,
-    };
-    let mut arguments = vec![OsString::from("ringtrue")];
-    arguments.extend(line.iter().map(OsString::from));
-    let code = ringtrue::run(arguments, &mut world);
-    let text = |bytes: Vec<u8>| String::from_utf8(bytes).expect("UTF-8");
-    Outcome {
-        code,
-        out: text(out),
-        err: text(err),
-    }
+    run(desk.serve(), 100, line, person)
 }
 
 const COMPLETE: &[&str] = &[
@@ -586,7 +543,7 @@ fn a_version_is_understood_with_and_without_its_quotes() {
 #[test]
 fn a_narrow_terminal_shows_a_block_for_each_furnace_and_reading() {
     let desk = Desk::default();
-    let outcome = ran_at(desk.serve(), 44, &["furnace", "show", "k2"], None);
+    let outcome = run(desk.serve(), 44, &["furnace", "show", "k2"], None);
     assert_eq!(outcome.code, exit::DONE, "{}", outcome.err);
     assert!(
         outcome.out.contains("\nadvice: enter 1481 °C\n"),
@@ -596,7 +553,7 @@ fn a_narrow_terminal_shows_a_block_for_each_furnace_and_reading() {
     for line in outcome.out.lines() {
         assert!(line.chars().count() <= 44, "{line}");
     }
-    let outcome = ran_at(desk.serve(), 44, COMPLETE, None);
+    let outcome = run(desk.serve(), 44, COMPLETE, None);
     for line in outcome.out.lines() {
         // A command to copy is never broken.
         let to_copy = line.trim_start().starts_with("ringtrue ");

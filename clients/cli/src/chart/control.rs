@@ -11,6 +11,9 @@ use crate::{moment, names, output};
 /// Rows of a chart's field in the terminal.
 const HEIGHT: usize = 9;
 
+/// Narrower than this, characters, signals are marked with a sign instead of a word.
+const NARROW: u16 = 60;
+
 /// One control chart. Its points stand side by side at equal distances, since the rules count readings,
 /// not days.
 #[derive(Debug, Clone)]
@@ -94,7 +97,8 @@ impl Panel {
                 fixed(length, 0)
             );
             if !basis.is_empty() {
-                basis.push(' ');
+                basis.truncate(basis.trim_end_matches('.').len());
+                basis.push_str(". ");
             }
             basis.push_str(&sentence);
         }
@@ -177,6 +181,16 @@ pub(crate) fn drawn(panels: &[Panel], columns: u16, look: Look) -> String {
     for panel in panels {
         parts.push(panel_drawn(panel, columns, look));
     }
+    if panels
+        .iter()
+        .flat_map(|panel| &panel.points)
+        .any(|point| point.signal)
+    {
+        let next = "A signal asks for a look, not for a new setpoint: `ringtrue furnace history` shows \
+                    events, adjustments and new batches or gauges of that day. One on the first day of a \
+                    batch or gauge is rather theirs than the furnace's. Else fire a second ring.";
+        parts.push(output::paragraph(next, columns));
+    }
     let text = parts.join("\n\n");
     if look.unicode {
         text
@@ -186,7 +200,12 @@ pub(crate) fn drawn(panels: &[Panel], columns: u16, look: Look) -> String {
 }
 
 fn panel_drawn(panel: &Panel, columns: u16, look: Look) -> String {
-    let mut lines = vec![format!("{}, {}", panel.title, panel.unit_in_words())];
+    let unit = panel.unit_in_words();
+    let mut lines = vec![if panel.title.ends_with(unit) {
+        panel.title.clone()
+    } else {
+        format!("{}, {unit}", panel.title)
+    }];
     if panel.points.is_empty() {
         lines.push("No points yet.".to_owned());
         return lines.join("\n");
@@ -231,7 +250,7 @@ fn panel_drawn(panel: &Panel, columns: u16, look: Look) -> String {
     for point in &panel.points {
         if point.signal {
             signals.push(format!(
-                "{}: {}{}, limits {} and {}, reading {}",
+                "{}: {} {unit}{}, limits {} and {}, reading {}",
                 point.day,
                 signed(point.value, 2),
                 point
@@ -247,7 +266,9 @@ fn panel_drawn(panel: &Panel, columns: u16, look: Look) -> String {
     if signals.is_empty() {
         lines.push("No signals.".to_owned());
     } else {
-        lines.push(output::marked("Signal", &signals, columns));
+        // On a narrow terminal an id beside the longer word would be broken.
+        let mark = if columns < NARROW { "!" } else { "Signal" };
+        lines.push(output::marked(mark, &signals, columns));
     }
     lines.join("\n")
 }

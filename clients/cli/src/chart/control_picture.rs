@@ -37,8 +37,8 @@ impl Scene for ControlPicture<'_> {
         let title = format!("Control charts of furnace {}", names::id(self.furnace));
         sheet.text((24.0, 26.0), &title, TITLE, BLACK, Side::Left)?;
         let about = format!(
-            "Readings in their order; days at the site ({}). What the batches and gauges add is \
-             taken off.",
+            "Readings in their order; days at the site ({}). What was known of batches and \
+             gauges at the time is taken off.",
             self.zone_name
         );
         sheet.text((24.0, 58.0), &about, LETTERS, BLACK, Side::Left)?;

@@ -136,9 +136,11 @@ fn a_control_chart_names_its_signals() {
     let text = control::drawn(&panels()[..1], 80, UNICODE);
     assert!(text.starts_with("Individual values, °C\n"), "{text}");
     assert!(
-        text.ends_with("Signal  2026-08-14: +13.50, limits -8 and 8, reading r11"),
+        text.contains("Signal  2026-08-14: +13.50 °C, limits -8 and 8, reading r11"),
         "{text}"
     );
+    assert!(text.ends_with("second ring."), "it says what to do: {text}");
+    assert!(!text.contains(".."), "{text}");
     assert_eq!(
         text.matches('◆').count(),
         2,

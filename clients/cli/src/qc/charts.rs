@@ -40,7 +40,9 @@ pub(super) async fn carry_out(
     if panels.iter().all(|panel| panel.points.is_empty()) {
         let short = names::with_site(&name);
         return session.say(&format!(
-            "Furnace {short} has no readings to chart{}; record one with `ringtrue reading add {short}`.",
+            "Furnace {short} has no readings to chart{}. A chart shows how far readings were from what \
+             was expected, so the first has no place in it; record another with `ringtrue reading add \
+             {short}`.",
             if from.is_some() { " since then" } else { " yet" }
         ));
     }

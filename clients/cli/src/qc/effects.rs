@@ -12,12 +12,12 @@ use crate::quantity::{fixed, signed};
 use crate::session::{Session, gathered};
 use crate::site::shown_list;
 
-const BATCH_HEADINGS: [&str; 6] = ["batch", "bias", "strange", "readings", "sites", "meaning"];
+const BATCH_HEADINGS: [&str; 6] = ["batch", "bias", "unusual", "readings", "sites", "meaning"];
 const GAUGE_HEADINGS: [&str; 7] = [
     "gauge",
     "bias",
     "as length",
-    "strange",
+    "unusual",
     "readings",
     "checks",
     "meaning",
@@ -127,6 +127,12 @@ fn gauge_rows(effects: &[GaugeEffect], with_site: bool) -> Vec<Vec<String>> {
         } else {
             names::id(&effect.gauge).to_owned()
         };
+        // Nothing tells its bias: neither a check nor another gauge beside it.
+        let unusual = if effect.check_count == 0 && effect.z.abs() < 1e-9 {
+            String::new()
+        } else {
+            format!("{} σ", signed(effect.z, 1))
+        };
         rows.push(vec![
             gauge,
             format!(
@@ -139,7 +145,7 @@ fn gauge_rows(effects: &[GaugeEffect], with_site: bool) -> Vec<Vec<String>> {
                 signed(effect.bias_mm, 3),
                 fixed(2.0 * effect.standard_uncertainty_mm, 3)
             ),
-            format!("{} σ", signed(effect.z, 1)),
+            unusual,
             effect.reading_count.to_string(),
             effect.check_count.to_string(),
             effect.statement.clone(),
@@ -167,7 +173,7 @@ mod tests {
             ..BatchEffect::default()
         };
         let expected = "\
-BATCH     BIAS           STRANGE  READINGS  SITES  MEANING
+BATCH     BIAS           UNUSUAL  READINGS  SITES  MEANING
 x7 (X-7)  +6.1 ± 2.6 °C  +2.6 σ   41        5      Its rings read hot.";
         assert_eq!(
             output::table(&BATCH_HEADINGS, &batch_rows(&[effect]), 100),
@@ -190,7 +196,7 @@ x7 (X-7)  +6.1 ± 2.6 °C  +2.6 σ   41        5      Its rings read hot.";
             ..GaugeEffect::default()
         };
         let expected = "\
-GAUGE            BIAS           AS LENGTH          STRANGE  READINGS  CHECKS  MEANING
+GAUGE            BIAS           AS LENGTH          UNUSUAL  READINGS  CHECKS  MEANING
 porto/caliper-1  -4.0 ± 2.0 °C  +0.020 ± 0.010 mm  -2.0 σ   12        1       Check it on a block.";
         assert_eq!(
             output::table(&GAUGE_HEADINGS, &gauge_rows(&[effect], true), 120),

@@ -2,7 +2,7 @@
 
 use jiff::tz::TimeZone;
 use ringtrue_proto::v1::{
-    AcknowledgeFindingRequest, Finding, GetFindingRequest, ListFindingsRequest,
+    AcknowledgeFindingRequest, Evidence, Finding, GetFindingRequest, ListFindingsRequest,
     ListFindingsResponse, ResolveFindingRequest,
 };
 
@@ -16,14 +16,25 @@ use crate::{moment, names, output, words};
 
 const HEADINGS: [&str; 5] = ["about", "likely", "state", "finding", "id"];
 
+/// Most readings that a finding is shown with.
+const MOST_NAMED: usize = 5;
+
 /// Lists findings.
 pub(super) async fn list(ask: Wanted, session: &mut Session<'_, '_>) -> Result<(), Stop> {
-    let parent = parent(&ask.reach, session)?;
+    let mut parent = parent(&ask.reach, session)?;
     let is_narrowed = ask.state.is_some() || ask.kind.is_some() || ask.subject.is_some();
     let subject = match ask.subject {
         Some(text) => subject(&text, session).await?,
         None => String::new(),
     };
+    // What is named in full may be of another site than the one usually meant, or of none.
+    if !subject.is_empty() {
+        parent = if subject.starts_with("sites/") {
+            names::site_of(&subject).to_owned()
+        } else {
+            "sites/-".to_owned()
+        };
+    }
     let template = ListFindingsRequest {
         parent,
         state: ask.state.unwrap_or_default().into(),
@@ -75,7 +86,7 @@ fn rows(findings: &[Finding]) -> Vec<Vec<String>> {
     for finding in findings {
         rows.push(vec![
             names::with_site(&finding.subject),
-            per_cent(finding.probability),
+            likely(finding.probability),
             words::word(words::FINDING_STATES, finding.state()).to_owned(),
             finding.statement.clone(),
             names::id(&finding.name).to_owned(),
@@ -156,19 +167,16 @@ fn drawn(finding: &Finding, zone: &TimeZone, columns: u16) -> String {
     } else {
         format!("{} ({})", finding.subject, finding.subject_display_name)
     };
-    let likely = if finding.false_discovery_rate > 0.0 {
+    // A rule that bounds no share of false findings asks for a probability of a half at least.
+    let likely = if finding.false_discovery_rate > 0.0 && finding.false_discovery_rate < 0.5 {
         format!(
             "{}; of all findings of this kind, {} may be false",
-            per_cent(finding.probability),
+            likely(finding.probability),
             per_cent(finding.false_discovery_rate)
         )
     } else {
-        per_cent(finding.probability)
+        likely(finding.probability)
     };
-    let mut readings = Vec::new();
-    for reading in &finding.readings {
-        readings.push(names::id(reading));
-    }
     let lines = [
         ("Finding", finding.name.clone()),
         (
@@ -189,14 +197,13 @@ fn drawn(finding: &Finding, zone: &TimeZone, columns: u16) -> String {
         ("Note", finding.note.clone()),
         ("By", finding.noted_by.clone()),
         ("Noted", at(finding.note_time.as_ref())),
-        ("Readings", readings.join(", ")),
+        ("Readings", readings(&finding.readings)),
         ("Version", finding.etag.clone()),
     ];
     let mut text = output::card(&lines, columns);
     let mut rows = Vec::new();
     for figure in &finding.evidence {
-        let value = format!("{} {}", brief(figure.value, 3), figure.unit);
-        rows.push(vec![figure.label.clone(), value.trim_end().to_owned()]);
+        rows.push(vec![figure.label.clone(), value(figure)]);
     }
     if !rows.is_empty() {
         let figures = output::table(&["figure", "value"], &rows, columns);
@@ -205,10 +212,43 @@ fn drawn(finding: &Finding, zone: &TimeZone, columns: u16) -> String {
     text
 }
 
+/// Writes how likely a finding is; nothing that readings show is certain.
+fn likely(probability: f64) -> String {
+    per_cent(probability.clamp(0.001, 0.999))
+        .replace("more than", ">")
+        .replace("less than", "<")
+}
+
+/// Writes a figure with its unit; a chance as per cent, so that a small one is not said to be none.
+fn value(figure: &Evidence) -> String {
+    let is_chance = figure.label.starts_with("chance") || figure.label.starts_with("probability");
+    if is_chance && figure.unit.is_empty() {
+        return match per_cent(figure.value) {
+            none if none == "0 %" => "less than 1 %".to_owned(),
+            shown => shown,
+        };
+    }
+    let value = format!("{} {}", brief(figure.value, 3), figure.unit);
+    value.trim_end().to_owned()
+}
+
+/// Names the latest readings, one a line, and counts the rest.
+fn readings(all: &[String]) -> String {
+    let mut lines = Vec::new();
+    for reading in all.iter().take(MOST_NAMED) {
+        lines.push(reading.clone());
+    }
+    match all.len().saturating_sub(MOST_NAMED) {
+        0 => {}
+        more => lines.push(format!("and {more} earlier; --json names them all")),
+    }
+    lines.join("\n")
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
-    use ringtrue_proto::v1::{Evidence, FindingKind, FindingState};
+    use ringtrue_proto::v1::{FindingKind, FindingState};
 
     fn drifting() -> Finding {
         Finding {
@@ -253,13 +293,31 @@ Likely          97 %; of all findings of this kind, 5 % may be false
 First seen      Monday 23 November 2026 16:00 UTC
 Note            Ring on Friday
 By              AB
-Readings        r9
+Readings        sites/porto/furnaces/k2/readings/r9
 Version         7
 
 Figures behind it
 FIGURE  VALUE
 Drift   0.5 °C/week";
         assert_eq!(drawn(&drifting(), &TimeZone::UTC, 100), expected);
+    }
+
+    #[test]
+    fn small_chances_are_not_none_and_long_lists_are_counted() {
+        let mut finding = drifting();
+        finding.false_discovery_rate = 0.5;
+        finding.probability = 1.0;
+        finding.evidence = vec![Evidence {
+            label: "chance without a drift".to_owned(),
+            value: 0.0,
+            unit: String::new(),
+        }];
+        finding.readings = vec![finding.readings[0].clone(); 7];
+        let text = drawn(&finding, &TimeZone::UTC, 100);
+        assert!(text.contains("less than 1 %"), "{text}");
+        assert!(text.contains("and 2 earlier"), "{text}");
+        assert!(text.contains("> 99 %"), "{text}");
+        assert!(!text.contains("may be false"), "{text}");
     }
 
     #[test]

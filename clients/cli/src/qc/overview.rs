@@ -87,18 +87,21 @@ fn estimates(model: &FleetModel, zone: &TimeZone) -> Vec<(&'static str, String)>
         ("What normal is", origin),
         (
             "Wandering in a week",
-            format!("{} °C", fixed(model.wander_c2_per_week.max(0.0).sqrt(), 2)),
+            format!(
+                "±{} °C (one standard deviation)",
+                fixed(model.wander_c2_per_week.max(0.0).sqrt(), 2)
+            ),
         ),
         (
             "Steady drift",
             format!(
-                "{} °C a week between furnaces",
+                "±{} °C a week from furnace to furnace",
                 fixed(model.slope_standard_deviation_c_per_week, 2)
             ),
         ),
         (
             "Step at an event",
-            format!("{} °C", fixed(model.event_standard_deviation_c, 1)),
+            format!("±{} °C", fixed(model.event_standard_deviation_c, 1)),
         ),
         (
             "Scatter of readings",
@@ -109,7 +112,7 @@ fn estimates(model: &FleetModel, zone: &TimeZone) -> Vec<(&'static str, String)>
         ),
         (
             "Between batches",
-            format!("{} °C", fixed(model.batch_standard_deviation_c, 1)),
+            format!("±{} °C", fixed(model.batch_standard_deviation_c, 1)),
         ),
         (
             "Between gauges",
@@ -185,11 +188,11 @@ Open findings        3
 Estimates            fit 41 of Monday 23 November 2026 16:00 UTC, 326 readings; 1 change
                      since waits for the next
 What normal is       assumptions that the program starts with
-Wandering in a week  0.50 °C
-Steady drift         0.20 °C a week between furnaces
-Step at an event     6.0 °C
+Wandering in a week  ±0.50 °C (one standard deviation)
+Steady drift         ±0.20 °C a week from furnace to furnace
+Step at an event     ±6.0 °C
 Scatter of readings  1.10 times what their budgets say
-Between batches      3.0 °C
+Between batches      ±3.0 °C
 Between gauges       0.90 times what their permissible errors lead to expect";
         assert_eq!(drawn(&overview(), &TimeZone::UTC, 90), expected);
     }

@@ -13,9 +13,10 @@ use ringtrue_proto::v1::reading_service_server::{ReadingService, ReadingServiceS
 use ringtrue_proto::v1::ring_batch_service_server::{RingBatchService, RingBatchServiceServer};
 use ringtrue_proto::v1::site_service_server::{SiteService, SiteServiceServer};
 use ringtrue_proto::v1::*;
-use tonic::transport::server::TcpIncoming;
 use tonic::{Code, Request, Response, Status};
 use tonic_types::{ErrorDetails, StatusExt as _};
+
+use crate::in_process::served;
 
 /// Name of the furnace known here.
 pub(crate) const K2: &str = "sites/porto/furnaces/k2";
@@ -39,33 +40,17 @@ impl Desk {
     /// Serves on a free port of loopback in a thread of its own, until the test's process ends.
     pub(crate) fn serve(&self) -> SocketAddr {
         let desk = self.clone();
-        let (sender, receiver) = std::sync::mpsc::channel();
-        std::thread::spawn(move || {
-            let runtime = tokio::runtime::Builder::new_current_thread()
-                .enable_all()
-                .build()
-                .expect("a runtime");
-            runtime.block_on(async move {
-                let listener = tokio::net::TcpListener::bind("127.0.0.1:0")
-                    .await
-                    .expect("a free port on loopback");
-                let address = listener.local_addr().expect("a bound address");
-                sender.send(address).expect("the test waits");
-                tonic::transport::Server::builder()
-                    .http2_keepalive_interval(desk.keepalive)
-                    .add_service(SiteServiceServer::new(desk.clone()))
-                    .add_service(FurnaceServiceServer::new(desk.clone()))
-                    .add_service(ProgrammeServiceServer::new(desk.clone()))
-                    .add_service(RingBatchServiceServer::new(desk.clone()))
-                    .add_service(GaugeServiceServer::new(desk.clone()))
-                    .add_service(ReadingServiceServer::new(desk.clone()))
-                    .add_service(AdjustmentServiceServer::new(desk.clone()))
-                    .serve_with_incoming(TcpIncoming::from(listener).with_nodelay(Some(true)))
-                    .await
-                    .expect("served");
-            });
-        });
-        receiver.recv().expect("a bound address")
+        served(move || {
+            tonic::transport::Server::builder()
+                .http2_keepalive_interval(desk.keepalive)
+                .add_service(SiteServiceServer::new(desk.clone()))
+                .add_service(FurnaceServiceServer::new(desk.clone()))
+                .add_service(ProgrammeServiceServer::new(desk.clone()))
+                .add_service(RingBatchServiceServer::new(desk.clone()))
+                .add_service(GaugeServiceServer::new(desk.clone()))
+                .add_service(ReadingServiceServer::new(desk.clone()))
+                .add_service(AdjustmentServiceServer::new(desk))
+        })
     }
 
     /// A page of three furnaces, one at a time.

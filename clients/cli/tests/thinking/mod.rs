@@ -8,8 +8,9 @@ use std::time::Duration;
 
 use ringtrue::{Conversation, Left, exit};
 
+use crate::Script;
 use crate::desk::Desk;
-use crate::{Script, ran_at};
+use crate::in_process::run;
 
 /// The head of a frame that answers a keepalive: 8 bytes long, PING, acknowledged, of no stream
 /// (RFC 9113, sections 4.1 and 6.7).
@@ -110,7 +111,7 @@ fn whoever_thinks_for_long_still_has_a_server() {
         thought: false,
     };
     let line = ["reading", "add"];
-    let outcome = ran_at(address, 100, &line, Some(&mut thinker));
+    let outcome = run(address, 100, &line, Some(&mut thinker));
     assert!(thinker.thought);
     assert_eq!(outcome.code, exit::DONE, "{}", outcome.err);
     assert!(outcome.out.starts_with("ENTER 1481 °C"), "{}", outcome.out);
