@@ -264,8 +264,8 @@ fn candidate(furnace: &DriftInput, case: &Case) -> Option<Candidate> {
         // What was tracked takes a furnace to drift as its like do, and follows a fast drift late.
         if shown_c_per_week.is_some_and(|shown: f64| (shown - rate).abs() > expanded) {
             sentences.push(format!(
-                "The tracked drift, {rate:+.2} ± {expanded:.2} °C a week, lags behind that: dates and chances \
-                 that follow from it are too good."
+                "The tracked drift, {rate:+.2} °C a week, lags behind that; dates and chances allow for it, \
+                 and are vague."
             ));
         }
         evidence.push(Evidence::of("tracked drift", rate, 2, "°C/week"));
