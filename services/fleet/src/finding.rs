@@ -31,7 +31,7 @@ pub use leaving::leaving;
 pub use of_site::{ReadingOfLate, Records, Shown, SiteOfLate};
 pub use operator::{SiteSeen, operator_patterns};
 pub use over_adjusted::{AdjustmentMade, OffsetThen, SettingHistory, over_adjusted};
-pub use register::{Said, acknowledged, merged, resolved};
+pub use register::{Said, Watched, acknowledged, merged, resolved};
 pub use site_shift::site_shift;
 pub use uneven::{ChamberSeen, PositionDifference, uneven};
 

@@ -6,7 +6,7 @@ use jiff::Timestamp;
 
 use super::{
     AdjustmentMade, Candidate, ChamberSeen, DriftInput, Movement, OffsetThen, PositionDifference,
-    SettingHistory, SiteSeen, Subject, Surprising, Tested, drifting, gauge, leaving,
+    SettingHistory, SiteSeen, Subject, Surprising, Tested, Watched, drifting, gauge, leaving,
     operator_patterns, over_adjusted, site_shift, uneven,
 };
 use crate::adjustment::Adjustment;
@@ -77,8 +77,8 @@ pub struct Shown {
     pub operators: Vec<Tested>,
     /// What needs no comparison with other sites.
     pub candidates: Vec<Candidate>,
-    /// When the latest firing about each subject ended; batches are left to the whole network.
-    pub last_fired: Vec<(Subject, Timestamp)>,
+    /// Whether and when each subject was fired about; batches are left to the whole network.
+    pub watched: Vec<(Subject, Watched)>,
     /// Readings of late with rings, by batch.
     pub batches: Vec<(BatchId, Timestamp, ReadingKey)>,
 }
@@ -131,7 +131,7 @@ impl SiteOfLate {
         let latest = self.readings.iter().map(|reading| reading.fired_at).max();
         if let Some(fired_at) = latest {
             let subject = Subject::Site(self.site.key.clone());
-            shown.last_fired.push((subject, fired_at));
+            shown.watched.push((subject, Watched::LastFired(fired_at)));
         }
         self.look_at_gauges(knowledge, now, &mut shown);
         for reading in &self.readings {
@@ -156,11 +156,13 @@ impl SiteOfLate {
             return;
         };
         // What is retired for good is no test: it would only make the others' harder to pass.
+        let subject = Subject::Furnace(furnace.key.clone());
         if furnace.details.state == FurnaceState::Retired {
+            shown.watched.push((subject, Watched::Retired));
             return;
         }
-        let subject = Subject::Furnace(furnace.key.clone());
-        shown.last_fired.push((subject, tracked.last.fired_at));
+        let last = Watched::LastFired(tracked.last.fired_at);
+        shown.watched.push((subject, last));
         let programmes: Vec<Programme> = self.programmes_of(&furnace.key).cloned().collect();
         let events: Vec<FurnaceEvent> = self
             .events
@@ -279,7 +281,7 @@ impl SiteOfLate {
             known.latest = super::latest(measured.iter().map(|(_, key)| *key));
             if let Some(fired_at) = known.last_fired_at {
                 let subject = Subject::Gauge(one.key.clone());
-                shown.last_fired.push((subject, fired_at));
+                shown.watched.push((subject, Watched::LastFired(fired_at)));
             }
             shown.candidates.extend(gauge(&known));
         }

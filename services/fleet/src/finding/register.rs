@@ -16,6 +16,15 @@ const FORGOTTEN_AFTER_WEEKS: f64 = 8.0;
 /// Below this probability a finding is closed.
 const NO_LONGER_LIKELY: f64 = 0.2;
 
+/// Whether readings about a subject may still come, and when the latest did.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Watched {
+    /// The latest firing about it ended then.
+    LastFired(Timestamp),
+    /// A furnace that is retired for good.
+    Retired,
+}
+
 /// What someone says about a finding.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Said {
@@ -70,7 +79,8 @@ fn noted(
 ///
 /// - A clear candidate opens a finding, or refreshes the one that is on record for its kind and subject.
 /// - A faint one refreshes the figures of one on record; below a probability of 0.2 that one closes.
-/// - One that was not seen in eight weeks of readings about its subject closes. `last_fired_at` says when
+/// - One about a furnace that is retired closes.
+/// - One that was not seen in eight weeks of readings about its subject closes. `watched` says when
 ///   the latest firing about a subject ended; without readings nothing closes by waiting.
 /// - One that was closed by hand opens anew, as another finding, only when a firing after that shows it.
 ///
@@ -79,7 +89,7 @@ fn noted(
 pub fn merged(
     on_record: &[Finding],
     candidates: &[Candidate],
-    last_fired_at: impl Fn(&Subject) -> Option<Timestamp>,
+    watched: impl Fn(&Subject) -> Option<Watched>,
     mut new_id: impl FnMut() -> FindingId,
 ) -> Vec<Finding> {
     let known = latest_of_each(on_record);
@@ -105,16 +115,16 @@ pub fn merged(
         if current.state == FindingState::Resolved || clear {
             continue;
         }
-        let forgotten = last_fired_at(&current.subject).is_some_and(|fired_at| {
-            weeks_between(current.last_seen_at, fired_at) >= FORGOTTEN_AFTER_WEEKS
-        });
-        if forgotten {
-            let closed = closed(
-                finding,
-                "Eight weeks of readings no longer show it, so it was closed.",
-            );
-            written.insert(*what, closed);
-        }
+        let why = match watched(&current.subject) {
+            Some(Watched::Retired) => "The furnace is retired, so it was closed.",
+            Some(Watched::LastFired(at))
+                if weeks_between(current.last_seen_at, at) >= FORGOTTEN_AFTER_WEEKS =>
+            {
+                "Eight weeks of readings no longer show it, so it was closed."
+            }
+            _ => continue,
+        };
+        written.insert(*what, closed(finding, why));
     }
     written.into_values().collect()
 }

@@ -11,7 +11,7 @@ use jiff::{SignedDuration, Timestamp};
 use ringtrue_fleet::caller::Scope;
 use ringtrue_fleet::finding::{
     Candidate, FindingState, MOST_READINGS, Shown, SiteOfLate, Subject, Tested, WEEKS_LOOKED_AT,
-    batch, discovered, merged,
+    Watched, batch, discovered, merged,
 };
 use ringtrue_fleet::key::{BatchId, FindingId, ReadingKey};
 use ringtrue_fleet::knowledge::Fit;
@@ -94,7 +94,7 @@ async fn looked(
         sites_seen += 1;
     }
     network.add_batches(&read, &fit).await?;
-    let (candidates, last_fired) = network.decided();
+    let (candidates, watched) = network.decided();
     // In one transaction: what people say meanwhile is neither lost nor overwritten.
     let mut tx = store.begin(WORK, scope).await?;
     if !tx.holds(lease).await? {
@@ -106,7 +106,7 @@ async fn looked(
     let written = merged(
         &standing,
         &candidates,
-        |subject| last_fired.get(subject).copied(),
+        |subject| watched.get(subject).copied(),
         || FindingId::from_uuid(ids.uuid(now)),
     );
     tx.put_findings(&written, now).await?;
@@ -163,7 +163,7 @@ struct Network {
     shifted: Vec<Tested>,
     operators: Vec<Tested>,
     candidates: Vec<Candidate>,
-    last_fired: BTreeMap<Subject, Timestamp>,
+    watched: BTreeMap<Subject, Watched>,
     batches: BTreeMap<BatchId, Vec<(Timestamp, ReadingKey)>>,
 }
 
@@ -173,7 +173,7 @@ impl Network {
         self.shifted.extend(shown.shifted);
         self.operators.extend(shown.operators);
         self.candidates.extend(shown.candidates);
-        self.last_fired.extend(shown.last_fired);
+        self.watched.extend(shown.watched);
         for (batch, fired_at, reading) in shown.batches {
             let latest = self.batches.entry(batch).or_default();
             latest.push((fired_at, reading));
@@ -193,20 +193,20 @@ impl Network {
             let mut known = batch_known(&found, fit);
             known.last_fired_at = Some(*fired_at);
             known.latest = latest.iter().map(|(_, reading)| reading.clone()).collect();
-            self.last_fired
-                .insert(Subject::Batch(id.clone()), *fired_at);
+            self.watched
+                .insert(Subject::Batch(id.clone()), Watched::LastFired(*fired_at));
             self.candidates.extend(batch(&known));
         }
         Ok(())
     }
 
-    /// All candidates, and when the latest firing about each subject ended.
-    fn decided(self) -> (Vec<Candidate>, BTreeMap<Subject, Timestamp>) {
+    /// All candidates, and whether and when each subject was fired about.
+    fn decided(self) -> (Vec<Candidate>, BTreeMap<Subject, Watched>) {
         let mut candidates = self.candidates;
         for tests in [self.drifting, self.shifted, self.operators] {
             candidates.extend(discovered(tests));
         }
-        (candidates, self.last_fired)
+        (candidates, self.watched)
     }
 }
 

@@ -185,11 +185,12 @@ fn a_furnace_far_from_its_target_and_a_right_one_are_told_apart() {
     assert!(shown.drifting.iter().all(|test| test.candidate.is_none()));
     assert!(bench.site.histories_wanted(&bench.knowledge()).is_empty());
     let of = |subject: Subject| {
-        let found = shown.last_fired.iter().find(|(known, _)| *known == subject);
-        found.map(|(_, fired_at)| *fired_at)
+        let found = shown.watched.iter().find(|(known, _)| *known == subject);
+        found.map(|(_, watched)| *watched)
     };
-    assert_eq!(of(Subject::Furnace(furnace("k2"))), Some(day(84)));
-    assert_eq!(of(Subject::Site(site("north"))), Some(day(84)));
+    let last = Some(Watched::LastFired(day(84)));
+    assert_eq!(of(Subject::Furnace(furnace("k2"))), last);
+    assert_eq!(of(Subject::Site(site("north"))), last);
     assert_eq!(shown.batches.len(), 10);
 }
 
@@ -338,20 +339,20 @@ fn a_gauge_is_seen_with_its_latest_reading_and_an_unused_one_is_not() {
         bench.site.gauges.push(Gauge::first(key, details, day(0)));
     }
     let shown = bench.shown();
-    let seen: Vec<&(Subject, Timestamp)> = shown
-        .last_fired
+    let seen: Vec<&(Subject, Watched)> = shown
+        .watched
         .iter()
         .filter(|(subject, _)| matches!(subject, Subject::Gauge(_)))
         .collect();
     assert_eq!(seen.len(), 1);
-    assert_eq!(seen[0].1, day(21));
+    assert_eq!(seen[0].1, Watched::LastFired(day(21)));
 }
 
 #[test]
 fn a_site_without_records_shows_nothing() {
     let shown = Bench::of(&[]).shown();
     assert!(shown.candidates.is_empty());
-    assert!(shown.last_fired.is_empty());
+    assert!(shown.watched.is_empty());
     assert!(shown.drifting.is_empty());
     assert!(shown.shifted.iter().all(|test| test.candidate.is_none()));
 }

@@ -34,7 +34,7 @@ fn after(
     let written = merged(
         on_record,
         candidates,
-        |_| Some(last_fired_at),
+        |_| Some(Watched::LastFired(last_fired_at)),
         || {
             next.set(next.get() + 1);
             FindingId::new(&format!("n{}", next.get())).expect("an id")
@@ -71,7 +71,7 @@ fn a_clear_candidate_opens_a_finding_once() {
     let written = merged(
         &once,
         &[clear],
-        |_| Some(day(0)),
+        |_| Some(Watched::LastFired(day(0))),
         || panic!("nothing new opens"),
     );
     assert!(written.is_empty());
@@ -273,4 +273,22 @@ proptest! {
             }
         }
     }
+}
+
+#[test]
+fn a_finding_about_a_retired_furnace_closes() {
+    let open = after(
+        &[],
+        &[candidate("k1", Strength::Clear, 0.8, day(0))],
+        day(0),
+    );
+    let closed = merged(
+        &open,
+        &[],
+        |_| Some(Watched::Retired),
+        || panic!("nothing opens"),
+    );
+    assert_eq!(closed.len(), 1);
+    assert_eq!(closed[0].state, FindingState::Resolved);
+    assert!(closed[0].note.contains("retired"), "{}", closed[0].note);
 }
