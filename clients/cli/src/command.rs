@@ -152,7 +152,8 @@ pub(crate) struct Limit {
         long,
         value_name = "COUNT",
         default_value_t = 100,
-        allow_negative_numbers = true
+        allow_negative_numbers = true,
+        value_parser = clap::builder::RangedU64ValueParser::<usize>::new().range(1..)
     )]
     pub(crate) limit: usize,
 }

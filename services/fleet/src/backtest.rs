@@ -87,7 +87,8 @@ pub enum NoFigures {
     /// There are too few to say anything.
     #[error(
         "only {judged} of {readings} readings can be judged, and figures from fewer than {FEWEST_JUDGED} mean \
-         little; a furnace's readings count from its 13th week on, so try again in some weeks"
+         little; a furnace's readings count from its 13th week on: choose a longer time, or try again \
+         when there are more"
     )]
     TooFew {
         /// Readings gone through.

@@ -193,7 +193,7 @@ fn facts(
         lines.push((
             "Furnace's offset",
             format!(
-                "{} ± {} °C from all readings",
+                "{} ± {} °C from all readings up to this",
                 signed(evaluation.offset_c, 1),
                 fixed(2.0 * evaluation.offset_standard_uncertainty_c, 1)
             ),

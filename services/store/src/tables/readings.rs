@@ -184,21 +184,33 @@ impl PointRow {
     }
 }
 
+// Every reading that a furnace's offset takes into account, in order of firing and id; with more columns
+// when asked for.
+macro_rules! counted_readings {
+    ($more:literal) => {
+        concat!(
+            "SELECT e.reading_id, e.fired_at, r.setpoint_c, e.observed_offset_c, e.independent_c,
+            e.shared_c, e.mean_mm, e.removed_c, e.effects, e.innovation_z, e.innovation_sd_c, e.gain,
+            r.batch_id, r.gauge_id",
+            $more,
+            " FROM evaluation AS e
+            JOIN reading AS r ON r.site_id = e.site_id AND r.furnace_id = e.furnace_id
+                AND r.fired_at = e.fired_at AND r.id = e.reading_id
+            LEFT JOIN amendment AS a ON a.site_id = e.site_id AND a.furnace_id = e.furnace_id
+                AND a.reading_id = e.reading_id
+            WHERE e.site_id = $1 AND e.furnace_id = $2 AND e.counts AND a.amended_by IS NULL
+            ORDER BY e.fired_at, e.reading_id"
+        )
+    };
+}
+pub(crate) use counted_readings;
+
 /// Every reading that a furnace's offset takes into account, in order of firing and id.
 pub(crate) async fn track_points(
     connection: &mut SqliteConnection,
     furnace: &FurnaceKey,
 ) -> Result<Vec<TrackPoint>, Error> {
-    const SQL: &str = "SELECT e.reading_id, e.fired_at, r.setpoint_c, e.observed_offset_c,
-            e.independent_c, e.shared_c, e.mean_mm, e.removed_c, e.effects, e.innovation_z, e.innovation_sd_c, e.gain,
-            r.batch_id, r.gauge_id
-        FROM evaluation AS e
-        JOIN reading AS r ON r.site_id = e.site_id AND r.furnace_id = e.furnace_id
-            AND r.fired_at = e.fired_at AND r.id = e.reading_id
-        LEFT JOIN amendment AS a ON a.site_id = e.site_id AND a.furnace_id = e.furnace_id
-            AND a.reading_id = e.reading_id
-        WHERE e.site_id = $1 AND e.furnace_id = $2 AND e.counts AND a.amended_by IS NULL
-        ORDER BY e.fired_at, e.reading_id";
+    const SQL: &str = counted_readings!("");
     let rows: Vec<PointRow> = sqlx::query_as(SQL)
         .bind(furnace.site.as_str())
         .bind(furnace.furnace.as_str())

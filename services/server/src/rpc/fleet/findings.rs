@@ -106,19 +106,15 @@ pub(super) async fn acknowledge(
     let mut violations = Violations::default();
     let request_id = std::mem::take(&mut asked.request_id);
     let repeat = repeatable(ACKNOWLEDGE, &request_id, &asked, &mut violations);
-    let id = name("name", &asked.name, FindingId::parse, &mut violations);
-    let said = Said {
+    let asked = Remark {
+        name: asked.name,
         note: asked.note,
         noted_by: asked.noted_by,
+        etag: asked.etag,
     };
-    also(&mut violations, |more| said.check(more));
-    let id = settled(id, violations)?;
-    let scope = asking.network()?;
-    let etag = (!asked.etag.is_empty()).then_some(asked.etag);
-    let caller = &asking.caller;
-    let finding = app::note_finding(app, caller, &id, etag, acknowledged, said, &repeat).await?;
+    let finding = noted(app, &asking, asked, acknowledged, &repeat, violations).await?;
     Ok(v1::AcknowledgeFindingResponse {
-        finding: Some(message(&scope, &finding)),
+        finding: Some(finding),
     })
 }
 
@@ -131,6 +127,34 @@ pub(super) async fn resolve(
     let mut violations = Violations::default();
     let request_id = std::mem::take(&mut asked.request_id);
     let repeat = repeatable(RESOLVE, &request_id, &asked, &mut violations);
+    let asked = Remark {
+        name: asked.name,
+        note: asked.note,
+        noted_by: asked.noted_by,
+        etag: asked.etag,
+    };
+    let finding = noted(app, &asking, asked, resolved, &repeat, violations).await?;
+    Ok(v1::ResolveFindingResponse {
+        finding: Some(finding),
+    })
+}
+
+/// What both calls ask that say something about a finding.
+struct Remark {
+    name: String,
+    note: String,
+    noted_by: String,
+    etag: String,
+}
+
+async fn noted(
+    app: &App,
+    asking: &Asking,
+    asked: Remark,
+    noting: app::Noting,
+    repeat: &app::Request,
+    mut violations: Violations,
+) -> Result<v1::Finding, Error> {
     let id = name("name", &asked.name, FindingId::parse, &mut violations);
     let said = Said {
         note: asked.note,
@@ -141,10 +165,8 @@ pub(super) async fn resolve(
     let scope = asking.network()?;
     let etag = (!asked.etag.is_empty()).then_some(asked.etag);
     let caller = &asking.caller;
-    let finding = app::note_finding(app, caller, &id, etag, resolved, said, &repeat).await?;
-    Ok(v1::ResolveFindingResponse {
-        finding: Some(message(&scope, &finding)),
-    })
+    let finding = app::note_finding(app, caller, &id, etag, noting, said, repeat).await?;
+    Ok(message(&scope, &finding))
 }
 
 fn kind(field: &str, number: i32, violations: &mut Violations) -> Option<FindingKind> {

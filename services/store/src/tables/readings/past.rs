@@ -5,7 +5,7 @@ use ringtrue_fleet::key::{FurnaceKey, ProgrammeId};
 use ringtrue_fleet::reading::Inputs;
 use sqlx::sqlite::SqliteConnection;
 
-use super::PointRow;
+use super::{PointRow, counted_readings};
 use crate::columns::{Place, json};
 use crate::documents::inputs::InputsDocument;
 use crate::tables::{adjustments, events};
@@ -43,16 +43,7 @@ async fn fired_of(
     connection: &mut SqliteConnection,
     furnace: &FurnaceKey,
 ) -> Result<Vec<Fired>, Error> {
-    const SQL: &str = "SELECT e.reading_id, e.fired_at, r.setpoint_c, e.observed_offset_c,
-            e.independent_c, e.shared_c, e.mean_mm, e.removed_c, e.effects, e.innovation_z,
-            e.innovation_sd_c, e.gain, r.batch_id, r.gauge_id, r.programme_id, e.inputs
-        FROM evaluation AS e
-        JOIN reading AS r ON r.site_id = e.site_id AND r.furnace_id = e.furnace_id
-            AND r.fired_at = e.fired_at AND r.id = e.reading_id
-        LEFT JOIN amendment AS a ON a.site_id = e.site_id AND a.furnace_id = e.furnace_id
-            AND a.reading_id = e.reading_id
-        WHERE e.site_id = $1 AND e.furnace_id = $2 AND e.counts AND a.amended_by IS NULL
-        ORDER BY e.fired_at, e.reading_id";
+    const SQL: &str = counted_readings!(", r.programme_id, e.inputs");
     let rows: Vec<FiredRow> = sqlx::query_as(SQL)
         .bind(furnace.site.as_str())
         .bind(furnace.furnace.as_str())
