@@ -153,7 +153,7 @@ pub(crate) struct Limit {
         value_name = "COUNT",
         default_value_t = 100,
         allow_negative_numbers = true,
-        value_parser = clap::builder::RangedU64ValueParser::<usize>::new().range(1..)
+        value_parser = clap::builder::RangedU64ValueParser::<usize>::new().range(1..=100_000)
     )]
     pub(crate) limit: usize,
 }

@@ -78,10 +78,15 @@ fn estimates(model: &FleetModel, zone: &TimeZone) -> Vec<(&'static str, String)>
         (
             "Estimates",
             format!(
-                "fit {} of {}, {} readings; {pending}",
+                "fit {} of {}, {} {}; {pending}",
                 model.fit,
                 shown(model.fit_time.as_ref()),
-                model.reading_count
+                model.reading_count,
+                if model.reading_count == 1 {
+                    "reading"
+                } else {
+                    "readings"
+                }
             ),
         ),
         ("What normal is", origin),

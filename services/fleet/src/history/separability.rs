@@ -7,6 +7,10 @@ use crate::effect::Effect;
 use crate::knowledge::Knowledge;
 use crate::tracking::{TrackedOffset, shared_errors};
 
+/// A remedy that narrows the standard uncertainty by less than this beyond one more ring is not worth naming,
+/// °C.
+const LEAST_GAIN_C: f64 = 0.05;
+
 /// Intervals for people are two standard uncertainties wide to each side.
 const COVERAGE_FACTOR: f64 = 2.0;
 
@@ -80,7 +84,8 @@ pub fn separability(
     let mut remedies = Vec::new();
     let mut after_c = found.offset_c;
     for gain in &found.remedies {
-        if gain.left_c >= found.another_reading_c {
+        // What a plain second ring would bring as well is no remedy of its own.
+        if gain.left_c > found.another_reading_c - LEAST_GAIN_C {
             continue;
         }
         if remedies.is_empty() {
