@@ -13,12 +13,17 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     println!("cargo::rerun-if-changed=google");
     let files = [
         "adjustments",
+        "alerts",
+        "care",
+        "deliveries",
         "fleet",
         "furnaces",
         "gauges",
+        "operations",
         "programmes",
         "readings",
         "ring_batches",
+        "schedules",
         "sites",
     ]
     .map(|name| format!("ringtrue/v1/{name}.proto"));

@@ -64,6 +64,7 @@ pub(crate) const EVENTS: Words<FurnaceEventKind> = &[
     ("moved", FurnaceEventKind::Moved),
     ("mains-work", FurnaceEventKind::MainsWork),
     ("repair", FurnaceEventKind::Repair),
+    ("discoloured-work", FurnaceEventKind::DiscolouredWork),
 ];
 
 /// Kinds of programmes.

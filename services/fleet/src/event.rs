@@ -48,6 +48,8 @@ pub enum EventKind {
     MainsWork,
     /// Other repair.
     Repair,
+    /// Work came out discoloured; says nothing about the offset.
+    DiscolouredWork,
 }
 
 impl EventKind {
@@ -59,6 +61,7 @@ impl EventKind {
             Self::Repair | Self::Moved => 5.0,
             Self::MainsWork => 3.0,
             Self::ControllerOffsetChanged => 0.5,
+            Self::DiscolouredWork => 0.0,
         }
     }
 
@@ -72,6 +75,7 @@ impl EventKind {
             Self::Moved => "furnace moved",
             Self::MainsWork => "mains work",
             Self::Repair => "repair",
+            Self::DiscolouredWork => "discoloured work",
         }
     }
 }

@@ -115,6 +115,22 @@ id!(
     /// Tells a finding apart within the network.
     FindingId
 );
+id!(
+    /// Tells an alert apart within the network.
+    AlertId
+);
+id!(
+    /// Tells an act of care apart within its site.
+    ActId
+);
+id!(
+    /// Tells a mail subscription apart within the network.
+    SubscriptionId
+);
+id!(
+    /// Tells a calendar feed apart within its site.
+    FeedId
+);
 
 /// A furnace of a site.
 #[derive(Debug, Clone, PartialEq, Eq, Hash, PartialOrd, Ord)]
@@ -168,6 +184,33 @@ pub struct EventKey {
     pub furnace: FurnaceKey,
     /// The event.
     pub event: EventId,
+}
+
+/// An act of care at a site.
+#[derive(Debug, Clone, PartialEq, Eq, Hash, PartialOrd, Ord)]
+pub struct ActKey {
+    /// The site.
+    pub site: SiteId,
+    /// The act.
+    pub act: ActId,
+}
+
+/// A calendar feed of a site.
+#[derive(Debug, Clone, PartialEq, Eq, Hash, PartialOrd, Ord)]
+pub struct FeedKey {
+    /// The site.
+    pub site: SiteId,
+    /// The feed.
+    pub feed: FeedId,
+}
+
+/// A mail subscription of a site, or of the whole network.
+#[derive(Debug, Clone, PartialEq, Eq, Hash, PartialOrd, Ord)]
+pub struct SubscriptionKey {
+    /// The site; none for the whole network.
+    pub site: Option<SiteId>,
+    /// The subscription.
+    pub subscription: SubscriptionId,
 }
 
 /// A check of a gauge.
@@ -347,6 +390,78 @@ impl AdjustmentKey {
     /// Writes `sites/{site}/furnaces/{furnace}/adjustments/{adjustment}`.
     pub fn name(&self) -> String {
         format!("{}/adjustments/{}", self.furnace.name(), self.adjustment)
+    }
+}
+
+impl AlertId {
+    /// Reads `alerts/{alert}`.
+    pub fn parse(name: &str) -> Result<Self, BadName> {
+        let [alert] = parts(name, "alerts/{alert}")?;
+        Ok(Self::new(alert)?)
+    }
+
+    /// Writes `alerts/{alert}`.
+    pub fn name(&self) -> String {
+        format!("alerts/{self}")
+    }
+}
+
+impl ActKey {
+    /// Reads `sites/{site}/careActs/{care_act}`.
+    pub fn parse(name: &str) -> Result<Self, BadName> {
+        let [site, act] = parts(name, "sites/{site}/careActs/{care_act}")?;
+        Ok(Self {
+            site: SiteId::new(site)?,
+            act: ActId::new(act)?,
+        })
+    }
+
+    /// Writes `sites/{site}/careActs/{care_act}`.
+    pub fn name(&self) -> String {
+        format!("sites/{}/careActs/{}", self.site, self.act)
+    }
+}
+
+impl FeedKey {
+    /// Reads `sites/{site}/calendarFeeds/{calendar_feed}`.
+    pub fn parse(name: &str) -> Result<Self, BadName> {
+        let [site, feed] = parts(name, "sites/{site}/calendarFeeds/{calendar_feed}")?;
+        Ok(Self {
+            site: SiteId::new(site)?,
+            feed: FeedId::new(feed)?,
+        })
+    }
+
+    /// Writes `sites/{site}/calendarFeeds/{calendar_feed}`.
+    pub fn name(&self) -> String {
+        format!("sites/{}/calendarFeeds/{}", self.site, self.feed)
+    }
+}
+
+impl SubscriptionKey {
+    /// Reads `sites/{site}/mailSubscriptions/{mail_subscription}` or
+    /// `mailSubscriptions/{mail_subscription}`.
+    pub fn parse(name: &str) -> Result<Self, BadName> {
+        if let Ok([subscription]) = parts(name, "mailSubscriptions/{mail_subscription}") {
+            return Ok(Self {
+                site: None,
+                subscription: SubscriptionId::new(subscription)?,
+            });
+        }
+        let [site, subscription] =
+            parts(name, "sites/{site}/mailSubscriptions/{mail_subscription}")?;
+        Ok(Self {
+            site: Some(SiteId::new(site)?),
+            subscription: SubscriptionId::new(subscription)?,
+        })
+    }
+
+    /// Writes the name that [`SubscriptionKey::parse`] reads.
+    pub fn name(&self) -> String {
+        match &self.site {
+            Some(site) => format!("sites/{site}/mailSubscriptions/{}", self.subscription),
+            None => format!("mailSubscriptions/{}", self.subscription),
+        }
     }
 }
 

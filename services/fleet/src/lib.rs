@@ -5,10 +5,15 @@
 //! random number or touches a database: the moment and the ids are arguments, and a function
 //! returns what happened or why not.
 
+pub mod act;
 pub mod adjustment;
+pub mod alert;
 pub mod backtest;
+pub mod calendar;
 pub mod caller;
 pub mod caution;
+pub mod delivery;
+pub mod due;
 pub mod effect;
 pub mod event;
 pub mod finding;
@@ -22,11 +27,15 @@ pub mod known_bias;
 pub mod learning;
 pub mod programme;
 pub mod reading;
+pub mod recurrence;
 pub mod refusal;
 pub mod ring_batch;
+pub mod rule;
 pub mod schedule;
 pub mod site;
 pub mod standing;
+pub mod task;
 pub mod tracking;
+pub mod use_state;
 pub mod versioned;
 pub mod violation;

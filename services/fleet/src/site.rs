@@ -1,6 +1,6 @@
 //! Laboratories: their zone, their calibration day and their house rules.
 
-use jiff::civil::Weekday;
+use jiff::civil::{Date, Time, Weekday};
 use jiff::tz::TimeZone;
 
 use crate::key::SiteId;
@@ -33,6 +33,31 @@ pub struct SiteDetails {
     pub accepts_assumed_hold_correction: bool,
     /// Whether every reading is compensated in full at once.
     pub full_compensation: bool,
+    /// Holidays; closed like the closed days.
+    pub closures: Vec<Closure>,
+    /// Local time by which a ring is to be in the furnace on a calibration day.
+    pub firing_time: Time,
+    /// Local time from which alerts wait for the morning.
+    pub quiet_from: Time,
+    /// Local time from which they come again; equal to `quiet_from` for no quiet hours.
+    pub quiet_until: Time,
+    /// Days after its due date at which an alert goes to the manager as well.
+    pub manager_after_days: i32,
+    /// Days after its due date at which it goes to quality control as well.
+    pub quality_after_days: i32,
+    /// Days without any record after which the site counts as silent.
+    pub silent_after_days: i32,
+}
+
+/// Days on which a site is closed.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Closure {
+    /// First closed day.
+    pub from: Date,
+    /// Last closed day.
+    pub until: Date,
+    /// Why.
+    pub reason: String,
 }
 
 impl Default for SiteDetails {
@@ -49,9 +74,22 @@ impl Default for SiteDetails {
             largest_step_c: 30.0,
             accepts_assumed_hold_correction: false,
             full_compensation: false,
+            closures: Vec::new(),
+            firing_time: Time::constant(15, 0, 0, 0),
+            quiet_from: Time::constant(19, 0, 0, 0),
+            quiet_until: Time::constant(7, 0, 0, 0),
+            manager_after_days: 1,
+            quality_after_days: 3,
+            silent_after_days: 35,
         }
     }
 }
+
+/// Most closures of a site.
+const MOST_CLOSURES: usize = 200;
+
+/// Longest closure, days.
+const LONGEST_CLOSURE_DAYS: i32 = 62;
 
 impl SiteDetails {
     /// Checks every field; `path` is the request field that holds the site.
@@ -114,6 +152,78 @@ impl SiteDetails {
             100.0,
             "°C",
         );
+        self.check_calendar(path, violations);
+    }
+
+    fn check_calendar(&self, path: &str, violations: &mut Violations) {
+        if self
+            .closed_days
+            .iter()
+            .collect::<std::collections::HashSet<_>>()
+            .len()
+            >= 7
+        {
+            violations.add(
+                format!("{path}.closed_days"),
+                "ALWAYS_CLOSED",
+                "every day is closed; leave at least one working day",
+            );
+        }
+        if self.closures.len() > MOST_CLOSURES {
+            violations.add(
+                format!("{path}.closures"),
+                "TOO_MANY",
+                format!(
+                    "{} closures are too many; send at most {MOST_CLOSURES} and leave out past ones",
+                    self.closures.len()
+                ),
+            );
+        }
+        for (at, closure) in self.closures.iter().enumerate().take(MOST_CLOSURES) {
+            let field = format!("{path}.closures[{at}]");
+            let days = closure
+                .until
+                .since(closure.from)
+                .map_or(i32::MAX, |span| span.get_days());
+            if !(0..LONGEST_CLOSURE_DAYS).contains(&days) {
+                violations.add(
+                    format!("{field}.until_date"),
+                    "OUT_OF_RANGE",
+                    format!(
+                        "a closure ends on or after its first day and lasts at most \
+                         {LONGEST_CLOSURE_DAYS} days; check the dates"
+                    ),
+                );
+            }
+            violations.text(&format!("{field}.reason"), &closure.reason, 0, 120);
+        }
+        if (1..3).contains(&self.firing_time.hour()) {
+            violations.add(
+                format!("{path}.firing_time"),
+                "OUT_OF_RANGE",
+                "lies between 01:00 and 03:00, which some days lack or have twice; choose another time",
+            );
+        }
+        for (field, days, least, most) in [
+            ("manager_after_days", self.manager_after_days, 0, 31),
+            ("quality_after_days", self.quality_after_days, 0, 62),
+            ("silent_after_days", self.silent_after_days, 1, 366),
+        ] {
+            if !(least..=most).contains(&days) {
+                violations.add(
+                    format!("{path}.{field}"),
+                    "OUT_OF_RANGE",
+                    format!("{days} days is outside {least} to {most}"),
+                );
+            }
+        }
+        if self.quality_after_days < self.manager_after_days {
+            violations.add(
+                format!("{path}.quality_after_days"),
+                "BEFORE_MANAGER",
+                "quality control would hear before the manager; send at least as many days",
+            );
+        }
     }
 
     /// The site's zone; UTC should the zone database have lost it since the site was added.

@@ -501,7 +501,7 @@ pub(super) fn event_message(event: &FurnaceEvent) -> v1::FurnaceEvent {
     }
 }
 
-fn event_kind(kind: v1::FurnaceEventKind) -> Option<EventKind> {
+pub(super) fn event_kind(kind: v1::FurnaceEventKind) -> Option<EventKind> {
     match kind {
         v1::FurnaceEventKind::Unspecified => None,
         v1::FurnaceEventKind::ElementsReplaced => Some(EventKind::ElementsReplaced),
@@ -511,10 +511,11 @@ fn event_kind(kind: v1::FurnaceEventKind) -> Option<EventKind> {
         v1::FurnaceEventKind::Moved => Some(EventKind::Moved),
         v1::FurnaceEventKind::MainsWork => Some(EventKind::MainsWork),
         v1::FurnaceEventKind::Repair => Some(EventKind::Repair),
+        v1::FurnaceEventKind::DiscolouredWork => Some(EventKind::DiscolouredWork),
     }
 }
 
-fn kind_message(kind: EventKind) -> v1::FurnaceEventKind {
+pub(super) fn kind_message(kind: EventKind) -> v1::FurnaceEventKind {
     match kind {
         EventKind::ElementsReplaced => v1::FurnaceEventKind::ElementsReplaced,
         EventKind::ThermocoupleReplaced => v1::FurnaceEventKind::ThermocoupleReplaced,
@@ -523,6 +524,7 @@ fn kind_message(kind: EventKind) -> v1::FurnaceEventKind {
         EventKind::Moved => v1::FurnaceEventKind::Moved,
         EventKind::MainsWork => v1::FurnaceEventKind::MainsWork,
         EventKind::Repair => v1::FurnaceEventKind::Repair,
+        EventKind::DiscolouredWork => v1::FurnaceEventKind::DiscolouredWork,
     }
 }
 

@@ -1,8 +1,8 @@
 //! Calls about sites.
 
-use jiff::civil::Weekday;
-use ringtrue_fleet::key::SiteId;
-use ringtrue_fleet::site::{Site, SiteDetails};
+use jiff::civil::{Time, Weekday};
+use ringtrue_fleet::key::{SiteId, shown};
+use ringtrue_fleet::site::{Closure, Site, SiteDetails};
 use ringtrue_fleet::violation::Violations;
 use ringtrue_proto::v1;
 use ringtrue_proto::v1::site_service_server::SiteService;
@@ -11,7 +11,9 @@ use tonic::{Request, Response, Status};
 
 use super::access::{Method, method};
 use super::caller::Asking;
-use super::fields::{also, choice, chosen_id, found, is_set, name, settled, timestamp};
+use super::fields::{
+    also, calendar_date, choice, chosen_id, date, found, is_set, name, settled, timestamp,
+};
 use super::mask::{fields, of_fields};
 use super::page::{Order, Paging};
 use super::request::repeatable;
@@ -153,7 +155,7 @@ async fn update(
 }
 
 /// Every field that an update may change and whether the message sets it.
-fn changeable(given: &v1::Site) -> [(&'static str, bool); 10] {
+fn changeable(given: &v1::Site) -> [(&'static str, bool); 17] {
     [
         ("display_name", !given.display_name.is_empty()),
         ("time_zone", !given.time_zone.is_empty()),
@@ -171,6 +173,13 @@ fn changeable(given: &v1::Site) -> [(&'static str, bool); 10] {
             given.accepts_assumed_hold_correction,
         ),
         ("full_compensation", given.full_compensation),
+        ("closures", !given.closures.is_empty()),
+        ("firing_time", !given.firing_time.is_empty()),
+        ("quiet_from_time", !given.quiet_from_time.is_empty()),
+        ("quiet_until_time", !given.quiet_until_time.is_empty()),
+        ("manager_after_days", given.manager_after_days.is_some()),
+        ("quality_after_days", given.quality_after_days.is_some()),
+        ("silent_after_days", given.silent_after_days != 0),
     ]
 }
 
@@ -200,6 +209,13 @@ fn change(
                     after.accepts_assumed_hold_correction = new.accepts_assumed_hold_correction;
                 }
                 "full_compensation" => after.full_compensation = new.full_compensation,
+                "closures" => after.closures.clone_from(&new.closures),
+                "firing_time" => after.firing_time = new.firing_time,
+                "quiet_from_time" => after.quiet_from = new.quiet_from,
+                "quiet_until_time" => after.quiet_until = new.quiet_until,
+                "manager_after_days" => after.manager_after_days = new.manager_after_days,
+                "quality_after_days" => after.quality_after_days = new.quality_after_days,
+                "silent_after_days" => after.silent_after_days = new.silent_after_days,
                 _ => {}
             }
         }
@@ -266,7 +282,89 @@ fn details(given: &v1::Site, violations: &mut Violations) -> SiteDetails {
         },
         accepts_assumed_hold_correction: given.accepts_assumed_hold_correction,
         full_compensation: given.full_compensation,
+        closures: closures(&given.closures, violations),
+        firing_time: local_time(
+            "site.firing_time",
+            &given.firing_time,
+            usual.firing_time,
+            violations,
+        ),
+        quiet_from: local_time(
+            "site.quiet_from_time",
+            &given.quiet_from_time,
+            usual.quiet_from,
+            violations,
+        ),
+        quiet_until: local_time(
+            "site.quiet_until_time",
+            &given.quiet_until_time,
+            usual.quiet_until,
+            violations,
+        ),
+        manager_after_days: given.manager_after_days.unwrap_or(usual.manager_after_days),
+        quality_after_days: given.quality_after_days.unwrap_or(usual.quality_after_days),
+        silent_after_days: if given.silent_after_days == 0 {
+            usual.silent_after_days
+        } else {
+            given.silent_after_days
+        },
     }
+}
+
+/// Closures are read up to this many; more are refused by the rules without being read.
+const MOST_CLOSURES_READ: usize = 201;
+
+fn closures(given: &[v1::Closure], violations: &mut Violations) -> Vec<Closure> {
+    let mut closures = Vec::with_capacity(given.len().min(MOST_CLOSURES_READ));
+    for (at, closure) in given.iter().enumerate().take(MOST_CLOSURES_READ) {
+        let field = format!("site.closures[{at}]");
+        let from = date(&format!("{field}.from_date"), closure.from_date, violations);
+        let until = date(
+            &format!("{field}.until_date"),
+            closure.until_date,
+            violations,
+        );
+        match (from, closure.from_date) {
+            (Some(from), _) => closures.push(Closure {
+                from,
+                until: until.unwrap_or(from),
+                reason: closure.reason.clone(),
+            }),
+            (None, None) => violations.add(
+                format!("{field}.from_date"),
+                "REQUIRED",
+                "is missing; send the first closed day",
+            ),
+            (None, Some(_)) => {}
+        }
+    }
+    closures
+}
+
+/// Reads `HH:MM`.
+fn local_time(field: &str, given: &str, usual: Time, violations: &mut Violations) -> Time {
+    if given.is_empty() {
+        return usual;
+    }
+    let parsed = (given.len() == 5 && given.is_ascii())
+        .then(|| Time::strptime("%H:%M", given).ok())
+        .flatten();
+    parsed.unwrap_or_else(|| {
+        violations.add(
+            field,
+            "NOT_A_TIME",
+            format!(
+                "`{}` is not a time of day; send one such as 07:00",
+                shown(given)
+            ),
+        );
+        usual
+    })
+}
+
+/// Writes `HH:MM`.
+fn hours_and_minutes(time: Time) -> String {
+    time.strftime("%H:%M").to_string()
 }
 
 /// A week has seven days.
@@ -296,6 +394,21 @@ fn message(site: &Site) -> v1::Site {
         etag: site.etag(),
         create_time: Some(timestamp(site.created_at)),
         update_time: Some(timestamp(site.updated_at)),
+        closures: details
+            .closures
+            .iter()
+            .map(|closure| v1::Closure {
+                from_date: Some(calendar_date(closure.from)),
+                until_date: Some(calendar_date(closure.until)),
+                reason: closure.reason.clone(),
+            })
+            .collect(),
+        firing_time: hours_and_minutes(details.firing_time),
+        quiet_from_time: hours_and_minutes(details.quiet_from),
+        quiet_until_time: hours_and_minutes(details.quiet_until),
+        manager_after_days: Some(details.manager_after_days),
+        quality_after_days: Some(details.quality_after_days),
+        silent_after_days: details.silent_after_days,
     }
 }
 

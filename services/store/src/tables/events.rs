@@ -22,6 +22,7 @@ const KINDS: &[(Option<EventKind>, &str)] = &[
     ),
     (Some(EventKind::Moved), "moved"),
     (Some(EventKind::MainsWork), "mains_work"),
+    (Some(EventKind::DiscolouredWork), "discoloured_work"),
     (Some(EventKind::Repair), "repair"),
 ];
 

@@ -1,8 +1,9 @@
 //! Sites: their row, and every statement that touches it.
 
+use jiff::civil::Time;
 use ringtrue_fleet::caller::Scope;
 use ringtrue_fleet::key::SiteId;
-use ringtrue_fleet::site::{Site, SiteDetails};
+use ringtrue_fleet::site::{Closure, Site, SiteDetails};
 use serde::{Deserialize, Serialize};
 use sqlx::sqlite::SqliteConnection;
 
@@ -23,9 +24,71 @@ pub(crate) struct SiteRow {
     largest_step_c: f64,
     accepts_assumed_hold_correction: bool,
     full_compensation: bool,
+    /// JSON: [first day, last day, reason] each.
+    #[serde(default = "no_closures", skip_serializing_if = "is_no_closures")]
+    closures: String,
+    #[serde(
+        default = "usual_firing_time",
+        skip_serializing_if = "is_usual_firing_time"
+    )]
+    firing_time: String,
+    #[serde(
+        default = "usual_quiet_from",
+        skip_serializing_if = "is_usual_quiet_from"
+    )]
+    quiet_from: String,
+    #[serde(
+        default = "usual_quiet_until",
+        skip_serializing_if = "is_usual_quiet_until"
+    )]
+    quiet_until: String,
+    #[serde(
+        default = "usual_manager_days",
+        skip_serializing_if = "is_usual_manager_days"
+    )]
+    manager_after_days: i64,
+    #[serde(
+        default = "usual_quality_days",
+        skip_serializing_if = "is_usual_quality_days"
+    )]
+    quality_after_days: i64,
+    #[serde(
+        default = "usual_silent_days",
+        skip_serializing_if = "is_usual_silent_days"
+    )]
+    silent_after_days: i64,
     revision: i64,
     created_at: i64,
     updated_at: i64,
+}
+
+/// A column that came after sites were in the audit chain: left out of a document while it has the value
+/// it was added with, so that the digests of earlier versions still hold.
+macro_rules! added_later {
+    ($($usual:ident, $is_usual:ident: $kind:ty = $value:expr;)+) => { $(
+        fn $usual() -> $kind {
+            $value.into()
+        }
+
+        #[expect(clippy::trivially_copy_pass_by_ref, clippy::ptr_arg, reason = "the form that serde calls")]
+        fn $is_usual(value: &$kind) -> bool {
+            *value == $usual()
+        }
+    )+ };
+}
+
+added_later! {
+    no_closures, is_no_closures: String = "[]";
+    usual_firing_time, is_usual_firing_time: String = "15:00";
+    usual_quiet_from, is_usual_quiet_from: String = "19:00";
+    usual_quiet_until, is_usual_quiet_until: String = "07:00";
+    usual_manager_days, is_usual_manager_days: i64 = 1_i64;
+    usual_quality_days, is_usual_quality_days: i64 = 3_i64;
+    usual_silent_days, is_usual_silent_days: i64 = 35_i64;
+}
+
+fn hours_and_minutes(time: Time) -> String {
+    time.strftime("%H:%M").to_string()
 }
 
 impl From<&Site> for SiteRow {
@@ -50,6 +113,25 @@ impl From<&Site> for SiteRow {
             largest_step_c: details.largest_step_c,
             accepts_assumed_hold_correction: details.accepts_assumed_hold_correction,
             full_compensation: details.full_compensation,
+            closures: json(
+                &details
+                    .closures
+                    .iter()
+                    .map(|closure| {
+                        (
+                            closure.from.to_string(),
+                            closure.until.to_string(),
+                            closure.reason.as_str(),
+                        )
+                    })
+                    .collect::<Vec<_>>(),
+            ),
+            firing_time: hours_and_minutes(details.firing_time),
+            quiet_from: hours_and_minutes(details.quiet_from),
+            quiet_until: hours_and_minutes(details.quiet_until),
+            manager_after_days: i64::from(details.manager_after_days),
+            quality_after_days: i64::from(details.quality_after_days),
+            silent_after_days: i64::from(details.silent_after_days),
             revision: site.revision,
             created_at: site.created_at.as_microsecond(),
             updated_at: site.updated_at.as_microsecond(),
@@ -68,6 +150,20 @@ impl SiteRow {
         for iso in closed {
             closed_days.push(place.weekday("closed_days", iso)?);
         }
+        let closed: Vec<(String, String, String)> = place.json("closures", &self.closures)?;
+        let mut closures = Vec::with_capacity(closed.len());
+        for (from, until, reason) in closed {
+            closures.push(Closure {
+                from: place.date("closures", &from)?,
+                until: place.date("closures", &until)?,
+                reason,
+            });
+        }
+        let time =
+            |column, text: &str| Time::strptime("%H:%M", text).map_err(|_| place.corrupt(column));
+        let firing_time = time("firing_time", &self.firing_time)?;
+        let quiet_from = time("quiet_from", &self.quiet_from)?;
+        let quiet_until = time("quiet_until", &self.quiet_until)?;
         Ok(Site {
             key: place.id("id", SiteId::new(&self.id))?,
             details: SiteDetails {
@@ -81,6 +177,13 @@ impl SiteRow {
                 largest_step_c: self.largest_step_c,
                 accepts_assumed_hold_correction: self.accepts_assumed_hold_correction,
                 full_compensation: self.full_compensation,
+                closures,
+                firing_time,
+                quiet_from,
+                quiet_until,
+                manager_after_days: place.small("manager_after_days", self.manager_after_days)?,
+                quality_after_days: place.small("quality_after_days", self.quality_after_days)?,
+                silent_after_days: place.small("silent_after_days", self.silent_after_days)?,
                 display_name: self.display_name,
             },
             revision: self.revision,
@@ -153,8 +256,11 @@ impl Tx {
     pub async fn insert_site(&mut self, site: &Site, request: &Request) -> Result<(), Error> {
         const SQL: &str = "INSERT INTO site (id, display_name, time_zone, calibration_day,
             calibration_interval_days, closed_days, tolerance_c, action_band_c, largest_step_c,
-            accepts_assumed_hold_correction, full_compensation, revision, created_at, updated_at)
-            VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14)";
+            accepts_assumed_hold_correction, full_compensation, revision, created_at, updated_at,
+            closures, firing_time, quiet_from, quiet_until, manager_after_days, quality_after_days,
+            silent_after_days)
+            VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16, $17, $18,
+                $19, $20, $21)";
         self.within(&site.key)?;
         self.write_site(SQL, site).await.map_err(Error::of_insert)?;
         let document = json(&SiteRow::from(site));
@@ -174,7 +280,9 @@ impl Tx {
         const SQL: &str = "UPDATE site SET display_name = $2, time_zone = $3, calibration_day = $4,
             calibration_interval_days = $5, closed_days = $6, tolerance_c = $7, action_band_c = $8,
             largest_step_c = $9, accepts_assumed_hold_correction = $10, full_compensation = $11,
-            revision = $12, created_at = $13, updated_at = $14 WHERE id = $1";
+            revision = $12, created_at = $13, updated_at = $14, closures = $15, firing_time = $16,
+            quiet_from = $17, quiet_until = $18, manager_after_days = $19, quality_after_days = $20,
+            silent_after_days = $21 WHERE id = $1";
         self.within(&site.key)?;
         self.write_site(SQL, site).await?;
         let document = json(&SiteRow::from(site));
@@ -206,6 +314,13 @@ impl Tx {
             .bind(row.revision)
             .bind(row.created_at)
             .bind(row.updated_at)
+            .bind(row.closures)
+            .bind(row.firing_time)
+            .bind(row.quiet_from)
+            .bind(row.quiet_until)
+            .bind(row.manager_after_days)
+            .bind(row.quality_after_days)
+            .bind(row.silent_after_days)
             .execute(self.connection())
             .await?;
         Ok(())

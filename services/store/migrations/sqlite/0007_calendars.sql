@@ -1,0 +1,17 @@
+-- What a site's due dates and alerts go by: holidays, the hour of firing, quiet hours, who hears when.
+
+ALTER TABLE site ADD COLUMN closures TEXT NOT NULL DEFAULT '[]';           -- JSON list of [first day, last day, reason]
+ALTER TABLE site ADD COLUMN firing_time TEXT NOT NULL DEFAULT '15:00';     -- local, HH:MM
+ALTER TABLE site ADD COLUMN quiet_from TEXT NOT NULL DEFAULT '19:00';      -- local, HH:MM
+ALTER TABLE site ADD COLUMN quiet_until TEXT NOT NULL DEFAULT '07:00';     -- equal to quiet_from: no quiet hours
+ALTER TABLE site ADD COLUMN manager_after_days INTEGER NOT NULL DEFAULT 1;
+ALTER TABLE site ADD COLUMN quality_after_days INTEGER NOT NULL DEFAULT 3;
+ALTER TABLE site ADD COLUMN silent_after_days INTEGER NOT NULL DEFAULT 35;
+
+-- What the next steps of a calibration follow from, without reading whole evaluations. Both follow from
+-- `result`, which the audit chain vouches for.
+ALTER TABLE evaluation ADD COLUMN advice TEXT;                             -- leave, adjust, fire_again, service; null when not evaluable
+ALTER TABLE evaluation ADD COLUMN conformance REAL;                        -- probability of being within tolerance; null likewise
+
+-- Whether the readings speak for a drift, so that the next calibration is due within a week.
+ALTER TABLE tracked_offset ADD COLUMN may_drift INTEGER NOT NULL DEFAULT 0;
