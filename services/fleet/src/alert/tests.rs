@@ -1,0 +1,1 @@
+//! Alerts: rules of the register and of causes.
