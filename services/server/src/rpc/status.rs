@@ -47,6 +47,20 @@ pub(crate) fn answer<T>(outcome: Result<T, Error>) -> Result<Response<T>, Status
     outcome.map(Response::new).map_err(status)
 }
 
+/// Ends a stream whose reader fell behind.
+pub(crate) fn fell_behind(cursor: &str) -> Status {
+    let mut details = said(
+        "FELL_BEHIND",
+        HashMap::from([field("cursor", cursor)]),
+    );
+    details.set_retry_info(Some(COME_BACK));
+    status_of(
+        Code::Unavailable,
+        "the reader fell too far behind; open the stream again after the last cursor received",
+        details,
+    )
+}
+
 /// Gives the gRPC answer for a fault; faults of the store are logged here, once, with their causes.
 pub fn status(error: Error) -> Status {
     match error {
