@@ -51,6 +51,7 @@ impl Network {
             drain_s: 5,
             // Tests ask for fits when they want them.
             fleet: Fleet { refit_every_s: 0 },
+            alerts: Alerts { look_every_s: 0 },
             ..Settings::default()
         };
         change(&mut settings);

@@ -8,7 +8,7 @@
 use std::sync::Arc;
 
 use ringtrue_store::LoggedChange;
-use tokio::sync::{Notify, OwnedSemaphorePermit, Semaphore, broadcast};
+use tokio::sync::{Notify, OwnedSemaphorePermit, Semaphore, broadcast, watch};
 
 use crate::app::Error;
 
@@ -26,6 +26,8 @@ pub struct AlertFeed(Arc<Inner>);
 struct Inner {
     bell: Notify,
     live: broadcast::Sender<Arc<LoggedChange>>,
+    /// Whether the log is followed.
+    followed: watch::Sender<bool>,
     room: Arc<Semaphore>,
 }
 
@@ -34,6 +36,7 @@ impl Default for AlertFeed {
         Self(Arc::new(Inner {
             bell: Notify::new(),
             live: broadcast::Sender::new(RING),
+            followed: watch::Sender::new(false),
             room: Arc::new(Semaphore::new(MOST_STREAMS)),
         }))
     }
@@ -56,10 +59,22 @@ impl AlertFeed {
         drop(self.0.live.send(Arc::new(change)));
     }
 
-    /// Listens from now on; holds a place among the streams.
-    pub(crate) fn listen(&self) -> Result<Listening, Error> {
+    /// Says that the log is followed from now on.
+    pub fn ready(&self) {
+        self.0.followed.send_replace(true);
+    }
+
+    /// Listens from now on; holds a place among the streams. Waits until the log is followed: what is committed
+    /// after this returns is heard.
+    pub(crate) async fn listen(&self) -> Result<Listening, Error> {
         let place = Arc::clone(&self.0.room)
             .try_acquire_owned()
+            .map_err(|_| Error::Busy)?;
+        let mut followed = self.0.followed.subscribe();
+        // The sender lives as long as this does.
+        followed
+            .wait_for(|followed| *followed)
+            .await
             .map_err(|_| Error::Busy)?;
         Ok(Listening {
             changes: self.0.live.subscribe(),

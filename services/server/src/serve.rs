@@ -47,6 +47,11 @@ pub fn start(listener: TcpListener, app: &App, settings: &Settings, lifecycle: &
         let (store, clock, ids) = (app.store.clone(), app.clock.clone(), app.ids.clone());
         work::find::start(store, clock, ids, 2 * every, lifecycle);
     }
+    work::look::start_following(app, lifecycle);
+    if settings.alerts.look_every_s > 0 {
+        let every = Duration::from_secs(settings.alerts.look_every_s);
+        work::look::start(app, every, lifecycle);
+    }
     let drain = lifecycle.drain.clone();
     lifecycle.spawn("grpc", async move {
         let incoming = TcpIncoming::from(listener).with_nodelay(Some(true));

@@ -2,4 +2,6 @@
 
 pub(crate) mod find;
 pub(crate) mod fold_log;
+pub(crate) mod look;
 pub(crate) mod refit;
+pub(crate) mod told;

@@ -26,6 +26,7 @@ pub(super) const KEYS: [&str; 12] = [
     "limits.deadline_s",
     "limits.message_bytes",
     "fleet.refit_every_s",
+    "alerts.look_every_s",
 ];
 
 /// Gives the three layers above the defaults as one tree; each value remembers its origin.

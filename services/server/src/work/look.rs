@@ -5,22 +5,18 @@ use std::time::Duration;
 use ringtrue_fleet::caller::Scope;
 
 use super::refit::given_back;
+use super::told::{Told, causes};
 use crate::app::{self, ALERTS_WORK, App, Error};
 use crate::lifecycle::Lifecycle;
 
-/// How often it is asked whether something waits: one question to an index.
-const EVERY: Duration = Duration::from_secs(1);
+/// How often the log's end is looked for without a bell: another process may have written.
+const FOLLOWED_EVERY: Duration = Duration::from_secs(1);
 
 /// Changes read at once.
 const READ_AT_ONCE: u32 = 500;
 
-/// Starts both; they end when the life drains.
-pub(crate) fn start(app: &App, lifecycle: &Lifecycle) {
-    start_looking(app, lifecycle);
-    start_following(app, lifecycle);
-}
-
-fn start_looking(app: &App, lifecycle: &Lifecycle) {
+/// Starts looking every so often, which costs one question to an index while nothing waits.
+pub(crate) fn start(app: &App, every: Duration, lifecycle: &Lifecycle) {
     let (store, clock, ids, feed) = (
         app.store.clone(),
         app.clock.clone(),
@@ -30,13 +26,13 @@ fn start_looking(app: &App, lifecycle: &Lifecycle) {
     let drain = lifecycle.drain.clone();
     let owner = ids.uuid(clock.now()).to_string();
     lifecycle.spawn("alerts", async move {
-        let mut told = super::Told::default();
+        let mut told = Told::default();
         loop {
             tokio::select! {
                 () = drain.cancelled() => return Ok(()),
-                () = tokio::time::sleep(EVERY) => {}
+                () = tokio::time::sleep(every) => {}
             }
-            let began = told.begins(&clock);
+            let began = Told::begins(&clock);
             let outcome = tokio::select! {
                 // What was begun is not stored; the next server does it again.
                 () = drain.cancelled() => return given_back(&store, &owner).await,
@@ -51,47 +47,51 @@ fn start_looking(app: &App, lifecycle: &Lifecycle) {
                 Ok(_) => {}
                 Err(fault) => {
                     // What is on the register stays as it was; the next turn is the retry.
-                    tracing::warn!(cause = %causes(fault), "alerts were not looked at");
+                    tracing::warn!(cause = causes(fault), "alerts were not looked at");
                 }
             }
             let idle = matches!(outcome, Ok(None) | Ok(Some(app::Looked { sites: 0, .. })));
-            told.ended(&store, &clock, ALERTS_WORK, began, idle, outcome.err())
-                .await;
+            let fault = outcome.as_ref().err();
+            told.ended(&store, ALERTS_WORK, began, idle, fault).await;
         }
     });
 }
 
-/// Reads the log's new end for all streams.
-fn start_following(app: &App, lifecycle: &Lifecycle) {
+/// Starts reading the log's new end for all streams.
+pub(crate) fn start_following(app: &App, lifecycle: &Lifecycle) {
     let (store, feed) = (app.store.clone(), app.alerts.clone());
     let drain = lifecycle.drain.clone();
     lifecycle.spawn("alert_feed", async move {
         let read = store.read(&Scope::for_work("alert_feed"));
         let mut after = None;
         loop {
-            tokio::select! {
-                () = drain.cancelled() => return Ok(()),
-                () = feed.rung() => {}
-                () = tokio::time::sleep(EVERY) => {}
-            }
             match followed(&read, &feed, after).await {
                 Ok(last) => after = Some(last),
                 // Streams hear of it at the next turn.
-                Err(fault) => tracing::warn!(cause = %causes(&fault), "the log of alerts was not read"),
+                Err(fault) => {
+                    tracing::warn!(cause = causes(&fault), "the log of alerts was not read");
+                }
+            }
+            tokio::select! {
+                () = drain.cancelled() => return Ok(()),
+                () = feed.rung() => {}
+                () = tokio::time::sleep(FOLLOWED_EVERY) => {}
             }
         }
     });
 }
 
-/// Publishes what came after a change; at the very start only finds the end of the log, since streams replay
-/// what was before.
+/// Publishes what came after a change; at the very start only finds the end of the log. Streams wait for that
+/// before they replay what was before, so nothing falls between.
 async fn followed(
     read: &ringtrue_store::Read,
     feed: &crate::alert_feed::AlertFeed,
     after: Option<i64>,
 ) -> Result<i64, Error> {
     let Some(mut after) = after else {
-        return Ok(read.last_alert_change().await?);
+        let last = read.last_alert_change().await?;
+        feed.ready();
+        return Ok(last);
     };
     loop {
         let changes = read.alert_changes(after, READ_AT_ONCE).await?;
@@ -104,16 +104,4 @@ async fn followed(
             return Ok(after);
         }
     }
-}
-
-/// A fault with its causes, in one line.
-fn causes(fault: &Error) -> String {
-    let mut text = fault.to_string();
-    let mut source = std::error::Error::source(fault);
-    while let Some(cause) = source {
-        text.push_str(": ");
-        text.push_str(&cause.to_string());
-        source = cause.source();
-    }
-    text
 }

@@ -56,7 +56,7 @@ pub(super) async fn begun(
     if let Some(site) = &site {
         found(read.site(site).await?, sites::KIND, site.name())?;
     }
-    let listening = app.alerts.listen()?;
+    let listening = app.alerts.listen().await?;
     let wanted = Wanted { site, level };
     let mut waiting = VecDeque::new();
     let sent = match after {
