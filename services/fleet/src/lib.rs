@@ -22,6 +22,7 @@ pub mod known_bias;
 pub mod learning;
 pub mod programme;
 pub mod reading;
+pub mod recurrence;
 pub mod refusal;
 pub mod ring_batch;
 pub mod schedule;
