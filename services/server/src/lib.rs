@@ -1,7 +1,7 @@
 //! The Ringtrue server: gRPC in front, the rules of `ringtrue_fleet` in the middle, the store behind.
 
 pub mod alert_feed;
-mod app;
+pub mod app;
 pub mod backtest;
 pub mod clock;
 pub mod config;

@@ -38,7 +38,7 @@ pub async fn note_alert(
             }
             // Once more, in the transaction: it may have closed meanwhile.
             let alert = tx.alert(&id).await?.ok_or_else(|| missing(&id))?;
-            let change = speaking(&alert, now)?;
+            let change = speaking(&alert.alert, now)?;
             tx.note_alert(&change, &request, now).await?;
             tx.commit().await?;
             Ok(NamedAlert {

@@ -28,7 +28,8 @@ pub async fn remove_rule(
             name: key.name(),
         })?;
         let details = rule.details.clone();
-        tx.remove_rule(&rule.revised(details, now), &request).await?;
+        tx.remove_rule(&rule.revised(details, now), &request)
+            .await?;
         tx.commit().await?;
         Ok(())
     })

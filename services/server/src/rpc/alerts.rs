@@ -284,7 +284,10 @@ fn message(named: &NamedAlert) -> v1::Alert {
     v1::Alert {
         name: alert.id.name(),
         kind: kind_message(alert).into(),
-        site: alert.site.as_ref().map_or_else(String::new, |site| site.name()),
+        site: alert
+            .site
+            .as_ref()
+            .map_or_else(String::new, |site| site.name()),
         subject: alert.subject.clone(),
         site_display_name: named.site_display_name.clone(),
         subject_display_name: named.subject_display_name.clone(),

@@ -67,7 +67,12 @@ async fn check_use(
     let asking = Asking::of(USE, request.metadata())?;
     let asked = request.into_inner();
     let mut violations = Violations::default();
-    let key = name("furnace", &asked.furnace, FurnaceKey::parse, &mut violations);
+    let key = name(
+        "furnace",
+        &asked.furnace,
+        FurnaceKey::parse,
+        &mut violations,
+    );
     let programme = optional_name(
         "programme",
         &asked.programme,
@@ -80,7 +85,10 @@ async fn check_use(
         violations.add(
             "programme",
             "OF_ANOTHER_FURNACE",
-            format!("does not run on {}; send one of its own programmes", key.name()),
+            format!(
+                "does not run on {}; send one of its own programmes",
+                key.name()
+            ),
         );
     }
     let key = settled(key, violations)?;

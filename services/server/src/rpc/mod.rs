@@ -100,12 +100,12 @@ pub fn routes_with_health(app: App, reporter: &HealthReporter, message_bytes: us
         .max_decoding_message_size(message_bytes);
     let adjustments = AdjustmentServiceServer::new(adjustments::Adjustments(app.clone()))
         .max_decoding_message_size(message_bytes);
-    let fleet = FleetServiceServer::new(fleet::Fleet(app.clone()))
-        .max_decoding_message_size(message_bytes);
+    let fleet =
+        FleetServiceServer::new(fleet::Fleet(app.clone())).max_decoding_message_size(message_bytes);
     let schedules = ScheduleServiceServer::new(schedules::Schedules(app.clone()))
         .max_decoding_message_size(message_bytes);
-    let care = CareServiceServer::new(care::Care(app.clone()))
-        .max_decoding_message_size(message_bytes);
+    let care =
+        CareServiceServer::new(care::Care(app.clone())).max_decoding_message_size(message_bytes);
     let alerts = AlertServiceServer::new(alerts::Alerts(app.clone()))
         .max_decoding_message_size(message_bytes);
     let operations = OperationsServiceServer::new(operations::Operations(app))

@@ -263,7 +263,11 @@ fn plan(
     }
     match kind {
         v1::PlanKind::Unspecified => {
-            violations.add("rule.plan", "REQUIRED", "is missing; say from where dates count");
+            violations.add(
+                "rule.plan",
+                "REQUIRED",
+                "is missing; say from where dates count",
+            );
             None
         }
         v1::PlanKind::SiteInterval => Some(Plan::SiteInterval),
@@ -360,11 +364,7 @@ pub(super) fn task_message(task: TaskKind) -> v1::TaskKind {
     }
 }
 
-pub(super) fn task_kind(
-    field: &str,
-    number: i32,
-    violations: &mut Violations,
-) -> Option<TaskKind> {
+pub(super) fn task_kind(field: &str, number: i32, violations: &mut Violations) -> Option<TaskKind> {
     match choice(field, number, violations)? {
         v1::TaskKind::Unspecified => None,
         v1::TaskKind::Calibration => Some(TaskKind::Calibration),

@@ -61,7 +61,9 @@ impl Told {
 }
 
 async fn noted(store: &Store, run: &WorkRun<'_>) -> Result<(), Error> {
-    let mut tx = store.begin("note_run", &Scope::for_work("note_run")).await?;
+    let mut tx = store
+        .begin("note_run", &Scope::for_work("note_run"))
+        .await?;
     tx.note_run(run).await?;
     tx.commit().await?;
     Ok(())

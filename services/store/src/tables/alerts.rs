@@ -105,7 +105,10 @@ impl Tx {
     }
 
     /// The alerts of a site, or of the network, that are not closed.
-    pub async fn standing_alerts(&mut self, _sites: &[Option<&SiteId>]) -> Result<Vec<Alert>, Error> {
+    pub async fn standing_alerts(
+        &mut self,
+        _sites: &[Option<&SiteId>],
+    ) -> Result<Vec<Alert>, Error> {
         Err(Error::OutOfScope)
     }
 

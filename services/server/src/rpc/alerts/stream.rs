@@ -35,7 +35,8 @@ const HEARTBEAT: Duration = Duration::from_secs(20);
 const READ_AT_ONCE: u32 = 500;
 
 /// What the call gives.
-pub(super) type Changes = Pin<Box<dyn Stream<Item = Result<v1::WatchAlertsResponse, Status>> + Send>>;
+pub(super) type Changes =
+    Pin<Box<dyn Stream<Item = Result<v1::WatchAlertsResponse, Status>> + Send>>;
 
 /// Begins a stream.
 pub(super) async fn begun(

@@ -58,7 +58,12 @@ pub(super) async fn list(
     let asked = request.into_inner();
     let mut violations = Violations::default();
     let site = name("parent", &asked.parent, SiteId::parse, &mut violations);
-    let subject = optional_name("subject", &asked.subject, ActSubject::parse, &mut violations);
+    let subject = optional_name(
+        "subject",
+        &asked.subject,
+        ActSubject::parse,
+        &mut violations,
+    );
     let paging = Paging::read(
         LIST,
         &[&asked.parent, &asked.subject],

@@ -2,9 +2,7 @@
 
 use ringtrue_fleet::act::ActSubject;
 use ringtrue_fleet::calendar::days_between;
-use ringtrue_fleet::due::{
-    Due, DueState, Planner, Reason, Step, StepKind, StepState,
-};
+use ringtrue_fleet::due::{Due, DueState, Planner, Reason, Step, StepKind, StepState};
 use ringtrue_fleet::key::SiteId;
 use ringtrue_fleet::site::Site;
 use ringtrue_fleet::violation::Violations;
@@ -115,8 +113,9 @@ pub(super) async fn list(
     if !paging.page.after.is_empty() {
         listed.retain(|placed| placed.place() > paging.page.after);
     }
-    let (tasks, next_page_token) =
-        paging.cut(&listed, Placed::place, |placed| message(&placed.site, &placed.due));
+    let (tasks, next_page_token) = paging.cut(&listed, Placed::place, |placed| {
+        message(&placed.site, &placed.due)
+    });
     Ok(v1::ListDueTasksResponse {
         tasks,
         next_page_token,

@@ -107,7 +107,10 @@ impl LoadedSite {
         programme: Option<&ProgrammeKey>,
         now: Timestamp,
     ) -> Option<Conformity> {
-        let loaded = self.furnaces.iter().find(|one| one.furnace.key == *furnace)?;
+        let loaded = self
+            .furnaces
+            .iter()
+            .find(|one| one.furnace.key == *furnace)?;
         let own: Vec<Programme>;
         let mut input = self.input(loaded, None);
         if let Some(programme) = programme {
