@@ -11,6 +11,7 @@ use jiff::civil::Date;
 use crate::key::{BatchId, FurnaceKey, GaugeKey};
 use crate::task::TaskKind;
 
+pub(crate) use dates::planned_on;
 pub(crate) use furnace::{setpoint_waiting, verification_waiting, waiting_since};
 pub use records::{
     Adjusted, Calibrated, FurnaceRecords, GaugeRecords, Latest, OpenFinding, SiteRecords,

@@ -11,16 +11,19 @@ use crate::rule::{Plan, RuleDetails};
 use crate::schedule::interval_due_on;
 use crate::site::SiteDetails;
 
-/// How far occurrences are listed ahead of the last one asked about, days: beyond the longest gap of any
-/// plan that comes at least yearly.
-const LISTED_AHEAD_DAYS: i32 = 800;
+/// How far occurrences are listed around the day asked about, days, for many furnaces at different days.
+const LISTED_AROUND_DAYS: i32 = 800;
+
+/// The same for one furnace: beyond the longest time between two calibrations.
+const LISTED_ONCE_DAYS: i32 = 100;
 
 /// Longest time by which a task may be done early and still count for its date, days.
 const EARLY_AT_MOST_DAYS: i32 = 7;
 
 /// Occurrences of recurrences, remembered: thousands of furnaces share a few rules.
-#[derive(Debug, Default)]
+#[derive(Debug)]
 pub(super) struct Dates {
+    around_days: i32,
     listed: HashMap<(String, Date), Listed>,
     intervals: HashMap<String, Option<i32>>,
 }
@@ -34,6 +37,33 @@ struct Listed {
 
 /// Most recurrences remembered; beyond that the memory starts anew.
 const MOST: usize = 20_000;
+
+impl Default for Dates {
+    fn default() -> Self {
+        Self {
+            around_days: LISTED_AROUND_DAYS,
+            listed: HashMap::new(),
+            intervals: HashMap::new(),
+        }
+    }
+}
+
+/// The day of the next calibration by a rule's dates alone, for one furnace calibrated on a day.
+pub(crate) fn planned_on(
+    rule: &RuleDetails,
+    site: &SiteDetails,
+    calendar: &Calendar,
+    done_on: Date,
+) -> Date {
+    let mut dates = Dates {
+        around_days: LISTED_ONCE_DAYS,
+        ..Dates::default()
+    };
+    dates
+        .planned(rule, site, calendar, Some(done_on), done_on)
+        // A calibration's rule always has dates; without any the site's own interval stands in.
+        .unwrap_or_else(|| interval_due_on(site, calendar, done_on, rule.shift))
+}
 
 impl Dates {
     /// The longest time between two dates of a plan, days.
@@ -100,14 +130,14 @@ impl Dates {
     fn days(&mut self, recurrence: &Recurrence, about: Date) -> Arc<[Date]> {
         let key = (recurrence.text().to_owned(), recurrence.starts_on());
         if let Some(listed) = self.listed.get(&key)
-            && listed.from <= plus(about, -LISTED_AHEAD_DAYS / 2)
-            && listed.until >= plus(about, LISTED_AHEAD_DAYS / 2)
+            && listed.from <= plus(about, -self.around_days / 2)
+            && listed.until >= plus(about, self.around_days / 2)
         {
             return Arc::clone(&listed.days);
         }
         let (from, until) = (
-            plus(about, -LISTED_AHEAD_DAYS),
-            plus(about, LISTED_AHEAD_DAYS),
+            plus(about, -self.around_days),
+            plus(about, self.around_days),
         );
         let mut days = recurrence.between(from, until, 2 * 1600);
         if days.last().is_none_or(|last| *last <= about)

@@ -10,6 +10,7 @@ use ringtrue_fleet::furnace::Furnace;
 use ringtrue_fleet::key::{FurnaceKey, ProgrammeKey, SiteId};
 use ringtrue_fleet::knowledge::Fit;
 use ringtrue_fleet::programme::Programme;
+use ringtrue_fleet::rule::RuleBook;
 use ringtrue_fleet::site::Site;
 use ringtrue_fleet::standing::{Conformity, Standing, StandingInput, glance};
 use ringtrue_fleet::tracking::TrackedOffset;
@@ -31,6 +32,7 @@ fn has_more<T>(rows: &mut Vec<T>) -> bool {
 /// A site with all that the standings of its furnaces follow from.
 pub(in crate::rpc) struct LoadedSite {
     site: Site,
+    rules: RuleBook,
     knowledge: SiteKnowledge,
     furnaces: Vec<LoadedFurnace>,
 }
@@ -71,8 +73,10 @@ impl LoadedSite {
                 furnace,
             });
         }
+        let rules = RuleBook(read.rules_of(Some(&site.key)).await?);
         Ok(Self {
             site,
+            rules,
             knowledge,
             furnaces: loaded,
         })
@@ -133,6 +137,7 @@ impl LoadedSite {
         StandingInput {
             furnace: &loaded.furnace,
             site: &self.site,
+            rules: &self.rules,
             programmes: &loaded.programmes,
             tracked: loaded.tracked.as_ref(),
             events: &loaded.events,
