@@ -134,3 +134,6 @@ pub struct Reason {
     /// In words, with what to do next.
     pub text: String,
 }
+
+#[cfg(test)]
+mod tests;
