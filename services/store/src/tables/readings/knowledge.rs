@@ -117,7 +117,11 @@ impl ReadingKnowledge {
             checks: checks.map_or(&[], |checks| checks.as_slice()),
         };
         Ok(Known {
-            rules: &NO_RULES,
+            rules: self
+                .reference
+                .rules
+                .get(&furnace_key.site)
+                .map_or(&NO_RULES, Arc::as_ref),
             site,
             knowledge,
             furnace,
