@@ -3,7 +3,8 @@
 
 use jiff::civil::Weekday;
 use jiff::{SignedDuration, Timestamp};
-use ringtrue_calibration::ring_table::RingTable;
+use ringtrue_calibration::programme::Segment;
+use ringtrue_calibration::ring_table::{Entry, RingTable};
 use ringtrue_fleet::caller::{Caller, Scope};
 use ringtrue_fleet::furnace::{Furnace, FurnaceDetails};
 use ringtrue_fleet::gauge::{Gauge, GaugeDetails, GaugeKind};
@@ -100,7 +101,10 @@ pub(crate) async fn furnish(store: &Store, app: &App, furnaces: usize) -> anyhow
 /// An invented table: no maker's data.
 fn table() -> anyhow::Result<RingTable> {
     let rows = (0..=80)
-        .map(|step| (19.2 + 0.01 * f64::from(step), 1573.0 - 2.0 * f64::from(step)))
+        .map(|step| Entry {
+            diameter_mm: 19.2 + 0.01 * f64::from(step),
+            temperature_c: 1573.0 - 2.0 * f64::from(step),
+        })
         .collect();
     Ok(RingTable::new(120.0, rows)?)
 }
@@ -140,7 +144,17 @@ fn programme(furnace: &FurnaceKey) -> Programme {
             furnace: furnace.clone(),
             programme: ProgrammeId::new("p").expect("an id"),
         },
-        ProgrammeDetails::default(),
+        ProgrammeDetails {
+            display_name: "Standard".to_owned(),
+            segments: vec![Segment {
+                ramp_c_per_min: 10.0,
+                temperature_c: 1500.0,
+                hold_min: 120.0,
+            }],
+            material_target_c: 1500.0,
+            setpoint_c: 1500.0,
+            ..ProgrammeDetails::default()
+        },
         start(),
     )
 }

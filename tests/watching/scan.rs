@@ -7,6 +7,7 @@ use std::time::{Duration, Instant};
 use anyhow::Context as _;
 use futures::stream::{self, StreamExt as _};
 use jiff::SignedDuration;
+use ringtrue_calibration::rings::Ring;
 use ringtrue_fleet::act::{ActDetails, ActKind, ActSubject};
 use ringtrue_fleet::caller::{Caller, Scope};
 use ringtrue_fleet::key::{BatchId, GaugeId, GaugeKey, ProgrammeId, ProgrammeKey};
@@ -60,7 +61,11 @@ impl fmt::Display for Measured {
             "  look at all again: {:.2} s, the median of {ROUNDS} (goal: below 2)",
             self.again.as_secs_f64()
         )?;
-        writeln!(f, "  nothing waits: {:.3} ms", self.idle.as_secs_f64() * 1e3)?;
+        writeln!(
+            f,
+            "  nothing waits: {:.3} ms",
+            self.idle.as_secs_f64() * 1e3
+        )?;
         for (sites, took) in &self.changed {
             writeln!(
                 f,
@@ -92,7 +97,9 @@ pub(crate) async fn measured(furnaces: usize) -> anyhow::Result<Measured> {
     let first = look(&app).await?;
     let mut again = Vec::new();
     for _ in 0..ROUNDS {
-        let mut tx = store.begin("benchmark", &Scope::for_work("benchmark")).await?;
+        let mut tx = store
+            .begin("benchmark", &Scope::for_work("benchmark"))
+            .await?;
         tx.look_everywhere().await?;
         tx.commit().await?;
         again.push(look(&app).await?.0);
@@ -100,7 +107,8 @@ pub(crate) async fn measured(furnaces: usize) -> anyhow::Result<Measured> {
     again.sort_unstable();
     let idle = look(&app).await?.0;
     let mut changed = Vec::new();
-    for sites in [1, 10, 100] {
+    let all = furnaces.div_ceil(FURNACES);
+    for sites in [1, 10, 100].into_iter().filter(|sites| *sites <= all) {
         for site in 0..sites {
             act(&app, site * FURNACES).await?;
         }
@@ -145,8 +153,10 @@ async fn record(app: &App, number: usize, round: i64) -> anyhow::Result<()> {
                 gauge: GaugeId::new("g")?,
             }),
             rings: vec![MeasuredRing {
-                position: "centre".to_owned(),
-                diameters_mm: vec![diameter, diameter + 0.01, diameter],
+                ring: Ring {
+                    position: "centre".to_owned(),
+                    diameters_mm: vec![diameter, diameter + 0.01, diameter],
+                },
                 serial_number: String::new(),
             }],
             zero_mm: Some(0.0),

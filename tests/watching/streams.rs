@@ -141,7 +141,12 @@ pub(crate) async fn measured(shape: &Shape) -> anyhow::Result<Measured> {
         let channel = connected(&server.endpoint).await?;
         let here = shape.shared.min(shape.streams - connection * shape.shared);
         for _ in 0..here {
-            listen(&mut tasks, channel.clone(), arrived.clone(), Arc::clone(&open));
+            listen(
+                &mut tasks,
+                channel.clone(),
+                arrived.clone(),
+                Arc::clone(&open),
+            );
         }
         // Handshakes in small steps, as laboratories would come one after the other.
         wait_for(&open, connection * shape.shared + here).await?;
@@ -198,7 +203,9 @@ async fn alone(server: &mut Server, alerts: usize) -> anyhow::Result<(f64, f64)>
 }
 
 async fn connected(endpoint: &str) -> anyhow::Result<Channel> {
-    Ok(Endpoint::from_shared(endpoint.to_owned())?.connect().await?)
+    Ok(Endpoint::from_shared(endpoint.to_owned())?
+        .connect()
+        .await?)
 }
 
 async fn wait_for(open: &AtomicUsize, wanted: usize) -> anyhow::Result<()> {
