@@ -26,7 +26,7 @@ pub(crate) fn start(app: &App, every: Duration, lifecycle: &Lifecycle) {
     let drain = lifecycle.drain.clone();
     let owner = ids.uuid(clock.now()).to_string();
     lifecycle.spawn("alerts", async move {
-        let mut told = Told::default();
+        let mut told = Told::of(ALERTS_WORK);
         loop {
             tokio::select! {
                 () = drain.cancelled() => return Ok(()),
@@ -52,7 +52,7 @@ pub(crate) fn start(app: &App, every: Duration, lifecycle: &Lifecycle) {
             }
             let idle = matches!(outcome, Ok(None) | Ok(Some(app::Looked { sites: 0, .. })));
             let fault = outcome.as_ref().err();
-            told.ended(&store, ALERTS_WORK, began, idle, fault).await;
+            told.ended(&store, began, idle, fault).await;
         }
     });
 }

@@ -8,6 +8,7 @@ use ringtrue_store::{Store, WorkRun};
 
 use crate::app::Error;
 use crate::clock::Clock;
+use crate::telemetry::Meters;
 
 /// A turn that had nothing to do is noted this often, so that the work is seen to live.
 const IDLE_EVERY: Duration = Duration::from_mins(1);
@@ -20,12 +21,23 @@ pub(crate) struct Began {
 }
 
 /// What was noted of one piece of work.
-#[derive(Debug, Default)]
+#[derive(Debug)]
 pub(crate) struct Told {
+    name: &'static str,
+    meters: Meters,
     last: Option<Instant>,
 }
 
 impl Told {
+    /// Nothing was noted yet since this process began.
+    pub(crate) fn of(name: &'static str) -> Self {
+        Self {
+            name,
+            meters: Meters::global(),
+            last: None,
+        }
+    }
+
     /// A turn begins.
     pub(crate) fn begins(clock: &Clock) -> Began {
         Began {
@@ -38,7 +50,6 @@ impl Told {
     pub(crate) async fn ended(
         &mut self,
         store: &Store,
-        name: &str,
         began: Began,
         idle: bool,
         fault: Option<&Error>,
@@ -48,14 +59,20 @@ impl Told {
             return;
         }
         self.last = Some(Instant::now());
+        let duration = began.since.elapsed();
+        self.meters.work(self.name, duration, fault.is_some());
         let run = WorkRun {
-            name,
+            name: self.name,
             began_at: began.at,
-            duration: began.since.elapsed(),
+            duration,
             outcome: fault.map_or(Ok(()), |fault| Err(causes(fault))),
         };
         if let Err(fault) = noted(store, &run).await {
-            tracing::warn!(cause = causes(&fault), work = name, "a run was not noted");
+            tracing::warn!(
+                cause = causes(&fault),
+                work = self.name,
+                "a run was not noted"
+            );
         }
     }
 }
