@@ -125,7 +125,8 @@ impl Watching {
                 return None;
             }
             if !self.replayed {
-                if let Err(fault) = self.replay().await {
+                // Boxed: an idle stream does not carry the room that reading the log takes.
+                if let Err(fault) = Box::pin(self.replay()).await {
                     self.ended = true;
                     return Some(Err(status(fault)));
                 }
