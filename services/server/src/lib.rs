@@ -5,6 +5,7 @@ pub mod backtest;
 pub mod clock;
 pub mod config;
 pub mod demo;
+pub mod http;
 pub mod ids;
 pub mod lifecycle;
 pub mod rpc;
