@@ -388,6 +388,21 @@ impl Answered {
         self.document::<EventRow>()?.event()
     }
 
+    /// The rule as first answered.
+    pub fn rule(&self) -> Result<ringtrue_fleet::rule::Rule, Error> {
+        Err(Error::OutOfScope)
+    }
+
+    /// The act as first answered.
+    pub fn act(&self) -> Result<ringtrue_fleet::act::Act, Error> {
+        Err(Error::OutOfScope)
+    }
+
+    /// The feed as first answered.
+    pub fn feed(&self) -> Result<ringtrue_fleet::delivery::Feed, Error> {
+        Err(Error::OutOfScope)
+    }
+
     /// The adjustment as first answered.
     pub fn adjustment(&self) -> Result<Adjustment, Error> {
         self.document::<AdjustmentRow>()?.adjustment()

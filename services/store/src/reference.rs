@@ -16,6 +16,7 @@ use ringtrue_fleet::key::{BatchId, FurnaceKey, GaugeId, GaugeKey, ProgrammeKey, 
 use ringtrue_fleet::programme::Programme;
 use ringtrue_fleet::reading::{Method, Report};
 use ringtrue_fleet::ring_batch::RingBatch;
+use ringtrue_fleet::rule::RuleBook;
 use ringtrue_fleet::site::Site;
 use sqlx::sqlite::SqliteConnection;
 
@@ -31,6 +32,8 @@ pub(crate) struct Reference {
     /// The checks of all gauges of a site.
     pub(crate) checks: HashMap<SiteId, Arc<SiteChecks>>,
     pub(crate) sites: HashMap<SiteId, Arc<Site>>,
+    /// The network's rules, a site's and its furnaces'.
+    pub(crate) rules: HashMap<SiteId, Arc<RuleBook>>,
     pub(crate) furnaces: HashMap<FurnaceKey, Arc<(Furnace, Vec<FurnaceEvent>)>>,
     pub(crate) programmes: HashMap<ProgrammeKey, Arc<Programme>>,
     /// Checks with the latest first.

@@ -14,6 +14,7 @@ use ringtrue_fleet::knowledge::{Fit, Knowledge};
 use ringtrue_fleet::reading::{
     Known, KnownRings, Method, Report, RingMeasurement, SameFiring, Twin,
 };
+use ringtrue_fleet::rule::RuleBook;
 use ringtrue_fleet::tracking::TrackedOffset;
 use sqlx::sqlite::SqliteConnection;
 
@@ -58,6 +59,12 @@ impl ReadingKnowledge {
     /// The last fit.
     pub fn fit(&self) -> &Fit {
         &self.fitted.fit
+    }
+
+    /// The rules that bear on a site; without any where no report is of it.
+    pub fn rules(&self, site: &SiteId) -> Arc<RuleBook> {
+        let rules = self.reference.rules.get(site);
+        rules.map_or_else(Arc::default, Arc::clone)
     }
 
     /// What bears on one of the reports. `amended` is the reading that it corrects, which is then not
