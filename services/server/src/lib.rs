@@ -8,6 +8,7 @@ pub mod demo;
 pub mod http;
 pub mod ids;
 pub mod lifecycle;
+pub mod mail;
 pub mod rpc;
 pub mod serve;
 mod sites_in_turn;

@@ -7,45 +7,33 @@ mod html;
 mod letter;
 mod message;
 mod sending;
+mod timing;
 
 use jiff::Timestamp;
 use jiff::civil::Date;
 use jiff::tz::TimeZone;
-use ringtrue_fleet::alert::Alert;
+use ringtrue_store::NamedAlert;
 
 pub use letter::{Content, Ending, digest, letter};
 pub use message::{Envelope, NotAnAddress, address, message, message_id};
 pub use sending::{Mailer, Unsent};
+pub use timing::{is_digest_due, is_news, next_attempt};
 
-/// Something to write about: an alert with the names that people know.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Matter {
-    /// The alert.
-    pub alert: Alert,
-    /// What people call its site; empty for what the network shares.
-    pub site_name: String,
-    /// What people call its subject.
-    pub subject_name: String,
-    /// The zone in which its days and hours are told.
-    pub zone: TimeZone,
+/// The place that stands in square brackets before a subject line.
+fn place(alert: &NamedAlert) -> &str {
+    if alert.site_display_name.is_empty() {
+        "Network"
+    } else {
+        &alert.site_display_name
+    }
 }
 
-impl Matter {
-    /// The place in square brackets before every subject line.
-    fn place(&self) -> &str {
-        if self.site_name.is_empty() {
-            "Network"
-        } else {
-            &self.site_name
-        }
-    }
-
-    /// A moment as people at the site read it.
-    fn hour(&self, moment: Timestamp) -> String {
-        let local = moment.to_zoned(self.zone.clone());
-        let zone = self.zone.iana_name().unwrap_or("UTC");
-        format!("{} ({zone})", local.strftime("%A, %-d %B %Y, %H:%M"))
-    }
+/// A moment as people at the alert's site read it.
+fn hour(alert: &NamedAlert, moment: Timestamp) -> String {
+    let zone = TimeZone::get(&alert.time_zone).unwrap_or(TimeZone::UTC);
+    let name = zone.iana_name().unwrap_or("UTC");
+    let local = zone.to_datetime(moment);
+    format!("{} ({name})", local.strftime("%A, %-d %B %Y, %H:%M"))
 }
 
 /// A day with its weekday.

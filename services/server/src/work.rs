@@ -2,4 +2,6 @@
 
 pub(crate) mod find;
 pub(crate) mod fold_log;
+pub(crate) mod mail;
+pub(crate) mod noted;
 pub(crate) mod refit;

@@ -7,9 +7,10 @@ use ringtrue_calibration::decision::Advice;
 use ringtrue_fleet::alert::{AlertKind, Level, Stage};
 use ringtrue_fleet::caution;
 use ringtrue_fleet::task::TaskKind;
+use ringtrue_store::NamedAlert;
 
 use super::html::Html;
-use super::{Matter, long_day, short_day};
+use super::{hour, long_day, place, short_day};
 
 /// Most alerts that a digest tells one by one.
 const MOST_IN_DIGEST: usize = 100;
@@ -35,15 +36,18 @@ pub enum Ending<'a> {
 }
 
 /// Writes about one alert.
-pub fn letter(matter: &Matter, ending: Ending<'_>) -> Content {
+pub fn letter(matter: &NamedAlert, ending: Ending<'_>) -> Content {
     let alert = &matter.alert;
-    let subject = format!("[{}] {}", matter.place(), headline(matter));
+    let subject = format!("[{}] {}", place(matter), headline(matter));
     let mut facts = vec![("Next", alert.next_step.clone())];
     if let Some(day) = alert.due_on {
         facts.push(("Due", long_day(day)));
     }
-    facts.push(("Where", format!("{}, {}", matter.place(), matter.subject_name)));
-    facts.push(("Raised", matter.hour(alert.raised_at)));
+    facts.push((
+        "Where",
+        format!("{}, {}", place(matter), matter.subject_display_name),
+    ));
+    facts.push(("Raised", hour(matter, alert.raised_at)));
     facts.push(("For", addressed(alert.level).to_owned()));
     facts.retain(|(_, words)| !words.is_empty());
     let cautions = cautions(matter);
@@ -72,30 +76,33 @@ pub fn letter(matter: &Matter, ending: Ending<'_>) -> Content {
 }
 
 /// Writes about all that is new or late: by site, and there the most pressing first.
-pub fn digest(matters: &[Matter], ending: Ending<'_>) -> Content {
+pub fn digest(matters: &[NamedAlert], ending: Ending<'_>) -> Content {
     let late = matters.iter().filter(|matter| is_late(matter)).count();
-    let places: std::collections::BTreeSet<&str> = matters.iter().map(Matter::place).collect();
-    let place = match places.first() {
+    let places: std::collections::BTreeSet<&str> = matters.iter().map(place).collect();
+    let over = match places.first() {
         Some(place) if places.len() == 1 => (*place).to_owned(),
         _ => format!("{} sites", places.len()),
     };
-    let subject = format!("[{place}] {late} overdue, {} more", matters.len() - late);
+    let subject = format!("[{over}] {late} overdue, {} more", matters.len() - late);
 
-    let mut groups: BTreeMap<(&str, std::cmp::Reverse<Stage>), Vec<&Matter>> = BTreeMap::new();
+    let mut groups: BTreeMap<(&str, std::cmp::Reverse<Stage>), Vec<&NamedAlert>> = BTreeMap::new();
     for matter in matters.iter().take(MOST_IN_DIGEST) {
         let stage = std::cmp::Reverse(matter.alert.stage);
-        groups.entry((matter.place(), stage)).or_default().push(matter);
+        groups
+            .entry((place(matter), stage))
+            .or_default()
+            .push(matter);
     }
     let mut text = String::new();
     let mut html = Html::page(&subject);
     html.heading(1, &subject);
-    let mut last_place = "";
-    for ((place, stage), matters) in groups {
-        if place != last_place {
-            write!(text, "{place}\n{}\n\n", "=".repeat(place.chars().count()))
+    let mut last_site = "";
+    for ((site, stage), matters) in groups {
+        if site != last_site {
+            write!(text, "{site}\n{}\n\n", "=".repeat(site.chars().count()))
                 .expect("writing to a string cannot fail");
-            html.heading(2, place);
-            last_place = place;
+            html.heading(2, site);
+            last_site = site;
         }
         let stage = heading(stage.0);
         write!(text, "{stage}\n\n").expect("writing to a string cannot fail");
@@ -148,9 +155,9 @@ fn closed(subject: String, mut text: String, mut html: Html, ending: Ending<'_>)
 }
 
 /// An alert in one line: what, what next, by when, and its id.
-fn line(matter: &Matter) -> String {
+fn line(matter: &NamedAlert) -> String {
     let alert = &matter.alert;
-    let mut line = format!("{}: {}", matter.subject_name, alert.statement);
+    let mut line = format!("{}: {}", matter.subject_display_name, alert.statement);
     if !alert.next_step.is_empty() {
         write!(line, " {}", alert.next_step).expect("writing to a string cannot fail");
     }
@@ -162,7 +169,7 @@ fn line(matter: &Matter) -> String {
 }
 
 /// An alert in the few words of a subject line.
-fn headline(matter: &Matter) -> String {
+fn headline(matter: &NamedAlert) -> String {
     let alert = &matter.alert;
     let what = matter_words(matter);
     let when = match (alert.stage, alert.due_on) {
@@ -173,10 +180,10 @@ fn headline(matter: &Matter) -> String {
             format!(" overdue since {}, grace used up", short_day(day))
         }
     };
-    format!("{}: {what}{when}", matter.subject_name)
+    format!("{}: {what}{when}", matter.subject_display_name)
 }
 
-fn matter_words(matter: &Matter) -> &'static str {
+fn matter_words(matter: &NamedAlert) -> &'static str {
     match matter.alert.kind {
         AlertKind::CalibrationDue => "calibration",
         AlertKind::RingWaiting => "measuring the fired ring",
@@ -193,14 +200,16 @@ fn matter_words(matter: &Matter) -> &'static str {
 }
 
 /// The care task that an alert is about, by its words: alerts name their task in nothing else.
-fn task_of(matter: &Matter) -> Option<TaskKind> {
-    TaskKind::OF_FURNACES.into_iter().find(|task| {
-        let alert = &matter.alert;
-        alert.cause.contains(task.word()) || alert.statement.to_lowercase().contains(task.words())
-    })
+fn task_of(matter: &NamedAlert) -> Option<TaskKind> {
+    let alert = &matter.alert;
+    let statement = alert.statement.to_lowercase();
+    TaskKind::OF_FURNACES
+        .into_iter()
+        .filter(|task| *task != TaskKind::Calibration)
+        .find(|task| alert.cause.contains(task.word()) || statement.contains(task.words()))
 }
 
-fn cautions(matter: &Matter) -> Vec<String> {
+fn cautions(matter: &NamedAlert) -> Vec<String> {
     match matter.alert.kind {
         AlertKind::CalibrationDue | AlertKind::RingWaiting | AlertKind::VerificationWaiting => {
             TaskKind::Calibration.cautions()
@@ -220,7 +229,7 @@ fn cautions(matter: &Matter) -> Vec<String> {
     }
 }
 
-fn is_late(matter: &Matter) -> bool {
+fn is_late(matter: &NamedAlert) -> bool {
     matter.alert.stage >= Stage::Overdue
 }
 

@@ -1,7 +1,7 @@
 //! A mail with its headers (RFC 5322), as it goes to the mail server.
 
 use std::fmt::Write as _;
-use std::time::SystemTime;
+use std::time::{Duration, SystemTime};
 
 use jiff::Timestamp;
 use lettre::message::header::{ContentType, HeaderName, HeaderValue};
@@ -32,7 +32,9 @@ pub struct Envelope<'a> {
 
 /// A text is no address that mail can go to.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
-#[error("is not an address that mail can go to; send one such as lab@example.org, without a name around it")]
+#[error(
+    "is not an address that mail can go to; send one such as lab@example.org, without a name around it"
+)]
 pub struct NotAnAddress;
 
 /// Reads an address: a bare mailbox in ASCII letters, at a domain that is written out.
@@ -69,7 +71,7 @@ pub fn message(
         .from(envelope.from.clone())
         .to(Mailbox::new(None, envelope.to.clone()))
         .subject(one_line(&content.subject))
-        .date(SystemTime::from(envelope.now))
+        .date(moment(envelope.now))
         .message_id(Some(envelope.message_id.to_owned()));
     // RFC 3834: no absence note answers a machine.
     let mut builder = raw(builder, "Auto-Submitted", "auto-generated".to_owned());
@@ -97,6 +99,11 @@ pub fn message(
         .singlepart(part(ContentType::TEXT_PLAIN, &content.text))
         .singlepart(part(ContentType::TEXT_HTML, &content.html));
     builder.multipart(parts)
+}
+
+fn moment(now: Timestamp) -> SystemTime {
+    let seconds = u64::try_from(now.as_second()).unwrap_or(0);
+    SystemTime::UNIX_EPOCH + Duration::from_secs(seconds)
 }
 
 /// Adds a header that the library has no type for; its value is ASCII and short of a line's limit (RFC 5322,
