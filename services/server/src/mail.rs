@@ -14,6 +14,7 @@ use jiff::civil::Date;
 use jiff::tz::TimeZone;
 use ringtrue_store::NamedAlert;
 
+pub(crate) use html::Html;
 pub use letter::{Content, Ending, digest, letter};
 pub use message::{Envelope, NotAnAddress, address, message, message_id};
 pub use sending::{Mailer, Unsent};

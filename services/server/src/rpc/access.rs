@@ -85,6 +85,30 @@ pub(crate) const ACCESS: &[(&str, Right)] = &[
         Right::Record,
     ),
     ("/ringtrue.v1.FleetService/ResolveFinding", Right::Record),
+    (
+        "/ringtrue.v1.DeliveryService/CreateMailSubscription",
+        Right::Configure,
+    ),
+    (
+        "/ringtrue.v1.DeliveryService/ListMailSubscriptions",
+        Right::Read,
+    ),
+    (
+        "/ringtrue.v1.DeliveryService/DeleteMailSubscription",
+        Right::Configure,
+    ),
+    (
+        "/ringtrue.v1.DeliveryService/CreateCalendarFeed",
+        Right::Configure,
+    ),
+    (
+        "/ringtrue.v1.DeliveryService/ListCalendarFeeds",
+        Right::Read,
+    ),
+    (
+        "/ringtrue.v1.DeliveryService/DeleteCalendarFeed",
+        Right::Configure,
+    ),
 ];
 
 /// A call of the protocol with the right it needs.

@@ -7,6 +7,7 @@
 mod access;
 mod adjustments;
 mod caller;
+mod deliveries;
 mod evaluation;
 mod fields;
 mod fleet;
@@ -24,6 +25,7 @@ pub mod status;
 
 use futures::FutureExt as _;
 use ringtrue_proto::v1::adjustment_service_server::AdjustmentServiceServer;
+use ringtrue_proto::v1::delivery_service_server::DeliveryServiceServer;
 use ringtrue_proto::v1::fleet_service_server::FleetServiceServer;
 use ringtrue_proto::v1::furnace_service_server::FurnaceServiceServer;
 use ringtrue_proto::v1::gauge_service_server::GaugeServiceServer;
@@ -44,7 +46,7 @@ use crate::config::Settings;
 const BATCH_REQUEST: usize = 16 * 1024 * 1024;
 
 /// The services whose health is told, by their full names; the empty one stands for the server.
-pub const SERVICES: [&str; 9] = [
+pub const SERVICES: [&str; 10] = [
     "",
     "ringtrue.v1.SiteService",
     "ringtrue.v1.FurnaceService",
@@ -54,6 +56,7 @@ pub const SERVICES: [&str; 9] = [
     "ringtrue.v1.ReadingService",
     "ringtrue.v1.AdjustmentService",
     "ringtrue.v1.FleetService",
+    "ringtrue.v1.DeliveryService",
 ];
 
 /// Gives every service of the product, with health and reflection.
@@ -88,6 +91,8 @@ pub fn routes_with_health(app: App, reporter: &HealthReporter, message_bytes: us
         .max_decoding_message_size(message_bytes);
     let adjustments = AdjustmentServiceServer::new(adjustments::Adjustments(app.clone()))
         .max_decoding_message_size(message_bytes);
+    let deliveries = DeliveryServiceServer::new(deliveries::Deliveries(app.clone()))
+        .max_decoding_message_size(message_bytes);
     let fleet = FleetServiceServer::new(fleet::Fleet(app)).max_decoding_message_size(message_bytes);
     Routes::new(health)
         .add_service(reflection)
@@ -99,6 +104,7 @@ pub fn routes_with_health(app: App, reporter: &HealthReporter, message_bytes: us
         .add_service(readings)
         .add_service(adjustments)
         .add_service(fleet)
+        .add_service(deliveries)
 }
 
 /// Tells the same health for the server and each of its services.
