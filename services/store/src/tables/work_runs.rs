@@ -4,6 +4,7 @@ use std::time::Duration;
 
 use jiff::Timestamp;
 
+use crate::columns::Place;
 use crate::{Error, Read, Tx};
 
 /// A finished run of a piece of background work.
@@ -38,16 +39,80 @@ pub struct WorkRecord {
     pub last_failure: String,
 }
 
+#[derive(sqlx::FromRow)]
+struct RunRow {
+    name: String,
+    began_at: i64,
+    duration_us: i64,
+    succeeded_at: Option<i64>,
+    runs: i64,
+    failures: i64,
+    last_failure: String,
+}
+
+impl RunRow {
+    fn record(self) -> Result<WorkRecord, Error> {
+        let place = Place {
+            table: "work_run",
+            key: &self.name,
+        };
+        let duration = u64::try_from(self.duration_us).map_err(|_| place.corrupt("duration_us"))?;
+        Ok(WorkRecord {
+            began_at: place.moment("began_at", self.began_at)?,
+            duration: Duration::from_micros(duration),
+            succeeded_at: match self.succeeded_at {
+                Some(at) => Some(place.moment("succeeded_at", at)?),
+                None => None,
+            },
+            runs: self.runs,
+            failures: self.failures,
+            last_failure: self.last_failure,
+            name: self.name,
+        })
+    }
+}
+
 impl Read {
-    /// How every piece of background work does, by name.
+    /// How every piece of background work does, by name; for a scope that reaches every site.
     pub async fn work_runs(&self) -> Result<Vec<WorkRecord>, Error> {
-        Err(Error::OutOfScope)
+        const SQL: &str = "SELECT * FROM work_run ORDER BY name";
+        self.everywhere()?;
+        let rows: Vec<RunRow> = sqlx::query_as(SQL)
+            .fetch_all(&mut *self.connection().await?)
+            .await?;
+        rows.into_iter().map(RunRow::record).collect()
     }
 }
 
 impl Tx {
-    /// Notes a finished run.
-    pub async fn note_run(&mut self, _run: &WorkRun<'_>) -> Result<(), Error> {
-        Err(Error::OutOfScope)
+    /// Notes a finished run. One that succeeded is taken to have done so when it ended.
+    pub async fn note_run(&mut self, run: &WorkRun<'_>) -> Result<(), Error> {
+        const SQL: &str = "INSERT INTO work_run (name, began_at, duration_us, succeeded_at, runs,
+                failures, last_failure)
+            VALUES ($1, $2, $3, $4, $5, $6, $7)
+            ON CONFLICT (name) DO UPDATE SET began_at = excluded.began_at,
+                duration_us = excluded.duration_us,
+                succeeded_at = COALESCE(excluded.succeeded_at, work_run.succeeded_at),
+                runs = work_run.runs + excluded.runs,
+                failures = work_run.failures + excluded.failures,
+                last_failure = excluded.last_failure";
+        self.everywhere()?;
+        let duration_us = i64::try_from(run.duration.as_micros()).unwrap_or(i64::MAX);
+        let began_at = run.began_at.as_microsecond();
+        let (succeeded_at, failure) = match &run.outcome {
+            Ok(()) => (Some(began_at.saturating_add(duration_us)), ""),
+            Err(failure) => (None, failure.as_str()),
+        };
+        sqlx::query(SQL)
+            .bind(run.name)
+            .bind(began_at)
+            .bind(duration_us)
+            .bind(succeeded_at)
+            .bind(i64::from(run.outcome.is_ok()))
+            .bind(i64::from(run.outcome.is_err()))
+            .bind(failure)
+            .execute(self.connection())
+            .await?;
+        Ok(())
     }
 }
