@@ -4,7 +4,6 @@ pub(crate) mod acts;
 pub(crate) mod adjustments;
 pub(crate) mod agenda;
 pub(crate) mod alerts;
-pub(crate) mod dropped_mail;
 pub(crate) mod events;
 pub(crate) mod feeds;
 pub(crate) mod findings;

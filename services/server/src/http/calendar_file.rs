@@ -102,18 +102,21 @@ fn entry(site: &Site, calendar: &Calendar, due: &Due, today: Date) -> Event {
 }
 
 fn title(due: &Due, is_late: bool) -> String {
-    let mut title = format!(
-        "{}: {}",
+    let since = if is_late {
+        format!(", overdue since {}", short_day(due.due_on))
+    } else {
+        String::new()
+    };
+    let grace = if is_late && due.lapsed {
+        ", grace is used up"
+    } else {
+        ""
+    };
+    format!(
+        "{}: {}{since}{grace}",
         capitalised(due.task.words()),
         due.subject_display_name
-    );
-    if is_late {
-        title.push_str(&format!(", overdue since {}", short_day(due.due_on)));
-        if due.lapsed {
-            title.push_str(", grace is used up");
-        }
-    }
-    title
+    )
 }
 
 fn details(due: &Due) -> String {

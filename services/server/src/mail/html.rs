@@ -38,7 +38,7 @@ impl Html {
     }
 
     /// A paragraph with something to type.
-    pub(crate) fn to_type(&mut self, label: &str, command: &str) {
+    pub(crate) fn command(&mut self, label: &str, command: &str) {
         let inner = format!("{} <code>{}</code>", escaped(label), escaped(command));
         self.line("p", &inner);
     }
@@ -108,7 +108,7 @@ mod tests {
         html.heading(1, words);
         html.paragraph(words);
         html.labelled(words, words);
-        html.to_type(words, words);
+        html.command(words, words);
         html.list(&[words.to_owned()]);
         html.link(words, words);
         html.button(words, (words, words));

@@ -71,7 +71,7 @@ pub fn letter(matter: &NamedAlert, ending: Ending<'_>) -> Content {
         html.labelled(label, words);
     }
     html.list(&cautions);
-    html.to_type(seen, &command);
+    html.command(seen, &command);
     closed(subject, text, html, ending)
 }
 
@@ -127,7 +127,7 @@ pub fn digest(matters: &[NamedAlert], ending: Ending<'_>) -> Content {
     let seen = "To say that you have seen one of them:";
     let command = "ringtrue alert ack ALERT";
     write!(text, "\n{seen}\n  {command}\n").expect("writing to a string cannot fail");
-    html.to_type(seen, command);
+    html.command(seen, command);
     closed(subject, text, html, ending)
 }
 

@@ -74,15 +74,15 @@ pub fn message(
         .date(moment(envelope.now))
         .message_id(Some(envelope.message_id.to_owned()));
     // RFC 3834: no absence note answers a machine.
-    let mut builder = raw(builder, "Auto-Submitted", "auto-generated".to_owned());
+    let mut builder = raw(builder, "Auto-Submitted", "auto-generated");
     if let Some(url) = envelope.unsubscribe {
-        builder = raw(builder, "List-Unsubscribe", format!("<{url}>"));
+        builder = raw(builder, "List-Unsubscribe", &format!("<{url}>"));
         // RFC 8058 knows the one click for https only.
         if url.starts_with("https://") {
             builder = raw(
                 builder,
                 "List-Unsubscribe-Post",
-                "List-Unsubscribe=One-Click".to_owned(),
+                "List-Unsubscribe=One-Click",
             );
         }
     }
@@ -108,9 +108,9 @@ fn moment(now: Timestamp) -> SystemTime {
 
 /// Adds a header that the library has no type for; its value is ASCII and short of a line's limit (RFC 5322,
 /// 2.1.1), and is not folded: some readers do not unfold links.
-fn raw(builder: MessageBuilder, name: &'static str, value: String) -> MessageBuilder {
+fn raw(builder: MessageBuilder, name: &'static str, value: &str) -> MessageBuilder {
     let name = HeaderName::new_from_ascii_str(name);
-    let value = one_line(&value);
+    let value = one_line(value);
     builder.raw_header(HeaderValue::dangerous_new_pre_encoded(
         name,
         value.clone(),
