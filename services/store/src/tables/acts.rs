@@ -87,6 +87,11 @@ impl ActRow {
         format!("sites/{}/careActs/{}", self.site_id, self.id)
     }
 
+    /// Its place in the order of sites and ids.
+    pub(crate) fn place_in_order(&self) -> (String, String) {
+        (self.site_id.clone(), self.id.clone())
+    }
+
     fn place(&self) -> Place<'_> {
         Place {
             table: "care_act",

@@ -13,7 +13,7 @@ use crate::cache::BatchCache;
 use crate::columns::{Place, json, written};
 use crate::{Error, Page, Read, Request, Tx};
 
-const STATES: &[(BatchState, &str)] = &[
+pub(crate) const STATES: &[(BatchState, &str)] = &[
     (BatchState::Released, "released"),
     (BatchState::OnHold, "on_hold"),
     (BatchState::Withdrawn, "withdrawn"),

@@ -99,6 +99,11 @@ impl AlertRow {
         format!("alerts/{}", self.id)
     }
 
+    /// Whether it is the alert of an id, of that site.
+    pub(crate) fn is_of(&self, id: &str, site: &str) -> bool {
+        self.id == id && self.site_id == site
+    }
+
     pub(crate) fn alert(self) -> Result<Alert, Error> {
         let place = Place {
             table: "alert",
