@@ -111,6 +111,30 @@ pub(crate) const ACCESS: &[(&str, Right)] = &[
         "/ringtrue.v1.OperationsService/ListBackgroundWork",
         Right::Read,
     ),
+    (
+        "/ringtrue.v1.DeliveryService/CreateMailSubscription",
+        Right::Configure,
+    ),
+    (
+        "/ringtrue.v1.DeliveryService/ListMailSubscriptions",
+        Right::Read,
+    ),
+    (
+        "/ringtrue.v1.DeliveryService/DeleteMailSubscription",
+        Right::Configure,
+    ),
+    (
+        "/ringtrue.v1.DeliveryService/CreateCalendarFeed",
+        Right::Configure,
+    ),
+    (
+        "/ringtrue.v1.DeliveryService/ListCalendarFeeds",
+        Right::Read,
+    ),
+    (
+        "/ringtrue.v1.DeliveryService/DeleteCalendarFeed",
+        Right::Configure,
+    ),
 ];
 
 /// A call of the protocol with the right it needs.

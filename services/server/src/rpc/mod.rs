@@ -9,6 +9,7 @@ mod adjustments;
 mod alerts;
 mod caller;
 mod care;
+mod deliveries;
 mod evaluation;
 mod fields;
 mod fleet;
@@ -30,6 +31,7 @@ use futures::FutureExt as _;
 use ringtrue_proto::v1::adjustment_service_server::AdjustmentServiceServer;
 use ringtrue_proto::v1::alert_service_server::AlertServiceServer;
 use ringtrue_proto::v1::care_service_server::CareServiceServer;
+use ringtrue_proto::v1::delivery_service_server::DeliveryServiceServer;
 use ringtrue_proto::v1::fleet_service_server::FleetServiceServer;
 use ringtrue_proto::v1::furnace_service_server::FurnaceServiceServer;
 use ringtrue_proto::v1::gauge_service_server::GaugeServiceServer;
@@ -52,7 +54,7 @@ use crate::config::Settings;
 const BATCH_REQUEST: usize = 16 * 1024 * 1024;
 
 /// The services whose health is told, by their full names; the empty one stands for the server.
-pub const SERVICES: [&str; 13] = [
+pub const SERVICES: [&str; 14] = [
     "",
     "ringtrue.v1.SiteService",
     "ringtrue.v1.FurnaceService",
@@ -66,6 +68,7 @@ pub const SERVICES: [&str; 13] = [
     "ringtrue.v1.CareService",
     "ringtrue.v1.AlertService",
     "ringtrue.v1.OperationsService",
+    "ringtrue.v1.DeliveryService",
 ];
 
 /// Gives every service of the product, with health and reflection.
@@ -108,7 +111,9 @@ pub fn routes_with_health(app: App, reporter: &HealthReporter, message_bytes: us
         CareServiceServer::new(care::Care(app.clone())).max_decoding_message_size(message_bytes);
     let alerts = AlertServiceServer::new(alerts::Alerts(app.clone()))
         .max_decoding_message_size(message_bytes);
-    let operations = OperationsServiceServer::new(operations::Operations(app))
+    let operations = OperationsServiceServer::new(operations::Operations(app.clone()))
+        .max_decoding_message_size(message_bytes);
+    let deliveries = DeliveryServiceServer::new(deliveries::Deliveries(app))
         .max_decoding_message_size(message_bytes);
     Routes::new(health)
         .add_service(reflection)
@@ -124,6 +129,7 @@ pub fn routes_with_health(app: App, reporter: &HealthReporter, message_bytes: us
         .add_service(care)
         .add_service(alerts)
         .add_service(operations)
+        .add_service(deliveries)
 }
 
 /// Tells the same health for the server and each of its services.
