@@ -130,7 +130,7 @@ async fn nothing(template: ListDueTasksRequest, session: &mut Session<'_, '_>) -
     match coming.first() {
         Some(next) => {
             let today = today(next, session.world.now);
-            let next = format!("Next: {}, {}.", titled(next, false), when(next, today));
+            let next = format!("Next comes {}, {}.", titled(next, false), when(next, today));
             session.show(&output::paragraph(&next, session.world.columns))?;
             session.say("`ringtrue due --all` shows what comes later.")
         }
