@@ -39,14 +39,20 @@ async fn a_digest_comes_in_the_morning_with_what_is_new_or_late_and_not_twice() 
     let subject = header(&got[0], "Subject").expect("a subject");
     assert!(subject.ends_with("1 overdue, 1 more"), "{subject}");
     let text = got[0]["text"].as_str().expect("plain text");
-    assert!(text.contains("[late]") && text.contains("[fresh]"), "{text}");
+    assert!(
+        text.contains("[late]") && text.contains("[fresh]"),
+        "{text}"
+    );
 
     // What is late is told again, what is merely known is not.
     at(&post, "2026-03-10T07:00:00Z");
     assert_eq!(post.serve().await.sent, 1);
     let got = post.receiver.got();
     let text = got[0]["text"].as_str().expect("plain text");
-    assert!(text.contains("[late]") && !text.contains("[fresh]"), "{text}");
+    assert!(
+        text.contains("[late]") && !text.contains("[fresh]"),
+        "{text}"
+    );
     assert_ne!(
         header(&got[0], "Message-ID"),
         None,
@@ -67,8 +73,13 @@ async fn the_networks_digest_tells_of_every_site_and_leaves_out_what_rests() {
     post.network
         .site("south", ringtrue_tests::bench::site())
         .await;
-    post.subscribe("", "quality@example.org", AlertLevel::Manager, MailMode::Digest)
-        .await;
+    post.subscribe(
+        "",
+        "quality@example.org",
+        AlertLevel::Manager,
+        MailMode::Digest,
+    )
+    .await;
     post.raise("north-1", Level::Manager).await;
     let south = Alert {
         site: Some(ringtrue_fleet::key::SiteId::new("south").expect("an id")),

@@ -108,7 +108,11 @@ async fn each_cause_is_told_once_to_each_recipient_when_it_reaches_their_level()
         assert_eq!(to(post.receiver.got()), [wanted]);
     }
     alert.state = AlertState::Acknowledged;
-    for kind in [ChangeKind::Updated, ChangeKind::Reopened, ChangeKind::Escalated] {
+    for kind in [
+        ChangeKind::Updated,
+        ChangeKind::Reopened,
+        ChangeKind::Escalated,
+    ] {
         alert.revision += 1;
         post.put(kind, &alert).await;
     }
@@ -181,7 +185,10 @@ async fn a_deleted_subscription_gets_nothing_of_what_waited() {
             .deliveries()
             .delete_mail_subscription(asked.clone())
             .await;
-        assert!(deleted.is_ok(), "a repeat gets the first answer: {deleted:?}");
+        assert!(
+            deleted.is_ok(),
+            "a repeat gets the first answer: {deleted:?}"
+        );
     }
     let again = v1::DeleteMailSubscriptionRequest {
         name,
@@ -201,7 +208,12 @@ async fn a_deleted_subscription_gets_nothing_of_what_waited() {
 #[tokio::test]
 async fn an_address_that_mail_cannot_go_to_is_refused_by_its_field() {
     let post = Post::start().await;
-    for address in ["", "lab", "Lab <lab@example.org>", "a@b.example\r\nBcc: c@d.example"] {
+    for address in [
+        "",
+        "lab",
+        "Lab <lab@example.org>",
+        "a@b.example\r\nBcc: c@d.example",
+    ] {
         let asked = v1::CreateMailSubscriptionRequest {
             parent: NORTH.to_owned(),
             subscription: Some(v1::MailSubscription {

@@ -1,9 +1,7 @@
 //! A network with a mail server: subscriptions, alerts, and mail served when a test says so.
 
 use jiff::civil::date;
-use ringtrue_fleet::alert::{
-    Alert, AlertChange, AlertKind, AlertState, ChangeKind, Level, Stage,
-};
+use ringtrue_fleet::alert::{Alert, AlertChange, AlertKind, AlertState, ChangeKind, Level, Stage};
 use ringtrue_fleet::caller::Scope;
 use ringtrue_fleet::key::{AlertId, SiteId};
 use ringtrue_proto::v1;
@@ -168,9 +166,16 @@ impl Post {
     pub(crate) async fn serve_as(&self, owner: &str) -> Option<Served> {
         let app = &self.network.app;
         let drain = CancellationToken::new();
-        app::serve_mail(&app.store, &app.clock, &app.ids, &self.mailer, owner, &drain)
-            .await
-            .expect("the store works")
+        app::serve_mail(
+            &app.store,
+            &app.clock,
+            &app.ids,
+            &self.mailer,
+            owner,
+            &drain,
+        )
+        .await
+        .expect("the store works")
     }
 }
 

@@ -3,10 +3,14 @@
 use std::io::{BufRead as _, BufReader, Write as _};
 use std::process::{Child, ChildStdin, Command, Stdio};
 use std::sync::mpsc::{Receiver as Lines, channel};
+use std::time::Duration;
 
 use ringtrue_tests::process::PATIENCE;
 use ringtrue_tests::python::python;
 use serde_json::Value;
+
+/// How often it is looked whether a mail came.
+const LOOK_AGAIN: Duration = Duration::from_millis(5);
 
 /// A running mail server; dropping it ends it.
 pub(crate) struct Receiver {
@@ -72,9 +76,17 @@ impl Receiver {
         self.order("accept")
     }
 
-    /// Waits for the next mail.
-    pub(crate) fn next(&self) -> Value {
-        self.line()["mail"].take()
+    /// Waits for the next mail, and lets other work go on meanwhile.
+    pub(crate) async fn next(&self) -> Value {
+        let waited = tokio::time::timeout(PATIENCE, async {
+            loop {
+                match self.lines.try_recv() {
+                    Ok(mut told) => return told["mail"].take(),
+                    Err(_) => tokio::time::sleep(LOOK_AGAIN).await,
+                }
+            }
+        });
+        waited.await.expect("a mail comes in time")
     }
 }
 

@@ -14,7 +14,7 @@ use tonic_health::server::HealthReporter;
 use crate::app::App;
 use crate::clock::Clock;
 use crate::config::Settings;
-use crate::http;
+use crate::http::{self, Dues};
 use crate::ids::Ids;
 use crate::lifecycle::{Exit, Lifecycle};
 use crate::mail::Mailer;
@@ -36,14 +36,15 @@ pub async fn bind(address: SocketAddr) -> anyhow::Result<TcpListener> {
         .with_context(|| format!("listening on {address}; is another server running there?"))
 }
 
-/// Answers calendar feeds and the links in mails on a listener in the background until the life drains.
+/// Answers calendar feeds, with what `dues` says, and the links in mails, on a listener in the background until
+/// the life drains.
 ///
 /// Nobody waits for slow readers: a connection ends by itself, and a file is small.
-pub fn start_http(listener: TcpListener, app: &App, lifecycle: &Lifecycle) {
+pub fn start_http(listener: TcpListener, app: &App, dues: Dues, lifecycle: &Lifecycle) {
     let routes = http::routes(http::Site {
         store: app.store.clone(),
         clock: app.clock.clone(),
-        dues: |_, _| Vec::new(),
+        dues,
     });
     let drain = lifecycle.drain.clone();
     lifecycle.spawn("http", async move {
@@ -145,7 +146,7 @@ pub async fn run(settings: &Settings, lifecycle: &Lifecycle) -> anyhow::Result<E
         tracing::info!(http = %listener.local_addr()?, "answering calendar feeds");
     }
     if let Some(listener) = listener_http {
-        start_http(listener, &app, lifecycle);
+        start_http(listener, &app, |_, _| Vec::new(), lifecycle);
     }
     if let Some(mailer) = mailer {
         work::mail::start(&app, mailer, lifecycle);

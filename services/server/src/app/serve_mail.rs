@@ -160,9 +160,8 @@ async fn make(store: &Store, scope: &Scope, mailer: &Mailer, now: Timestamp) -> 
                     .await?;
             }
         }
-        tx.insert_mail(&mails).await?;
+        made += tx.insert_mail(&mails).await?;
         tx.commit().await?;
-        made += count(mails.len());
         after = seen;
     }
     for ((serving, day), news) in digests.iter().zip(&news) {
@@ -175,11 +174,10 @@ async fn make(store: &Store, scope: &Scope, mailer: &Mailer, now: Timestamp) -> 
         }
         let seen = serving.after_seq.max(last.min(after));
         let mut tx = store.begin(MAIL_WORK, scope).await?;
-        tx.insert_mail(&mails).await?;
+        made += tx.insert_mail(&mails).await?;
         tx.served(&serving.subscription.key.subscription, seen, Some(now))
             .await?;
         tx.commit().await?;
-        made += count(mails.len());
     }
     Ok(made)
 }
@@ -397,8 +395,4 @@ async fn written(
     Ok(Some(
         message(&content, &envelope).map_err(|fault| fault.to_string()),
     ))
-}
-
-fn count(number: usize) -> u64 {
-    u64::try_from(number).unwrap_or(u64::MAX)
 }

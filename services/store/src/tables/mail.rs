@@ -115,9 +115,10 @@ impl Read {
 }
 
 impl Tx {
-    /// Stores mail to send; one of a topic that the recipient has already is left out.
-    pub async fn insert_mail(&mut self, mail: &[Mail]) -> Result<(), Error> {
+    /// Stores mail to send; one of a topic that the recipient has already is left out. Gives how many are new.
+    pub async fn insert_mail(&mut self, mail: &[Mail]) -> Result<u64, Error> {
         self.everywhere()?;
+        let mut new = 0;
         for now in chunks(mail) {
             let mut query = sqlx::QueryBuilder::new(
                 "INSERT INTO mail (subscription_id, topic, message_id, state, attempts, next_at, made_at,
@@ -135,9 +136,13 @@ impl Tx {
                     .push_bind(&one.changes_json);
             });
             query.push(" ON CONFLICT DO NOTHING");
-            query.build().execute(self.connection()).await?;
+            new += query
+                .build()
+                .execute(self.connection())
+                .await?
+                .rows_affected();
         }
-        Ok(())
+        Ok(new)
     }
 
     /// A mail got through: the recipient's mail no longer fails.
