@@ -282,7 +282,10 @@ pub(crate) fn when(task: &DueTask, today: Date) -> String {
         }
         DueState::DueSoon => format!("due soon: {}", day::near(date, today)),
         DueState::Current if waits(task) => {
-            format!("NOT FINISHED; the next one is due {}", day::near(date, today))
+            format!(
+                "NOT FINISHED; the next one is due {}",
+                day::near(date, today)
+            )
         }
         DueState::Due | DueState::Current | DueState::Unspecified => {
             format!("due {}", day::near(date, today))
