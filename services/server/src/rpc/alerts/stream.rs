@@ -119,6 +119,10 @@ impl Watching {
     async fn next(&mut self) -> Option<Result<v1::WatchAlertsResponse, Status>> {
         loop {
             if let Some(response) = self.waiting.pop_front() {
+                if self.waiting.is_empty() {
+                    // A long beginning leaves no room behind that an idle stream would keep.
+                    self.waiting = VecDeque::new();
+                }
                 return Some(Ok(response));
             }
             if self.ended {
