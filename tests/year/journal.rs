@@ -26,7 +26,8 @@ impl Journal {
             Err(fault) => return Err(fault).context("reading the journal"),
         };
         let whole = text.rfind('\n').map_or(0, |at| at + 1);
-        let lines: Result<Vec<Value>, _> = text[..whole].lines().map(serde_json::from_str).collect();
+        let lines: Result<Vec<Value>, _> =
+            text[..whole].lines().map(serde_json::from_str).collect();
         let mut file = OpenOptions::new()
             .create(true)
             .truncate(false)

@@ -152,11 +152,7 @@ pub(crate) fn since(text: &str) -> Plan {
 
 /// The rule of a laboratory for calibrations, the days that its people have in mind, and whether they count
 /// firings. Every kind comes in every zone as far as the numbers go.
-fn rule(
-    draw: &mut Draw,
-    number: usize,
-    site: &SiteDetails,
-) -> (Option<RuleDetails>, i64, bool) {
+fn rule(draw: &mut Draw, number: usize, site: &SiteDetails) -> (Option<RuleDetails>, i64, bool) {
     let own = i64::from(site.calibration_interval_days);
     let built_in = RuleDetails::built_in(TaskKind::Calibration);
     let month = |day: i8| Recurrence::monthly_on_day(day).expect("a day of the month");
@@ -179,8 +175,16 @@ fn rule(
     };
     let rule = RuleDetails {
         plan,
-        after_firings: if counts_use && draw.chance(0.5) { 60 } else { 0 },
-        after_hours_hot: if counts_use && draw.chance(0.4) { 90.0 } else { 0.0 },
+        after_firings: if counts_use && draw.chance(0.5) {
+            60
+        } else {
+            0
+        },
+        after_hours_hot: if counts_use && draw.chance(0.4) {
+            90.0
+        } else {
+            0.0
+        },
         after_events: if draw.chance(0.7) {
             built_in.after_events
         } else {

@@ -245,7 +245,11 @@ impl People<'_> {
         };
         let doing = Doing::EnterSetpoint(furnace.clone(), format!("{words} read"));
         self.add(at, format!("{words} entered"), doing);
-        let verifies = self.laboratory.rule.as_ref().is_some_and(|rule| rule.verify);
+        let verifies = self
+            .laboratory
+            .rule
+            .as_ref()
+            .is_some_and(|rule| rule.verify);
         if !verifies || self.draw.chance(0.4) {
             return;
         }
@@ -258,7 +262,13 @@ impl People<'_> {
         }
         let measured_on = self.open_from(day + 1);
         let measured_at = self.at(measured_on, 9, 30);
-        self.read(furnace, &words, fired_at, measured_at, Purpose::Verification);
+        self.read(
+            furnace,
+            &words,
+            fired_at,
+            measured_at,
+            Purpose::Verification,
+        );
     }
 
     /// Firings of a week, counted on the Monday after, with weeks in which nobody does.

@@ -1,10 +1,10 @@
 //! The whole year as it will be: what is set up, what the people do, and what is changed meanwhile.
 
+use jiff::{SignedDuration, Timestamp};
 use ringtrue_fleet::calendar::{Shift, plus};
 use ringtrue_fleet::rule::{Plan, RuleDetails, RuleKey, RulePlace};
 use ringtrue_fleet::site::SiteDetails;
 use ringtrue_fleet::task::TaskKind;
-use jiff::{SignedDuration, Timestamp};
 
 use crate::deed::{Deed, Doing};
 use crate::draw::Draw;

@@ -333,7 +333,8 @@ fn every_moment_of_an_alert_comes_back_from_microseconds() {
     let records = NetworkRecords {
         findings: Vec::new(),
         undelivered: vec![Undelivered {
-            subscription: crate::key::SubscriptionKey::parse("mailSubscriptions/q1").expect("a name"),
+            subscription: crate::key::SubscriptionKey::parse("mailSubscriptions/q1")
+                .expect("a name"),
             since: at("2026-11-27T08:00:00Z"),
             failure: "refused".to_owned(),
         }],
