@@ -6,3 +6,4 @@ mod letters;
 mod post;
 mod receiver;
 mod refusing;
+mod whole;

@@ -1,6 +1,9 @@
 //! What is due at a site, worked out from its records and a moment.
 
+mod dates;
+mod furnace;
 mod records;
+mod site;
 
 use jiff::Timestamp;
 use jiff::civil::Date;
@@ -8,10 +11,13 @@ use jiff::civil::Date;
 use crate::key::{BatchId, FurnaceKey, GaugeKey};
 use crate::task::TaskKind;
 
+pub(crate) use dates::planned_on;
+pub(crate) use furnace::{setpoint_waiting, verification_waiting, waiting_since};
 pub use records::{
     Adjusted, Calibrated, FurnaceRecords, GaugeRecords, Latest, OpenFinding, SiteRecords,
     StockRecords,
 };
+pub use site::{Planner, days_left, due_tasks};
 
 /// A task with its due date.
 #[derive(Debug, Clone, PartialEq)]
@@ -128,3 +134,6 @@ pub struct Reason {
     /// In words, with what to do next.
     pub text: String,
 }
+
+#[cfg(test)]
+mod tests;

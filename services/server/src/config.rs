@@ -34,10 +34,19 @@ pub struct Settings {
     pub limits: Limits,
     /// How the network's readings are put together.
     pub fleet: Fleet,
+    /// How what is due is looked at.
+    pub alerts: Alerts,
     /// The pages and calendar feeds beside the gRPC interface.
     pub http: Http,
     /// How mail goes out.
     pub mail: Mail,
+}
+
+/// How what is due is looked at.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Alerts {
+    /// How often it is looked whether anything is due for an alert, in seconds; 0 leaves it to others.
+    pub look_every_s: u64,
 }
 
 /// How the network's readings are put together.
@@ -151,6 +160,7 @@ impl Default for Settings {
                 message_bytes: 4 * 1024 * 1024,
             },
             fleet: Fleet { refit_every_s: 5 },
+            alerts: Alerts { look_every_s: 1 },
             http: Http::default(),
             mail: Mail::default(),
         }
@@ -228,6 +238,9 @@ impl Settings {
             fleet: Fleet {
                 refit_every_s: given.whole("fleet.refit_every_s", default.fleet.refit_every_s),
             },
+            alerts: Alerts {
+                look_every_s: given.whole("alerts.look_every_s", default.alerts.look_every_s),
+            },
             http: Http::given(&mut given),
             mail: Mail::given(&mut given),
         };
@@ -268,6 +281,14 @@ impl Settings {
             refit_every_s,
             0,
             86_400,
+            "seconds",
+            &mut faults,
+        );
+        within(
+            "alerts.look_every_s",
+            self.alerts.look_every_s,
+            0,
+            3_600,
             "seconds",
             &mut faults,
         );
@@ -363,6 +384,8 @@ impl Settings {
             format!("message_bytes = {message_bytes}"),
             "\n[fleet]".to_owned(),
             format!("refit_every_s = {}", self.fleet.refit_every_s),
+            "\n[alerts]".to_owned(),
+            format!("look_every_s = {}", self.alerts.look_every_s),
             self.http.effective(),
             self.mail.effective(),
         ];

@@ -4,6 +4,7 @@ use std::net::SocketAddr;
 use std::time::Duration;
 
 use anyhow::Context as _;
+use ringtrue_fleet::due::due_tasks;
 use ringtrue_store::Store;
 use tokio::net::TcpListener;
 use tonic::transport::Server;
@@ -68,6 +69,11 @@ pub fn start(listener: TcpListener, app: &App, settings: &Settings, lifecycle: &
         work::refit::start(store, clock, &app.ids, every, lifecycle);
         let (store, clock, ids) = (app.store.clone(), app.clock.clone(), app.ids.clone());
         work::find::start(store, clock, ids, 2 * every, lifecycle);
+    }
+    work::look::start_following(app, lifecycle);
+    if settings.alerts.look_every_s > 0 {
+        let every = Duration::from_secs(settings.alerts.look_every_s);
+        work::look::start(app, every, lifecycle);
     }
     let drain = lifecycle.drain.clone();
     lifecycle.spawn("grpc", async move {
@@ -141,7 +147,7 @@ pub async fn run(settings: &Settings, lifecycle: &Lifecycle) -> anyhow::Result<E
         tracing::info!(http = %listener.local_addr()?, "answering calendar feeds");
     }
     if let Some(listener) = listener_http {
-        start_http(listener, &app, |_, _| Vec::new(), lifecycle);
+        start_http(listener, &app, due_tasks, lifecycle);
     }
     if let Some(mailer) = mailer {
         work::mail::start(&app, mailer, lifecycle);

@@ -154,6 +154,7 @@ pub struct Meters {
     rpc_duration: Histogram<f64>,
     group_size: Histogram<u64>,
     transactions: Counter<u64>,
+    work_duration: Histogram<f64>,
     mails: Counter<u64>,
     mail_backlog: Gauge<u64>,
 }
@@ -189,6 +190,16 @@ impl Meters {
                 .with_description("Durable transactions, by what became of them.")
                 .with_unit("{transaction}")
                 .build(),
+            work_duration: meter
+                .f64_histogram("work.duration_ms")
+                .with_description(
+                    "How long a run of background work took, by its name and outcome.",
+                )
+                .with_unit("ms")
+                .with_boundaries(vec![
+                    1.0, 5.0, 25.0, 100.0, 500.0, 1_000.0, 5_000.0, 30_000.0, 120_000.0, 600_000.0,
+                ])
+                .build(),
             mails: meter
                 .u64_counter("mail.count")
                 .with_description("Mails, by what became of them.")
@@ -200,6 +211,17 @@ impl Meters {
                 .with_unit("{mail}")
                 .build(),
         }
+    }
+
+    /// Records a run of background work.
+    pub fn work(&self, name: &'static str, took: Duration, failed: bool) {
+        let outcome = if failed { "failed" } else { "done" };
+        let labels = [
+            KeyValue::new("work.name", name),
+            KeyValue::new("outcome", outcome),
+        ];
+        self.work_duration
+            .record(took.as_secs_f64() * 1_000.0, &labels);
     }
 
     /// Records a call: `Service/Method`, its code, and how long it took.

@@ -13,7 +13,7 @@ use super::{LogFormat, MailTls, Overrides, without_secrets};
 pub const ENVIRONMENT_PREFIX: &str = "RINGTRUE_SERVER";
 
 /// Every key there is, in the order it is shown to people.
-pub(super) const KEYS: [&str; 21] = [
+pub(super) const KEYS: [&str; 22] = [
     "listen",
     "database",
     "drain_s",
@@ -26,6 +26,7 @@ pub(super) const KEYS: [&str; 21] = [
     "limits.deadline_s",
     "limits.message_bytes",
     "fleet.refit_every_s",
+    "alerts.look_every_s",
     "http.listen",
     "http.public_url",
     "mail.host",
