@@ -3,7 +3,7 @@
 use clap::{Args, Subcommand};
 use jiff::civil::Date;
 use ringtrue_proto::v1::{
-    CareAct, CareActKind, ListCareActsRequest, ListCareActsResponse, ListDueTasksRequest,
+    CareAct, CareActKind, DueState, ListCareActsRequest, ListCareActsResponse, ListDueTasksRequest,
     RecordCareActRequest, RecordCareActResponse, TaskKind,
 };
 
@@ -383,11 +383,12 @@ fn follows(answer: &RecordCareActResponse, today: Date) -> String {
         Some(next) => {
             let what = due::titled(next, false);
             let when = due::when(next, today);
+            // What is not due yet needs nobody now.
             let todo = match next.next_step.as_str() {
-                "" => String::new(),
-                step => format!(" {step}"),
+                step if !step.is_empty() && next.state() != DueState::Current => format!(" {step}"),
+                _ => String::new(),
             };
-            format!("Recorded. Next: {what}, {when}.{todo}")
+            format!("Recorded. Next comes {what}, {when}.{todo}")
         }
         None => "Recorded. Nothing more is due of this; `ringtrue due` shows the rest.".to_owned(),
     }
@@ -509,7 +510,7 @@ async fn list(
 #[cfg(test)]
 mod tests {
     use super::*;
-    use ringtrue_proto::v1::{DueState, DueTask};
+    use ringtrue_proto::v1::DueTask;
 
     fn date(text: &str) -> ringtrue_proto::Date {
         day::sent(text.parse().expect("a day"))
@@ -566,7 +567,7 @@ mod tests {
         };
         assert_eq!(
             follows(&answer, today),
-            "Recorded. Next: K2: purge firing, due Fri 25 Dec (in 28 days)."
+            "Recorded. Next comes K2: purge firing, due Fri 25 Dec (in 28 days)."
         );
         let nothing = RecordCareActResponse::default();
         assert!(follows(&nothing, today).contains("`ringtrue due`"));

@@ -384,6 +384,7 @@ mod tests {
         let (code, out, err) = ran(&["--help"]);
         assert_eq!(code, 0);
         assert!(out.contains("4  there are open questions"), "{out}");
+        assert!(out.contains("10  `use`: not for patients' work"), "{out}");
         assert!(out.contains("RINGTRUE_SITE"), "{out}");
         assert_eq!(err, "");
     }
@@ -392,6 +393,10 @@ mod tests {
     fn every_command_explains_itself() {
         for noun in Cli::command().get_subcommands() {
             assert!(noun.get_about().is_some(), "{}", noun.get_name());
+            for argument in noun.get_arguments() {
+                let said = argument.get_help().is_some() || argument.get_id() == "help";
+                assert!(said, "{} {}", noun.get_name(), argument.get_id());
+            }
             for verb in noun.get_subcommands() {
                 assert!(
                     verb.get_about().is_some(),

@@ -436,6 +436,9 @@ mod tests {
         assert_eq!(code(Code::PermissionDenied), 7);
         assert_eq!(code(Code::Unauthenticated), 7);
         assert_eq!(code(Code::Unavailable), 8);
+        let answered = Stop::Answered(exit::UNFIT);
+        assert_eq!(answered.code(), 10);
+        assert!(answered.lines("").is_empty() && answered.json("").is_empty());
         assert_eq!(code(Code::DeadlineExceeded), 8);
         assert_eq!(code(Code::Internal), 1);
         assert_eq!(Stop::Usage(String::new()).code(), 2);

@@ -1,7 +1,9 @@
 //! `ringtrue use`: whether a furnace may be used, from its records.
 
 use clap::Args;
-use ringtrue_proto::v1::{CheckUseRequest, CheckUseResponse, DueTask, UseState};
+use jiff::Timestamp;
+use jiff::tz::TimeZone;
+use ringtrue_proto::v1::{CheckUseRequest, CheckUseResponse, DueState, DueTask, UseState};
 
 use crate::failure::{Stop, exit};
 use crate::names::{FURNACE, PROGRAMME};
@@ -9,9 +11,6 @@ use crate::quantity::brief;
 use crate::session::Session;
 use crate::term::{Ink, ink};
 use crate::{due, moment, names, output, words};
-
-use jiff::Timestamp;
-use jiff::tz::TimeZone;
 
 /// Examples, as the help gives them.
 pub(crate) const EXAMPLES: &str = "\
@@ -121,6 +120,7 @@ fn drawn(answer: &CheckUseResponse, view: &View<'_>) -> String {
     };
     let calibration = answer.calibration.as_ref();
     let lines = [
+        ("Do next", next_step(calibration)),
         ("Setpoint", setpoint),
         ("Holds until", until),
         (
@@ -142,6 +142,14 @@ fn drawn(answer: &CheckUseResponse, view: &View<'_>) -> String {
     parts.join("\n\n")
 }
 
+/// What to do about the calibration; nothing while it is not due.
+fn next_step(calibration: Option<&DueTask>) -> String {
+    match calibration {
+        Some(task) if task.state() != DueState::Current => task.next_step.clone(),
+        _ => String::new(),
+    }
+}
+
 fn due(task: &DueTask, now: Timestamp) -> String {
     due::when(task, due::today(task, now))
 }
@@ -149,7 +157,7 @@ fn due(task: &DueTask, now: Timestamp) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use ringtrue_proto::v1::{DueState, Reason};
+    use ringtrue_proto::v1::Reason;
 
     fn restricted() -> CheckUseResponse {
         let stamp = |seconds| Some(prost_types::Timestamp { seconds, nanos: 0 });
@@ -170,6 +178,7 @@ mod tests {
                     day: 27,
                 }),
                 state: DueState::DueSoon.into(),
+                next_step: "Fire a ring on Friday.".to_owned(),
                 time_zone: "Europe/Lisbon".to_owned(),
                 ..DueTask::default()
             }),
@@ -191,6 +200,7 @@ k2: RESTRICTED
 
 -  Whether it is in tolerance is undecided; fire a second ring.
 
+Do next      Fire a ring on Friday.
 Setpoint     1481 °C on the controller for programme standard
 Holds until  Friday 27 November 2026 16:00 WET, if nothing is recorded meanwhile
 Calibration  due soon: Fri 27 Nov (in 4 days)

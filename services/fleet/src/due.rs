@@ -52,6 +52,24 @@ pub struct Due {
     pub last_done_at: Option<Timestamp>,
 }
 
+impl Due {
+    /// Whether a step of the calibration waits to be done, also one that is left over from the last firing.
+    pub fn has_open_step(&self) -> bool {
+        self.steps
+            .iter()
+            .any(|step| matches!(step.state, StepState::Open | StepState::Late))
+    }
+
+    /// The day by which something is to be done next: that of the first step that waits, else the due date.
+    pub fn act_on(&self) -> Date {
+        self.steps
+            .iter()
+            .filter(|step| matches!(step.state, StepState::Open | StepState::Late))
+            .filter_map(|step| step.due_on)
+            .fold(self.due_on, Date::min)
+    }
+}
+
 /// What a task is done to.
 #[derive(Debug, Clone, PartialEq, Eq, Hash, PartialOrd, Ord)]
 pub enum DueSubject {

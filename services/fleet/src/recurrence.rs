@@ -135,6 +135,11 @@ impl Recurrence {
         words::of(&self.rule, self.starts_on).unwrap_or_else(|| self.text.clone())
     }
 
+    /// The same for a plan that counts from the last time: where the rule names no day, neither do the words.
+    pub fn words_since_last(&self) -> String {
+        words::since_last(&self.rule).unwrap_or_else(|| self.words())
+    }
+
     /// Gives the text of a rule for every `n` days.
     pub fn every_days(n: u16) -> Result<String, NotARecurrence> {
         made(&format!("FREQ=DAILY;INTERVAL={n}"))

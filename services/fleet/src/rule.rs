@@ -364,22 +364,22 @@ impl RuleDetails {
             }
             (Plan::SiteInterval, _) => match site {
                 Some(site) => format!(
-                    "every {} days{}",
+                    "at least every {} days{}",
                     site.calibration_interval_days,
                     site.calibration_day
-                        .map_or_else(String::new, |day| format!(" at most, on {day:?}"))
+                        .map_or_else(String::new, |day| format!(", on {day:?}"))
                 ),
                 None => "after each site's own interval, on its calibration day".to_owned(),
             },
             (Plan::FixedDates(recurrence), _) => recurrence.words(),
             (Plan::SinceLast(recurrence), _) => {
-                format!("{} since the last time", recurrence.words())
+                format!("{} since the last time", recurrence.words_since_last())
             }
             (Plan::NoDates, _) => String::new(),
         };
         let mut more = |text: String| {
             if !words.is_empty() {
-                words.push_str(", ");
+                words.push_str("; ");
             }
             words.push_str(&text);
         };
@@ -387,17 +387,20 @@ impl RuleDetails {
             more(format!("after {} firings", self.after_firings));
         }
         if self.after_hours_hot > 0.0 {
-            more(format!("after {} h at temperature", self.after_hours_hot));
+            more(format!(
+                "after {} h at sintering temperature",
+                self.after_hours_hot
+            ));
         }
         if self.busy_firings_per_day > 0.0 && task == TaskKind::Calibration {
             more(format!(
-                "every {} days from {} firings a day on",
+                "at least every {} days while it fires {} times a day or more",
                 self.busy_interval_days, self.busy_firings_per_day
             ));
         }
         if !self.after_events.is_empty() {
             let kinds: Vec<&str> = self.after_events.iter().map(|kind| kind.words()).collect();
-            more(format!("after: {}", kinds.join(", ")));
+            more(format!("after any of: {}", kinds.join(", ")));
         }
         if words.is_empty() {
             words.push_str("when somebody finds it necessary");

@@ -161,9 +161,9 @@ fn quiet(text: &str) -> Result<Quiet, String> {
 /// Gives the lines that show a site's calendar.
 pub(super) fn lines(site: &Site, today: Date) -> Vec<(&'static str, String)> {
     let days = |count: i32| match count {
-        0 => "on the due date".to_owned(),
-        1 => "1 day late".to_owned(),
-        count => format!("{count} days late"),
+        0 => "of alerts on the due date".to_owned(),
+        1 => "of alerts 1 day late".to_owned(),
+        count => format!("of alerts {count} days late"),
     };
     let quiet = if site.quiet_from_time.is_empty() || site.quiet_from_time == site.quiet_until_time
     {
@@ -319,8 +319,8 @@ mod tests {
                 "",
                 "15:00",
                 "19:00 to 07:00; alerts about furnaces outside tolerance do not wait",
-                "1 day late",
-                "3 days late",
+                "of alerts 1 day late",
+                "of alerts 3 days late",
                 "35 days without a record",
             ]
         );

@@ -53,7 +53,11 @@ impl Planner {
         let rule = records.rules.in_force(&at, TaskKind::RingStock);
         all.extend(of_stock(&place, records, &rule));
         all.sort_by(|one, other| {
-            (one.due_on, one.task, &one.subject).cmp(&(other.due_on, other.task, &other.subject))
+            (one.act_on(), one.task, &one.subject).cmp(&(
+                other.act_on(),
+                other.task,
+                &other.subject,
+            ))
         });
         all
     }

@@ -45,6 +45,25 @@ pub(super) fn of(rule: &Rule, starts_on: Date) -> Option<String> {
     })
 }
 
+/// Gives the rule in words when it counts from the last time and names no day: then its first day says
+/// nothing.
+pub(super) fn since_last(rule: &Rule) -> Option<String> {
+    let names_a_day = !rule.by_day.is_empty()
+        || !rule.by_month_day.is_empty()
+        || !rule.by_month.is_empty()
+        || !rule.by_week_no.is_empty()
+        || !rule.by_year_day.is_empty();
+    if names_a_day || rule.count.is_some() || rule.until.is_some() {
+        return None;
+    }
+    Some(match rule.frequency {
+        Frequency::Daily => rhythm(rule, "every day", "days"),
+        Frequency::Weekly => rhythm(rule, "every week", "weeks"),
+        Frequency::Monthly => rhythm(rule, "every month", "months"),
+        Frequency::Yearly => rhythm(rule, "every year", "years"),
+    })
+}
+
 fn rhythm(rule: &Rule, once: &str, periods: &str) -> String {
     if rule.interval == 1 {
         return once.to_owned();

@@ -35,7 +35,7 @@ impl Placed {
     fn place(&self) -> Vec<PagePart> {
         let first = jiff::civil::Date::constant(2000, 1, 1);
         vec![
-            PagePart::Number(i64::from(days_between(first, self.due.due_on))),
+            PagePart::Number(i64::from(days_between(first, self.due.act_on()))),
             PagePart::Number(self.due.task as i64),
             PagePart::Text(self.site.key.to_string()),
             PagePart::Text(self.due.subject.name()),
@@ -93,7 +93,7 @@ pub(super) async fn list(
         }
         for records in read.site_records(&some).await? {
             for due in planner.due_tasks(&records, now) {
-                let wanted = (asked.all || due.state != DueState::Current || has_open_step(&due))
+                let wanted = (asked.all || due.state != DueState::Current || due.has_open_step())
                     && (tasks.is_empty() || tasks.contains(&due.task))
                     && (asked.subject.is_empty() || due.subject.name() == asked.subject);
                 if wanted {
@@ -124,13 +124,6 @@ pub(super) async fn list(
 
 /// There are no more kinds of tasks.
 const MOST_TASKS: usize = 16;
-
-/// Whether a step of the calibration before still waits, although the next one is not due.
-fn has_open_step(due: &Due) -> bool {
-    due.steps
-        .iter()
-        .any(|step| matches!(step.state, StepState::Open | StepState::Late))
-}
 
 /// What is due for a subject, after something was recorded about it.
 pub(super) async fn next_of(
