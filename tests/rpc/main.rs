@@ -5,6 +5,7 @@ mod adjustments;
 mod bad_readings;
 mod bad_requests;
 mod bad_tables;
+mod deliveries;
 mod find;
 mod fleet;
 mod furnaces;

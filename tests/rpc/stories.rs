@@ -5,7 +5,7 @@ use std::collections::BTreeSet;
 use crate::bad_requests::calls;
 
 /// Calls with the file and the test that tells their story.
-const STORIES: [(&str, &str, &str); 42] = [
+const STORIES: [(&str, &str, &str); 48] = [
     (
         "SiteService/CreateSite",
         SITES,
@@ -216,8 +216,39 @@ const STORIES: [(&str, &str, &str); 42] = [
         FINDINGS,
         "a_finding_is_looked_up_acknowledged_and_resolved",
     ),
+    (
+        "DeliveryService/CreateMailSubscription",
+        DELIVERIES,
+        "a_mail_subscription_is_made_listed_and_deleted",
+    ),
+    (
+        "DeliveryService/ListMailSubscriptions",
+        DELIVERIES,
+        "a_mail_subscription_is_made_listed_and_deleted",
+    ),
+    (
+        "DeliveryService/DeleteMailSubscription",
+        DELIVERIES,
+        "a_mail_subscription_is_made_listed_and_deleted",
+    ),
+    (
+        "DeliveryService/CreateCalendarFeed",
+        DELIVERIES,
+        "a_calendar_feed_is_made_listed_and_revoked",
+    ),
+    (
+        "DeliveryService/ListCalendarFeeds",
+        DELIVERIES,
+        "a_calendar_feed_is_made_listed_and_revoked",
+    ),
+    (
+        "DeliveryService/DeleteCalendarFeed",
+        DELIVERIES,
+        "a_calendar_feed_is_made_listed_and_revoked",
+    ),
 ];
 
+const DELIVERIES: &str = include_str!("deliveries.rs");
 const FLEET: &str = include_str!("fleet.rs");
 const STANDINGS: &str = include_str!("fleet/standings.rs");
 const HISTORIES: &str = include_str!("fleet/histories.rs");
