@@ -281,8 +281,8 @@ async fn lists(
         let parent = match name {
             "Sites" | "RingBatches" | "BatchEffects" => None,
             name if WHOLE.contains(&name) => continue,
-            "Furnaces" | "Gauges" | "FurnaceStandings" | "GaugeEffects" | "Findings" | "DueTasks"
-            | "CareActs" | "Alerts" | "MailSubscriptions" | "CalendarFeeds" => {
+            "Furnaces" | "Gauges" | "FurnaceStandings" | "GaugeEffects" | "Findings"
+            | "DueTasks" | "CareActs" | "Alerts" | "MailSubscriptions" | "CalendarFeeds" => {
                 Some(bench.site.clone())
             }
             "GaugeChecks" => Some(bench.gauge.clone()),

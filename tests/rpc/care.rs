@@ -439,6 +439,9 @@ async fn background_work_is_listed_with_what_waits() {
         (alerts.failure_count, alerts.last_failure.as_str()),
         (0, "")
     );
-    assert!(alerts.last_start_time.is_some() && alerts.last_success_time.is_some(), "{alerts:?}");
+    assert!(
+        alerts.last_start_time.is_some() && alerts.last_success_time.is_some(),
+        "{alerts:?}"
+    );
     network.stop().await;
 }

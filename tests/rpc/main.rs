@@ -7,6 +7,7 @@ mod bad_readings;
 mod bad_requests;
 mod bad_tables;
 mod care;
+mod deliveries;
 mod find;
 mod fleet;
 mod furnaces;

@@ -15,9 +15,7 @@ use tonic::{Request, Response, Status};
 
 use super::access::{Method, method};
 use super::caller::Asking;
-use super::fields::{
-    calendar_date, choice, found, moment, name, settled, site_or_all, timestamp,
-};
+use super::fields::{calendar_date, choice, found, moment, name, settled, site_or_all, timestamp};
 use super::page::{Order, Paging};
 use super::request::repeatable;
 use super::sites;
