@@ -192,7 +192,7 @@ async fn what_is_no_recurrence_or_leaves_a_furnace_alone_too_long_is_refused_wit
         (
             "FREQ=MONTHLY;BYMONTHDAY=31",
             "AT_LEAST_MONTHLY",
-            "leaves 62 days",
+            "leaves 61 days",
         ),
     ] {
         let failure = refused(&network, &bench, fixed(&name, recurrence)).await;

@@ -169,7 +169,7 @@ fn rule(draw: &mut Draw, number: usize, site: &SiteDetails) -> (Option<RuleDetai
         8 => (since("FREQ=DAILY;INTERVAL=11"), 11, false),
         9 => (Plan::SiteInterval, own, true),
         10 => (since("FREQ=MONTHLY"), 30, false),
-        11 => (fixed("FREQ=WEEKLY;BYDAY=MO,TH", 2), 5, false),
+        11 => (fixed("FREQ=WEEKLY;BYDAY=MO,TH;INTERVAL=2", 2), 9, false),
         12 => (fixed("FREQ=MONTHLY;BYMONTHDAY=1,15", 33), 15, true),
         _ => (fixed("FREQ=WEEKLY;INTERVAL=4;BYDAY=SU", 1), 28, false),
     };

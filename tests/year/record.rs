@@ -2,11 +2,14 @@
 //! microseconds since 1970.
 
 use jiff::Timestamp;
-use ringtrue_fleet::act::{ActDetails, ActKind};
+use jiff::civil::Weekday;
+use ringtrue_fleet::act::{ActDetails, ActKind, ActSubject};
 use ringtrue_fleet::alert::{AlertKind, AlertState, ChangeKind, Level, Stage};
 use ringtrue_fleet::calendar::Shift;
+use ringtrue_fleet::recurrence::Recurrence;
 use ringtrue_fleet::rule::{Plan, RuleDetails};
 use ringtrue_fleet::site::SiteDetails;
+use ringtrue_fleet::task::TaskKind;
 use ringtrue_store::LoggedChange;
 use serde_json::{Value, json};
 
@@ -28,7 +31,7 @@ pub(crate) fn site(site: &SiteDetails) -> Value {
         .collect();
     json!({
         "time_zone": site.time_zone,
-        "calibration_day": site.calibration_day.map(|day| day.to_monday_one_offset()),
+        "calibration_day": site.calibration_day.map(Weekday::to_monday_one_offset),
         "calibration_interval_days": site.calibration_interval_days,
         "closed_days": closed,
         "closures": closures,
@@ -51,7 +54,7 @@ pub(crate) fn rule(rule: &RuleDetails) -> Value {
     let events: Vec<&str> = rule.after_events.iter().map(|kind| kind.words()).collect();
     json!({
         "plan": plan,
-        "recurrence": recurrence.map(|recurrence| recurrence.text()),
+        "recurrence": recurrence.map(Recurrence::text),
         "start_date": recurrence.map(|recurrence| recurrence.starts_on().to_string()),
         "after_firings": rule.after_firings,
         "after_hours_hot": rule.after_hours_hot,
@@ -68,8 +71,8 @@ pub(crate) fn rule(rule: &RuleDetails) -> Value {
 pub(crate) fn act(act: &ActDetails) -> Value {
     let mut all = json!({
         "what": "act",
-        "furnace": act.subject.as_ref().map(|subject| subject.name()),
-        "task": act.task.map(|task| task.word()),
+        "furnace": act.subject.as_ref().map(ActSubject::name),
+        "task": act.task.map(TaskKind::word),
         "acted_at": moment(act.acted_at),
     });
     let more = match act.kind {
@@ -108,7 +111,7 @@ pub(crate) fn change(logged: &LoggedChange) -> Value {
         "id": alert.id.to_string(),
         "cause": alert.cause,
         "kind": AlertKind::word(alert.kind),
-        "site": alert.site.as_ref().map(|site| site.to_string()),
+        "site": alert.site.as_ref().map(ToString::to_string),
         "subject": alert.subject,
         "stage": Stage::word(alert.stage),
         "level": Level::word(alert.level),

@@ -101,21 +101,38 @@ async fn a_stream_begins_with_what_stands_open_and_goes_on_with_what_happens() {
     assert_ne!(first, heard.cursor);
     network.record(network.ask(&bench, &[19.557; 3])).await;
     look(&network).await;
-    let (kind, _, second) = change(&mut stream).await;
-    assert_eq!(kind, v1::AlertChangeKind::Closed);
+    // The reading asks for something of its own, and mends what stood open.
+    let mut kinds = Vec::new();
+    let second = loop {
+        let (kind, _, cursor) = change(&mut stream).await;
+        kinds.push(kind);
+        if kind == v1::AlertChangeKind::Closed {
+            break cursor;
+        }
+    };
+    assert!(kinds.len() <= 3, "{kinds:?}");
 
     // Whoever comes back behind a cursor misses nothing after it and hears nothing before it.
     drop(stream);
     let mut again = watching(&network, &heard.cursor).await;
     assert_eq!(change(&mut again).await.2, first);
-    assert_eq!(change(&mut again).await.2, second);
+    for kind in kinds {
+        assert_eq!(change(&mut again).await.0, kind);
+    }
     let mut last = watching(&network, &second).await;
     put_one_by_one(&network, 1..2).await;
     assert_eq!(change(&mut last).await.1, "number 1");
     assert_eq!(change(&mut again).await.1, "number 1");
     // A fresh one no longer hears of the closed alert.
     let mut fresh = watching(&network, "").await;
-    assert_eq!(change(&mut fresh).await.1, "number 1");
+    loop {
+        let heard = next(&mut fresh).await;
+        let Some(change) = heard.change else {
+            break;
+        };
+        assert_eq!(change.kind(), v1::AlertChangeKind::Present);
+        assert_ne!(change.alert.expect("an alert").name, alert.name);
+    }
     network.stop().await;
 }
 
