@@ -106,6 +106,7 @@ class Calendar:
     def local(self, moment):
         return datetime.fromtimestamp(moment // SECOND, tz=timezone.utc).astimezone(self.zone)
 
+    @functools.cache
     def day(self, moment):
         return self.local(moment).date()
 
@@ -113,15 +114,18 @@ class Calendar:
         """A wall time that clocks skip is as much later, one that they show twice is the first."""
         return int(datetime.combine(day, wall, tzinfo=self.zone).timestamp()) * SECOND
 
+    @functools.cache
     def start(self, day):
         return self.at(day, time())
 
     def end(self, day):
         return self.start(day + ONE)
 
+    @functools.cache
     def is_open(self, day):
         return day not in self.closed and day.isoweekday() not in self.closed
 
+    @functools.cache
     def shifted(self, day, shift, after=None):
         """To the nearest working day; never to a day up to `after`."""
 
@@ -150,6 +154,7 @@ class Calendar:
             return self.quiet_from <= wall < self.quiet_until
         return wall >= self.quiet_from or wall < self.quiet_until
 
+    @functools.cache
     def loud(self, moment):
         """When an alert of this moment comes: on the first open hour, on the fourth morning after at the latest."""
         if not self.is_quiet(moment):

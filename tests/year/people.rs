@@ -167,7 +167,7 @@ impl People<'_> {
         };
         let fired_at = self.at(day + next_day, hour, minute);
         let words = format!("{}/firing {number}", furnace.name());
-        if self.draw.chance(0.65) {
+        if self.draw.chance(0.5) {
             // Noted when it was put in, or when it came out.
             let early = self.draw.between(-6, 1);
             let at = fired_at + SignedDuration::from_mins(15 * early);
@@ -271,27 +271,27 @@ impl People<'_> {
         );
     }
 
-    /// Firings of a week, counted on the Monday after, with weeks in which nobody does.
+    /// Firings of a fortnight, counted on the Monday after, with some that nobody counts.
     fn count_use(&mut self, furnace: &FurnaceKey, arrives: i64, away: (i64, i64)) {
-        let mut busy = 12;
-        for week in 1..self.days / 7 {
-            let monday = 7 * week;
-            if self.draw.chance(0.2) {
-                busy = self.draw.one(&[4, 10, 14, 22]);
+        let mut busy = 24;
+        for fortnight in 1..self.days / 14 {
+            let monday = 14 * fortnight;
+            if self.draw.chance(0.3) {
+                busy = self.draw.one(&[8, 20, 28, 44]);
             }
-            let skips = self.draw.chance(0.25);
-            if skips || monday < arrives + 8 || monday >= away.0 {
+            let skips = self.draw.chance(0.15);
+            if skips || monday < arrives + 15 || monday >= away.0 {
                 continue;
             }
-            let firings = i32_of(busy + self.draw.between(-3, 3));
+            let firings = i32_of(busy + self.draw.between(-5, 5));
             let counted = Use {
-                from: date_of(monday - 7),
+                from: date_of(monday - 14),
                 until: date_of(monday - 1),
                 firings,
                 hours_hot: 2.25 * f64::from(firings),
             };
             let at = self.at(monday, 8, 15);
-            let words = format!("{}/use {week}", furnace.name());
+            let words = format!("{}/use {fortnight}", furnace.name());
             self.act(at, furnace, ActKind::UseCounted(counted), None, words);
         }
     }
@@ -362,7 +362,7 @@ impl People<'_> {
     fn speak(&mut self) {
         for day in 1..self.days - 1 {
             let is_busy = date_of(day).weekday() == Weekday::Monday;
-            if !self.draw.chance(if is_busy { 0.08 } else { 0.02 }) {
+            if !self.draw.chance(if is_busy { 0.06 } else { 0.012 }) {
                 continue;
             }
             let at = self.at(day, 9, 30);
