@@ -10,22 +10,18 @@ at every moment at which something begins, and keeps no agenda: whatever the ser
 """
 
 import bisect
-import functools
 import heapq
 import json
 import multiprocessing
 import sys
-from datetime import date, datetime, time, timedelta, timezone
+from datetime import date, datetime, timezone
 from zoneinfo import ZoneInfo
 
-from dateutil.rrule import rrulestr
+from days import ONE, SECOND, Calendar, day_of_text, longest_gap, occurrences
+from register import LEVELS, Register
 
-ONE = timedelta(days=1)
-SECOND = 1_000_000
 HOUR = 3600 * SECOND
 
-STAGES = ["soon", "due", "overdue", "lapsed"]
-LEVELS = ["technician", "manager", "quality"]
 TASKS = ["calibration", "purge-firing", "element-regeneration", "bead-replacement", "tray-replacement"]
 
 PLAIN = {
@@ -63,109 +59,6 @@ BUILT_IN = {
     "tray-replacement": PLAIN | {"plan": "since_last", "recurrence": "FREQ=WEEKLY;INTERVAL=52", "start_date": "2024-01-01"},
     "gauge-check": PLAIN | {"plan": "site_interval", "lead_days": 14},
 }
-
-
-def day_of_text(text):
-    return date.fromisoformat(text)
-
-
-@functools.lru_cache(maxsize=None)
-def occurrences(rule, starts_on, until):
-    """The days of a recurrence from its first day on."""
-    moments = rrulestr(rule, dtstart=datetime.combine(starts_on, time()))
-    days = []
-    for moment in moments:
-        if moment.date() > until:
-            break
-        days.append(moment.date())
-    return days
-
-
-@functools.lru_cache(maxsize=None)
-def longest_gap(rule, starts_on):
-    """The longest time between two neighbouring days of a recurrence in eight years."""
-    days = occurrences(rule, starts_on, starts_on.replace(year=starts_on.year + 8))
-    return max((later - earlier).days for earlier, later in zip(days, days[1:]))
-
-
-class Calendar:
-    """A site's days and hours."""
-
-    def __init__(self, details):
-        self.details = details
-        self.zone = ZoneInfo(details["time_zone"])
-        self.closed = set(details["closed_days"])
-        for first, last in details["closures"]:
-            day = day_of_text(first)
-            while day <= day_of_text(last):
-                self.closed.add(day)
-                day += ONE
-        self.quiet_from = time.fromisoformat(details["quiet_from"])
-        self.quiet_until = time.fromisoformat(details["quiet_until"])
-
-    def local(self, moment):
-        return datetime.fromtimestamp(moment // SECOND, tz=timezone.utc).astimezone(self.zone)
-
-    @functools.cache
-    def day(self, moment):
-        return self.local(moment).date()
-
-    def at(self, day, wall):
-        """A wall time that clocks skip is as much later, one that they show twice is the first."""
-        return int(datetime.combine(day, wall, tzinfo=self.zone).timestamp()) * SECOND
-
-    @functools.cache
-    def start(self, day):
-        return self.at(day, time())
-
-    def end(self, day):
-        return self.start(day + ONE)
-
-    @functools.cache
-    def is_open(self, day):
-        return day not in self.closed and day.isoweekday() not in self.closed
-
-    @functools.cache
-    def shifted(self, day, shift, after=None):
-        """To the nearest working day; never to a day up to `after`."""
-
-        def search(step):
-            other = day
-            for _ in range(71):
-                if after is not None and other <= after and step < 0:
-                    return None
-                if (after is None or other > after) and self.is_open(other):
-                    return other
-                other += step * ONE
-            return None
-
-        first, second = (-1, 1) if shift == "before" else (1, -1)
-        return search(first) or search(second) or day
-
-    def next_open(self, day):
-        return self.shifted(day + ONE, "after", day)
-
-    def is_quiet(self, moment):
-        local = self.local(moment)
-        if not self.is_open(local.date()):
-            return True
-        wall = local.time()
-        if self.quiet_from <= self.quiet_until:
-            return self.quiet_from <= wall < self.quiet_until
-        return wall >= self.quiet_from or wall < self.quiet_until
-
-    @functools.cache
-    def loud(self, moment):
-        """When an alert of this moment comes: on the first open hour, on the fourth morning after at the latest."""
-        if not self.is_quiet(moment):
-            return moment
-        day = self.day(moment)
-        for ahead in range(4):
-            wakes = {self.start(day + ahead * ONE), self.at(day + ahead * ONE, self.quiet_until)}
-            for wake in sorted(wakes):
-                if wake >= moment and not self.is_quiet(wake):
-                    return wake
-        return max(moment, self.at(day + 4 * ONE, self.quiet_until))
 
 
 class Furnace:
@@ -463,79 +356,6 @@ class Site:
                 measured_at = latest["measured_at"]
                 want = Want("out_of_tolerance", None, [("overdue", measured_at)], [("quality", measured_at)], True)
                 wants[f"outside/{latest['name']}"] = want
-
-
-class Register:
-    """The alerts of a site, as alerts.proto words what happens to them."""
-
-    def __init__(self):
-        self.alerts = {}
-        self.log = {}
-
-    def note(self, cause, step, kind):
-        alert = self.alerts[cause]
-        due_on = alert["due_on"]
-        entry = (step, alert["stage"], alert["level"], alert["state"], due_on and str(due_on))
-        self.log.setdefault(cause, []).append(entry)
-
-    def look(self, wants, calendar, step, now):
-        """Brings it up to date; gives the moments ahead at which something begins."""
-        ahead = []
-        for cause, want in wants.items():
-            stage, level = None, "technician"
-            for words, moments in ((STAGES, want.stages), (LEVELS, want.levels)):
-                for word, moment in moments:
-                    moment = moment if want.urgent else calendar.loud(moment)
-                    if moment > now:
-                        ahead.append(moment)
-                    elif words is STAGES:
-                        stage = word if stage is None else max(stage, word, key=STAGES.index)
-                    else:
-                        level = max(level, word, key=LEVELS.index)
-            if stage is None:
-                self.close(cause, step)
-            else:
-                self.follow(cause, want, stage, level, step, now)
-            alert = self.alerts.get(cause)
-            if alert and alert["state"] == "snoozed" and alert["until"] > now:
-                ahead.append(alert["until"])
-        for cause in list(self.alerts):
-            if cause not in wants:
-                self.close(cause, step)
-        return ahead
-
-    def close(self, cause, step):
-        alert = self.alerts.get(cause)
-        if alert and alert["state"] != "closed":
-            alert |= {"state": "closed", "until": None}
-            self.note(cause, step, "closed")
-
-    def follow(self, cause, want, stage, level, step, now):
-        alert = self.alerts.get(cause)
-        if alert is None:
-            self.alerts[cause] = {"stage": stage, "level": level, "state": "open", "until": None, "due_on": want.due_on}
-            self.note(cause, step, "raised")
-            return
-        before = dict(alert)
-        grew_late = stage in ("overdue", "lapsed") and STAGES.index(stage) > STAGES.index(alert["stage"])
-        state = alert["state"]
-        rested = state == "snoozed" and alert["until"] <= now
-        if state == "closed" or rested or (state in ("snoozed", "acknowledged") and grew_late):
-            alert |= {"state": "open", "until": None}
-        # Acknowledged or at rest it does not rise, unless it is late.
-        if alert["state"] == "open" or stage in ("overdue", "lapsed"):
-            alert["level"] = level if state == "closed" else max(level, alert["level"], key=LEVELS.index)
-        alert |= {"stage": stage, "due_on": want.due_on}
-        if alert != before:
-            self.note(cause, step, "changed")
-
-    def said(self, record, step):
-        alert = self.alerts[record["cause"]]
-        if record["until"] is None:
-            alert |= {"state": "acknowledged", "until": None}
-        else:
-            alert |= {"state": "snoozed", "until": record["until"]}
-        self.note(record["cause"], step, "said")
 
 
 def played(task):
