@@ -29,7 +29,7 @@ async fn answering(network: &Network, dues: ringtrue_server::http::Dues) -> Sock
 }
 
 /// Asks with Python's own client.
-async fn fetched(method: &str, url: String, headers: Value) -> Value {
+pub(crate) async fn fetched(method: &str, url: String, headers: Value) -> Value {
     let request = json!({"method": method, "url": url, "headers": headers}).to_string();
     let answer = tokio::task::spawn_blocking(move || asked("delivery/fetch.py", &request))
         .await
@@ -37,7 +37,7 @@ async fn fetched(method: &str, url: String, headers: Value) -> Value {
     serde_json::from_str(&answer).expect("it prints JSON")
 }
 
-async fn read_by_python(file: &str) -> Value {
+pub(crate) async fn read_by_python(file: &str) -> Value {
     let file = file.to_owned();
     let answer = tokio::task::spawn_blocking(move || asked("delivery/calendar_of.py", &file))
         .await
@@ -45,7 +45,7 @@ async fn read_by_python(file: &str) -> Value {
     serde_json::from_str(&answer).expect("it prints JSON")
 }
 
-async fn feed(network: &Network, site: &str, name: &str) -> (String, String) {
+pub(crate) async fn feed(network: &Network, site: &str, name: &str) -> (String, String) {
     let asked = v1::CreateCalendarFeedRequest {
         parent: site.to_owned(),
         feed: Some(v1::CalendarFeed {

@@ -4,5 +4,7 @@ mod digests;
 mod feeds;
 mod letters;
 mod post;
+mod program;
 mod receiver;
 mod refusing;
+mod whole;

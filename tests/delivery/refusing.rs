@@ -47,7 +47,7 @@ async fn a_mail_that_is_put_off_comes_later_and_once() {
         // Longer than the wait after any of these attempts.
         post.network.advance_h(1);
     }
-    assert_eq!(failing(&post).await, [name.clone()]);
+    assert_eq!(failing(&post).await, std::slice::from_ref(&name));
     post.receiver.order("accept");
     assert_eq!(post.serve().await.sent, 1);
     assert_eq!(post.receiver.got().len(), 1);
@@ -65,7 +65,7 @@ async fn a_mail_that_is_refused_for_good_is_given_up_at_once_and_the_next_alert_
     assert_eq!((served.put_off, served.given_up), (0, 1));
     let said = post.listed(&name).await.last_failure;
     assert!(said.contains("no such mailbox here"), "{said}");
-    assert_eq!(failing(&post).await, [name.clone()]);
+    assert_eq!(failing(&post).await, std::slice::from_ref(&name));
     post.network.advance_h(100);
     assert_eq!(post.serve().await, Served::default());
     post.receiver.order("accept");

@@ -2,9 +2,12 @@
 
 mod access;
 mod adjustments;
+mod alerts;
 mod bad_readings;
 mod bad_requests;
 mod bad_tables;
+mod care;
+mod deliveries;
 mod find;
 mod fleet;
 mod furnaces;
@@ -17,6 +20,7 @@ mod readings;
 mod refit;
 mod refusals;
 mod ring_batches;
+mod schedules;
 mod sites;
 mod stories;
 

@@ -5,7 +5,7 @@ use std::collections::BTreeSet;
 use crate::bad_requests::calls;
 
 /// Calls with the file and the test that tells their story.
-const STORIES: [(&str, &str, &str); 42] = [
+const STORIES: [(&str, &str, &str); 62] = [
     (
         "SiteService/CreateSite",
         SITES,
@@ -216,8 +216,113 @@ const STORIES: [(&str, &str, &str); 42] = [
         FINDINGS,
         "a_finding_is_looked_up_acknowledged_and_resolved",
     ),
+    (
+        "DeliveryService/CreateMailSubscription",
+        DELIVERIES,
+        "a_mail_subscription_is_made_listed_and_deleted",
+    ),
+    (
+        "DeliveryService/ListMailSubscriptions",
+        DELIVERIES,
+        "a_mail_subscription_is_made_listed_and_deleted",
+    ),
+    (
+        "DeliveryService/DeleteMailSubscription",
+        DELIVERIES,
+        "a_mail_subscription_is_made_listed_and_deleted",
+    ),
+    (
+        "DeliveryService/CreateCalendarFeed",
+        DELIVERIES,
+        "a_calendar_feed_is_made_listed_and_revoked",
+    ),
+    (
+        "DeliveryService/ListCalendarFeeds",
+        DELIVERIES,
+        "a_calendar_feed_is_made_listed_and_revoked",
+    ),
+    (
+        "DeliveryService/DeleteCalendarFeed",
+        DELIVERIES,
+        "a_calendar_feed_is_made_listed_and_revoked",
+    ),
+    (
+        "ScheduleService/SetScheduleRule",
+        SCHEDULES,
+        "the_nearest_rule_holds_and_taken_away_the_next_one_does",
+    ),
+    (
+        "ScheduleService/GetScheduleRule",
+        SCHEDULES,
+        "the_nearest_rule_holds_and_taken_away_the_next_one_does",
+    ),
+    (
+        "ScheduleService/ListScheduleRules",
+        SCHEDULES,
+        "a_place_lists_one_rule_for_each_of_its_tasks",
+    ),
+    (
+        "ScheduleService/RemoveScheduleRule",
+        SCHEDULES,
+        "the_nearest_rule_holds_and_taken_away_the_next_one_does",
+    ),
+    (
+        "CareService/ListDueTasks",
+        CARE,
+        "what_is_due_is_listed_soonest_first_page_by_page",
+    ),
+    (
+        "CareService/CheckUse",
+        CARE,
+        "a_furnace_is_fit_once_calibrated_and_unfit_when_grace_is_used_up",
+    ),
+    (
+        "CareService/RecordCareAct",
+        CARE,
+        "care_that_was_done_left_out_or_put_off_moves_its_due_date",
+    ),
+    (
+        "CareService/ListCareActs",
+        CARE,
+        "care_that_was_done_left_out_or_put_off_moves_its_due_date",
+    ),
+    (
+        "AlertService/GetAlert",
+        ALERTS,
+        "a_due_calibration_is_alerted_once_rises_and_closes_with_its_reading",
+    ),
+    (
+        "AlertService/ListAlerts",
+        ALERTS,
+        "alerts_are_listed_the_most_pressing_first_page_by_page",
+    ),
+    (
+        "AlertService/AcknowledgeAlert",
+        ALERTS,
+        "an_alert_that_was_seen_stays_open_until_mended_and_opens_again_when_late",
+    ),
+    (
+        "AlertService/SnoozeAlert",
+        ALERTS,
+        "an_alert_rests_a_day_at_most_twice_at_most_and_never_past_grace",
+    ),
+    (
+        "AlertService/WatchAlerts",
+        STREAM,
+        "a_stream_begins_with_what_stands_open_and_goes_on_with_what_happens",
+    ),
+    (
+        "OperationsService/ListBackgroundWork",
+        CARE,
+        "background_work_is_listed_with_what_waits",
+    ),
 ];
 
+const DELIVERIES: &str = include_str!("deliveries.rs");
+const SCHEDULES: &str = include_str!("schedules.rs");
+const CARE: &str = include_str!("care.rs");
+const ALERTS: &str = include_str!("alerts.rs");
+const STREAM: &str = include_str!("alerts/stream.rs");
 const FLEET: &str = include_str!("fleet.rs");
 const STANDINGS: &str = include_str!("fleet/standings.rs");
 const HISTORIES: &str = include_str!("fleet/histories.rs");

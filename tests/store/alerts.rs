@@ -242,7 +242,10 @@ async fn alerts_are_told_apart_by_site_state_kind_and_level() {
         .expect("a snapshot");
     assert_eq!(own.len(), 2);
     let mut tx = lab.begin().await;
-    let standing = tx.standing_alerts(&[Some(&lab.site)]).await.expect("alerts");
+    let standing = tx
+        .standing_alerts(&[Some(&lab.site)])
+        .await
+        .expect("alerts");
     assert_eq!(standing.len(), 2);
     assert_eq!(tx.standing_alerts(&[None]).await.expect("alerts"), [shared]);
     let causes = [closed.cause.clone(), "another".to_owned()];

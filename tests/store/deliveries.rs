@@ -229,10 +229,10 @@ async fn mail_begins_with_the_next_change_and_goes_on_where_it_was() {
     tx.commit().await.expect("committed");
 }
 
-async fn failed(tx: &mut Tx, to: &Subscription, hours: i64, again: Option<i64>) {
-    let next_at = again.map(moment);
+async fn failed(tx: &mut Tx, to: &Subscription, again: Option<i64>, since: Option<i64>) {
+    let (next_at, since) = (again.map(moment), since.map(moment));
     let id = &to.key.subscription;
-    tx.mail_failed(id, "a1", moment(hours), "mailbox full", next_at)
+    tx.mail_failed(id, "a1", "mailbox full", next_at, since)
         .await
         .expect("noted");
 }
@@ -247,9 +247,11 @@ async fn nobody_gets_two_mails_of_one_topic() {
         message_id: "another@example.org".to_owned(),
         ..mail(&own, "a1", 1)
     };
-    tx.insert_mail(&[mail(&own, "a1", 2), mail(&own, "a2", 1), other])
+    let new = tx
+        .insert_mail(&[mail(&own, "a1", 2), mail(&own, "a2", 1), other])
         .await
         .expect("kept");
+    assert_eq!(new, 2);
     tx.commit().await.expect("committed");
     let read = lab.read();
     let waiting = read.mail_waiting(moment(5), 9).await.expect("mail");
@@ -278,9 +280,8 @@ async fn nobody_gets_two_mails_of_one_topic() {
     let mut tx = lab.begin().await;
     let id = &own.key.subscription;
     tx.mail_sent(id, "a1", moment(6)).await.expect("noted");
-    tx.insert_mail(&[mail(&own, "a1", 1)])
-        .await
-        .expect("left out");
+    let new = tx.insert_mail(&[mail(&own, "a1", 1)]).await;
+    assert_eq!(new.expect("left out"), 0);
     tx.commit().await.expect("committed");
     assert_eq!(
         read.mail_waiting(moment(9), 9).await.expect("mail").len(),
@@ -299,21 +300,33 @@ async fn failing_mail_is_tried_again_and_tells_since_when() {
     tx.insert_mail(&[mail(&own, "a1", 1), mail(&own, "a2", 1)])
         .await
         .expect("kept");
-    failed(&mut tx, &own, 2, Some(4)).await;
-    failed(&mut tx, &own, 4, Some(8)).await;
+    // What may pass by itself counts as no failure yet.
+    failed(&mut tx, &own, Some(4), None).await;
     tx.commit().await.expect("committed");
     let read = lab.read();
+    assert!(read.failing_subscriptions().await.expect("none").is_empty());
+    let seen = looked(&lab).await;
+    let mut tx = lab.begin().await;
+    failed(&mut tx, &own, Some(8), Some(2)).await;
+    failed(&mut tx, &own, Some(8), Some(3)).await;
+    tx.commit().await.expect("committed");
+    assert_eq!(
+        waits(&lab).await,
+        Some(seen + 1),
+        "once, when it began to fail"
+    );
     let waiting = read.mail_waiting(moment(8), 9).await.expect("mail");
-    assert_eq!((waiting[1].topic.as_str(), waiting[1].attempts), ("a1", 2));
+    assert_eq!((waiting[1].topic.as_str(), waiting[1].attempts), ("a1", 3));
     assert_eq!(waiting[1].subscription.last_failure, "mailbox full");
     let failing = read.failing_subscriptions().await.expect("one");
     let expected = (own.key.clone(), moment(2), "mailbox full".to_owned());
     assert_eq!(failing, [expected]);
     let mut tx = lab.begin().await;
-    failed(&mut tx, &own, 9, None).await;
+    failed(&mut tx, &own, None, Some(9)).await;
     tx.commit().await.expect("committed");
     let waiting = read.mail_waiting(moment(99), 9).await.expect("mail");
     assert_eq!(waiting.len(), 1, "the other was given up");
+    let seen = looked(&lab).await;
     let mut tx = lab.begin().await;
     let id = &own.key.subscription;
     tx.mail_sent(id, "a2", moment(10)).await.expect("noted");
@@ -321,6 +334,48 @@ async fn failing_mail_is_tried_again_and_tells_since_when() {
     assert!(read.failing_subscriptions().await.expect("none").is_empty());
     let shown = read.subscription(&own.key).await.expect("no fault");
     assert_eq!(shown.expect("there").last_failure, "");
+    assert_eq!(waits(&lab).await, Some(seen + 1), "its alert may close");
+}
+
+#[tokio::test]
+async fn mail_that_nobody_needs_any_more_says_nothing_about_its_recipient() {
+    let lab = Laboratory::furnished().await;
+    let own = subscription(Some(&lab.site), "own");
+    kept(&lab, &own, "s1").await;
+    let id = &own.key.subscription;
+    let mut tx = lab.begin().await;
+    tx.insert_mail(&[mail(&own, "a1", 1), mail(&own, "a2", 1)])
+        .await
+        .expect("kept");
+    tx.mail_dropped(id, "a1").await.expect("noted");
+    tx.commit().await.expect("committed");
+    let read = lab.read();
+    let waiting = read.mail_waiting(moment(9), 9).await.expect("mail");
+    assert_eq!(waiting.len(), 1);
+    assert_eq!(waiting[0].topic, "a2");
+    assert_eq!(waiting[0].subscription, own, "nothing failed");
+    let mut tx = lab.begin().await;
+    let new = tx.insert_mail(&[mail(&own, "a1", 1)]).await;
+    assert_eq!(new.expect("left out"), 0, "nor is it made again");
+    tx.commit().await.expect("committed");
+}
+
+/// How many changes the site's agenda counts while it waits to be looked at.
+async fn waits(lab: &Laboratory) -> Option<i64> {
+    let agenda = lab.read().agenda(moment(0), 99).await.expect("an agenda");
+    agenda
+        .into_iter()
+        .find_map(|(site, changes)| (site.as_ref() == Some(&lab.site)).then_some(changes))
+}
+
+/// Looks at the site; gives how many changes had been counted.
+async fn looked(lab: &Laboratory) -> i64 {
+    let seen = waits(lab).await.expect("it waits after its records");
+    let mut tx = lab.begin().await;
+    tx.looked(Some(&lab.site), seen, None).await.expect("noted");
+    tx.commit().await.expect("committed");
+    assert_eq!(waits(lab).await, None);
+    seen
 }
 
 #[tokio::test]
@@ -410,7 +465,8 @@ async fn deliveries_of_other_sites_and_of_the_network_are_out_of_reach() {
         tx.served(&id, 1, None).await.err(),
         tx.insert_mail(&[mail(&own, "a1", 1)]).await.err(),
         tx.mail_sent(&id, "a1", now).await.err(),
-        tx.mail_failed(&id, "a1", now, "", None).await.err(),
+        tx.mail_failed(&id, "a1", "", None, None).await.err(),
+        tx.mail_dropped(&id, "a1").await.err(),
         tx.insert_feed(&one, "d1", &none).await.err(),
         tx.revoke_feed(&one.key, now, &none).await.err(),
     ];

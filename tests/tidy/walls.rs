@@ -65,9 +65,12 @@ const WALLS: [Wall; 7] = [
 ];
 
 /// Crates from outside that belong to one crate of ours alone.
-const ONE_OWNER: [(&str, &str); 3] = [
+const ONE_OWNER: [(&str, &str); 6] = [
     ("sqlx", "ringtrue-store"),
     ("rand", "ringtrue-server"),
+    ("axum", "ringtrue-server"),
+    ("icalendar", "ringtrue-server"),
+    ("lettre", "ringtrue-server"),
     ("rrule", "ringtrue-fleet"),
 ];
 

@@ -29,6 +29,15 @@ fn place(alert: &NamedAlert) -> &str {
     }
 }
 
+/// What the alert is about, as people call it; the last part of its name where it has no other.
+fn thing(alert: &NamedAlert) -> &str {
+    if alert.subject_display_name.is_empty() {
+        alert.alert.subject.rsplit('/').next().unwrap_or_default()
+    } else {
+        &alert.subject_display_name
+    }
+}
+
 /// A moment as people at the alert's site read it.
 fn hour(alert: &NamedAlert, moment: Timestamp) -> String {
     let zone = TimeZone::get(&alert.time_zone).unwrap_or(TimeZone::UTC);

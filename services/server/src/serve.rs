@@ -1,9 +1,11 @@
 //! Serving: the listener, the transport, and an orderly end.
 
+use std::future::IntoFuture as _;
 use std::net::SocketAddr;
 use std::time::Duration;
 
 use anyhow::Context as _;
+use ringtrue_fleet::due::due_tasks;
 use ringtrue_store::Store;
 use tokio::net::TcpListener;
 use tonic::transport::Server;
@@ -29,6 +31,9 @@ const KEEPALIVE_EVERY: Duration = Duration::from_secs(30);
 /// How long it may take to answer before it is closed.
 const KEEPALIVE_WAIT: Duration = Duration::from_secs(10);
 
+/// How long a stopping server lets answers over HTTP go on.
+const LAST_ANSWERS: Duration = Duration::from_secs(1);
+
 /// Takes the address.
 pub async fn bind(address: SocketAddr) -> anyhow::Result<TcpListener> {
     TcpListener::bind(address)
@@ -39,7 +44,7 @@ pub async fn bind(address: SocketAddr) -> anyhow::Result<TcpListener> {
 /// Answers calendar feeds, with what `dues` says, and the links in mails, on a listener in the background until
 /// the life drains.
 ///
-/// Nobody waits for slow readers: a connection ends by itself, and a file is small.
+/// The end waits for answers under way, and not for readers who are slow.
 pub fn start_http(listener: TcpListener, app: &App, dues: Dues, lifecycle: &Lifecycle) {
     let routes = http::routes(http::Site {
         store: app.store.clone(),
@@ -48,10 +53,17 @@ pub fn start_http(listener: TcpListener, app: &App, dues: Dues, lifecycle: &Life
     });
     let drain = lifecycle.drain.clone();
     lifecycle.spawn("http", async move {
-        axum::serve(http::Connections::of(listener), routes)
-            .with_graceful_shutdown(async move { drain.cancelled().await })
-            .await
-            .context("serving HTTP")
+        let stopping = drain.clone();
+        let serving = axum::serve(http::Connections::of(listener), routes)
+            .with_graceful_shutdown(async move { stopping.cancelled().await });
+        let late = async {
+            drain.cancelled().await;
+            tokio::time::sleep(LAST_ANSWERS).await;
+        };
+        tokio::select! {
+            ended = serving.into_future() => ended.context("serving HTTP"),
+            () = late => Ok(()),
+        }
     });
 }
 
@@ -146,7 +158,7 @@ pub async fn run(settings: &Settings, lifecycle: &Lifecycle) -> anyhow::Result<E
         tracing::info!(http = %listener.local_addr()?, "answering calendar feeds");
     }
     if let Some(listener) = listener_http {
-        start_http(listener, &app, |_, _| Vec::new(), lifecycle);
+        start_http(listener, &app, due_tasks, lifecycle);
     }
     if let Some(mailer) = mailer {
         work::mail::start(&app, mailer, lifecycle);

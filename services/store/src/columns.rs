@@ -25,7 +25,11 @@ impl Place<'_> {
     }
 
     pub(crate) fn moment(&self, column: &'static str, micros: i64) -> Result<Timestamp, Error> {
-        Timestamp::from_microsecond(micros).map_err(|_| self.corrupt(column))
+        // `Timestamp::from_microsecond` refuses the last second of the calendar, which stands for "for ever".
+        i32::try_from(micros % 1_000_000)
+            .ok()
+            .and_then(|rest| Timestamp::new(micros / 1_000_000, rest * 1_000).ok())
+            .ok_or_else(|| self.corrupt(column))
     }
 
     pub(crate) fn date(&self, column: &'static str, text: &str) -> Result<Date, Error> {
@@ -101,4 +105,25 @@ pub(crate) fn json<T: Serialize>(value: &T) -> String {
 /// A value as bytes, compact and without names.
 pub(crate) fn bytes<T: Serialize>(value: &T) -> Vec<u8> {
     postcard::to_allocvec(value).expect("documents of this crate serialise")
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_first_and_the_last_moment_come_back_as_they_were_stored() {
+        let place = Place {
+            table: "alert",
+            key: "a1",
+        };
+        for stored in [Timestamp::MIN, Timestamp::UNIX_EPOCH, Timestamp::MAX] {
+            let micros = stored.as_microsecond();
+            let back = place.moment("at", micros).expect("it was stored");
+            assert_eq!(back.as_microsecond(), micros);
+        }
+        for wrong in [i64::MIN, i64::MAX] {
+            assert!(place.moment("at", wrong).is_err(), "{wrong}");
+        }
+    }
 }

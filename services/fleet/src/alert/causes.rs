@@ -70,6 +70,10 @@ pub struct NetworkRecords {
 /// limit is the usual 5 %).
 const OUTSIDE_BELOW: f64 = 0.05;
 
+/// Up to when an alert without a date may rest, which is at any time: 9999-12-30. The very last moment of the
+/// calendar would not come back from the microseconds in which moments are kept.
+const AT_ANY_TIME: Timestamp = Timestamp::constant(253_402_128_000, 0);
+
 /// What asks for an alert at a site. `dues` are those of the same records and moment.
 pub fn of_site(records: &SiteRecords, dues: &[Due], undelivered: &[Undelivered]) -> Vec<Wanted> {
     let calendar = Calendar::of(&records.site.details);
@@ -109,7 +113,7 @@ pub fn of_network(records: &NetworkRecords) -> Vec<Wanted> {
             statement: finding.statement.clone(),
             next_step: finding.next_step.clone(),
             due_on: None,
-            snooze_limit: Some(Timestamp::MAX),
+            snooze_limit: Some(AT_ANY_TIME),
         });
     }
     for failing in &records.undelivered {
@@ -343,7 +347,7 @@ impl At<'_> {
             levels: self.levels_after(seen_on),
             statement: finding.statement.clone(),
             next_step: finding.next_step.clone(),
-            snooze_limit: Some(Timestamp::MAX),
+            snooze_limit: Some(AT_ANY_TIME),
             ..self.wanted(
                 format!("finding/{}", finding.id),
                 AlertKind::Finding,
@@ -382,7 +386,7 @@ impl At<'_> {
             ),
             next_step: "Ask the site whether it still fires, and whether its records get through."
                 .to_owned(),
-            snooze_limit: Some(Timestamp::MAX),
+            snooze_limit: Some(AT_ANY_TIME),
             ..self.wanted(
                 format!(
                     "silent/{}/{}",
@@ -432,7 +436,7 @@ fn undeliverable(failing: &Undelivered, site: Option<&SiteId>) -> Wanted {
         next_step: "Check the address of the subscription and the settings of the mail server."
             .to_owned(),
         due_on: None,
-        snooze_limit: Some(Timestamp::MAX),
+        snooze_limit: Some(AT_ANY_TIME),
     }
 }
 

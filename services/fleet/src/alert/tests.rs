@@ -327,3 +327,22 @@ proptest! {
         prop_assert_eq!(how(&often), how(&foreseen));
     }
 }
+
+#[test]
+fn every_moment_of_an_alert_comes_back_from_microseconds() {
+    let records = NetworkRecords {
+        findings: Vec::new(),
+        undelivered: vec![Undelivered {
+            subscription: crate::key::SubscriptionKey::parse("mailSubscriptions/q1")
+                .expect("a name"),
+            since: at("2026-11-27T08:00:00Z"),
+            failure: "refused".to_owned(),
+        }],
+    };
+    let wanted = of_network(&records).pop().expect("it asks for an alert");
+    let limit = wanted.snooze_limit.expect("it may rest");
+    assert_eq!(
+        Timestamp::from_microsecond(limit.as_microsecond()).ok(),
+        Some(limit)
+    );
+}

@@ -25,7 +25,7 @@ const EARLY_AT_MOST_DAYS: i32 = 7;
 pub(super) struct Dates {
     around_days: i32,
     listed: HashMap<(String, Date), Listed>,
-    intervals: HashMap<String, Option<i32>>,
+    intervals: HashMap<(String, Date), Option<i32>>,
 }
 
 #[derive(Debug, Clone)]
@@ -71,15 +71,16 @@ impl Dates {
         match plan {
             Plan::SiteInterval => Some(site.calibration_interval_days),
             Plan::FixedDates(recurrence) | Plan::SinceLast(recurrence) => {
-                if let Some(known) = self.intervals.get(recurrence.text()) {
+                // The same text from another day may leave other gaps: monthly from the 31st is not every month.
+                let key = (recurrence.text().to_owned(), recurrence.starts_on());
+                if let Some(known) = self.intervals.get(&key) {
                     return *known;
                 }
                 let interval = recurrence.longest_gap_days();
                 if self.intervals.len() > MOST {
                     self.intervals.clear();
                 }
-                self.intervals
-                    .insert(recurrence.text().to_owned(), interval);
+                self.intervals.insert(key, interval);
                 interval
             }
             Plan::NoDates | Plan::Off => None,

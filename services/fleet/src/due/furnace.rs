@@ -312,6 +312,12 @@ fn firings_per_day(place: &Place<'_>, furnace: &FurnaceRecords) -> Option<f64> {
     (days > 0).then(|| f64::from(firings) / f64::from(days))
 }
 
+/// Whether use was counted so lately that the mean of a day still follows the days.
+pub(super) fn use_matters(furnace: &FurnaceRecords, today: Date) -> bool {
+    let last = uses(furnace).map(|counted| counted.until).max();
+    last.is_some_and(|last| last >= plus(today, -USE_IS_STALE_AFTER_DAYS))
+}
+
 fn stale_use(place: &Place<'_>, furnace: &FurnaceRecords) -> Option<Reason> {
     let last = uses(furnace).map(|counted| counted.until).max()?;
     (last < plus(place.today, -USE_IS_STALE_AFTER_DAYS)).then(|| Reason {
@@ -360,9 +366,22 @@ fn ring_waiting(
     let at = (task == TaskKind::Calibration)
         .then(|| waiting_since(furnace))
         .flatten()?;
-    let fired_on = place.calendar.day_of(at);
-    let measure_by = place.calendar.next_open(fired_on);
-    (place.today <= plus(measure_by, RING_IS_LOST_AFTER_DAYS)).then_some((fired_on, measure_by))
+    waited_for(at, place.calendar, place.today)
+}
+
+fn waited_for(at: Timestamp, calendar: &Calendar, today: Date) -> Option<(Date, Date)> {
+    let fired_on = calendar.day_of(at);
+    let measure_by = calendar.next_open(fired_on);
+    (today <= plus(measure_by, RING_IS_LOST_AFTER_DAYS)).then_some((fired_on, measure_by))
+}
+
+/// Whether a fired ring is still waited for on a day.
+pub(super) fn ring_is_waited_for(
+    furnace: &FurnaceRecords,
+    calendar: &Calendar,
+    today: Date,
+) -> bool {
+    waiting_since(furnace).is_some_and(|at| waited_for(at, calendar, today).is_some())
 }
 
 /// Days after its measurement was due at which a fired ring is no longer waited for.

@@ -4,7 +4,9 @@ use jiff::Timestamp;
 use jiff::civil::Date;
 use ringtrue_calibration::decision::Advice;
 
-use crate::act::{Act, ActKind};
+use super::furnace::{ring_is_waited_for, use_matters};
+use crate::act::Act;
+use crate::calendar::Calendar;
 use crate::event::EventKind;
 use crate::finding::{FindingKind, Subject};
 use crate::furnace::FurnaceState;
@@ -34,17 +36,13 @@ pub struct SiteRecords {
 }
 
 impl SiteRecords {
-    /// Whether a new day alone may change what is due, beside the dates themselves: counted use goes stale,
-    /// a stock of rings lasts less long, a fired ring is given up.
-    pub fn changes_with_the_day(&self) -> bool {
+    /// Whether the days after this one may by themselves change what is due, beside the dates that are known
+    /// already: counted use goes stale, a stock of rings lasts less long, a fired ring is given up.
+    pub fn changes_with_the_day(&self, today: Date) -> bool {
+        let calendar = Calendar::of(&self.site.details);
         !self.stocks.is_empty()
             || self.furnaces.iter().any(|furnace| {
-                furnace.acts.iter().any(|act| {
-                    matches!(
-                        act.details.kind,
-                        Some(ActKind::UseCounted(_) | ActKind::RingFired)
-                    )
-                })
+                use_matters(furnace, today) || ring_is_waited_for(furnace, &calendar, today)
             })
     }
 }

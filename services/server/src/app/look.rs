@@ -144,9 +144,10 @@ impl Found {
             .collect();
         let dues = planner.due_tasks(records, now);
         let calendar = Calendar::of(&records.site.details);
+        let today = calendar.day_of(now);
         let next_day = records
-            .changes_with_the_day()
-            .then(|| calendar.end_of(calendar.day_of(now)));
+            .changes_with_the_day(today)
+            .then(|| calendar.end_of(today));
         Self {
             site: Some(records.site.key.clone()),
             wanted: of_site(records, &dues, &own),

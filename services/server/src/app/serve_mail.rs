@@ -39,6 +39,9 @@ const MAILS_AT_ONCE: u32 = 32;
 /// Mails sent at the same time.
 const SENT_AT_ONCE: u32 = 4;
 
+/// How long a mail may wait before its recipient's mail counts as failing.
+const PASSING: SignedDuration = SignedDuration::from_hours(1);
+
 /// When the network's digest is made, UTC.
 const NETWORK_MORNING: Time = Time::constant(7, 0, 0, 0);
 
@@ -60,6 +63,17 @@ pub struct Served {
     pub not_needed: u64,
     /// Mails that may go now and still wait.
     pub backlog: u64,
+}
+
+impl Served {
+    /// Whether nothing was made and nothing left, or failed to.
+    pub fn is_idle(&self) -> bool {
+        *self
+            == Self {
+                backlog: self.backlog,
+                ..Self::default()
+            }
+    }
 }
 
 /// What became of one mail.
@@ -335,7 +349,10 @@ async fn send_one(
                 cause = said,
                 "a mail did not leave"
             );
-            tx.mail_failed(id, &waiting.topic, now, &said, next_at)
+            // A server that puts strangers off once, or restarts, is no news yet.
+            let fails = next_at.is_none() || now.duration_since(waiting.made_at) >= PASSING;
+            let since = fails.then_some(waiting.made_at);
+            tx.mail_failed(id, &waiting.topic, &said, next_at, since)
                 .await?;
             if next_at.is_some() {
                 Fate::PutOff

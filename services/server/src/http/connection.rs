@@ -13,8 +13,8 @@ use tokio::net::{TcpListener, TcpStream};
 use tokio::sync::{OwnedSemaphorePermit, Semaphore};
 use tokio::time::Sleep;
 
-/// How long a connection is kept, whatever goes on in it; shorter than the usual wait for a stopping server.
-const KEPT_FOR: Duration = Duration::from_secs(15);
+/// How long a connection is kept, whatever goes on in it.
+const KEPT_FOR: Duration = Duration::from_secs(30);
 
 /// Most connections at once; more wait in the operating system's queue.
 const AT_ONCE: usize = 256;

@@ -1,13 +1,11 @@
-//! Dates after the next one, of furnaces whose calibrations are planned for fixed dates: people make their own
+//! Dates after the next one, of furnaces whose tasks are planned for fixed dates: people make their own
 //! plans around them.
 
 use jiff::Timestamp;
 use jiff::civil::Date;
 use ringtrue_fleet::calendar::{Calendar, plus};
 use ringtrue_fleet::due::{Due, DueState, DueSubject, SiteRecords};
-use ringtrue_fleet::key::FurnaceKey;
-use ringtrue_fleet::rule::{Plan, RuleBook, RuleDetails, RulePlace};
-use ringtrue_fleet::task::TaskKind;
+use ringtrue_fleet::rule::{Plan, RulePlace};
 
 /// How far ahead, days.
 const AHEAD_DAYS: i32 = 182;
@@ -24,9 +22,8 @@ pub(super) fn planned(records: &SiteRecords, dues: &[Due], now: Timestamp) -> Ve
         let DueSubject::Furnace(furnace) = &due.subject else {
             continue;
         };
-        let Some(rule) = rule(&records.rules, furnace, due.task) else {
-            continue;
-        };
+        let place = RulePlace::Furnace(furnace.clone());
+        let rule = records.rules.in_force(&place, due.task).details;
         let Plan::FixedDates(recurrence) = &rule.plan else {
             continue;
         };
@@ -57,19 +54,4 @@ fn later(due: &Due, day: Date) -> Due {
         next_step: String::new(),
         ..due.clone()
     }
-}
-
-/// The rule that holds for a furnace: its own, its site's, or the network's; none for the built-in one.
-fn rule<'b>(book: &'b RuleBook, furnace: &FurnaceKey, task: TaskKind) -> Option<&'b RuleDetails> {
-    let places = [
-        RulePlace::Furnace(furnace.clone()),
-        RulePlace::Site(furnace.site.clone()),
-        RulePlace::Network,
-    ];
-    places.iter().find_map(|place| {
-        book.0
-            .iter()
-            .find(|rule| rule.key.place == *place && rule.key.task == task)
-            .map(|rule| &rule.details)
-    })
 }

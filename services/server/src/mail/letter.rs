@@ -10,7 +10,7 @@ use ringtrue_fleet::task::TaskKind;
 use ringtrue_store::NamedAlert;
 
 use super::html::Html;
-use super::{hour, long_day, place, short_day};
+use super::{hour, long_day, place, short_day, thing};
 
 /// Most alerts that a digest tells one by one.
 const MOST_IN_DIGEST: usize = 100;
@@ -43,10 +43,7 @@ pub fn letter(matter: &NamedAlert, ending: Ending<'_>) -> Content {
     if let Some(day) = alert.due_on {
         facts.push(("Due", long_day(day)));
     }
-    facts.push((
-        "Where",
-        format!("{}, {}", place(matter), matter.subject_display_name),
-    ));
+    facts.push(("Where", format!("{}, {}", place(matter), thing(matter))));
     facts.push(("Raised", hour(matter, alert.raised_at)));
     facts.push(("For", addressed(alert.level).to_owned()));
     facts.retain(|(_, words)| !words.is_empty());
@@ -157,7 +154,7 @@ fn closed(subject: String, mut text: String, mut html: Html, ending: Ending<'_>)
 /// An alert in one line: what, what next, by when, and its id.
 fn line(matter: &NamedAlert) -> String {
     let alert = &matter.alert;
-    let mut line = format!("{}: {}", matter.subject_display_name, alert.statement);
+    let mut line = format!("{}: {}", thing(matter), alert.statement);
     if !alert.next_step.is_empty() {
         write!(line, " {}", alert.next_step).expect("writing to a string cannot fail");
     }
@@ -180,7 +177,7 @@ fn headline(matter: &NamedAlert) -> String {
             format!(" overdue since {}, grace used up", short_day(day))
         }
     };
-    format!("{}: {what}{when}", matter.subject_display_name)
+    format!("{}: {what}{when}", thing(matter))
 }
 
 fn matter_words(matter: &NamedAlert) -> &'static str {

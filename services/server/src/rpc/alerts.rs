@@ -15,9 +15,7 @@ use tonic::{Request, Response, Status};
 
 use super::access::{Method, method};
 use super::caller::Asking;
-use super::fields::{
-    also, calendar_date, choice, found, moment, name, settled, site_or_all, timestamp,
-};
+use super::fields::{calendar_date, choice, found, moment, name, settled, site_or_all, timestamp};
 use super::page::{Order, Paging};
 use super::request::repeatable;
 use super::sites;
@@ -186,7 +184,7 @@ async fn snooze(
         note: asked.note,
         noted_by: asked.noted_by,
     };
-    also(&mut violations, |more| said.check(more));
+    said.check(&mut violations);
     let (id, until) = settled(id.zip(until), violations)?;
     let speaking: Speaking = Box::new(move |alert, now| snoozed(alert, until, &said, now));
     let noted = app::note_alert(app, &asking.caller, &id, speaking, &repeat).await?;

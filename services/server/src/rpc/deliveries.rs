@@ -11,8 +11,9 @@ use tonic::{Request, Response, Status};
 
 use super::access::{Method, method};
 use super::caller::Asking;
-use super::fields::{also, choice, name, optional_name, settled, site_or_all, timestamp};
+use super::fields::{also, choice, found, name, optional_name, settled, site_or_all, timestamp};
 use super::request::repeatable;
+use super::sites;
 use super::status::answer;
 use crate::app::{self, App, Error, MailWish};
 
@@ -125,9 +126,13 @@ async fn list_mail(
         None if parent.is_empty() => SubscriptionsOf::Network,
         None => SubscriptionsOf::All,
     };
-    let found = app.store.read(&scope).subscriptions(of).await?;
+    let read = app.store.read(&scope);
+    if let Some(site) = &site {
+        found(read.site(site).await?, sites::KIND, site.name())?;
+    }
+    let listed = read.subscriptions(of).await?;
     Ok(v1::ListMailSubscriptionsResponse {
-        subscriptions: found
+        subscriptions: listed
             .iter()
             .take(MOST_LISTED)
             .map(subscription_message)
@@ -194,9 +199,11 @@ async fn list_feeds(
     let site = name("parent", parent, SiteId::parse, &mut violations);
     let site = settled(site, violations)?;
     let scope = asking.site(&site)?;
-    let found = app.store.read(&scope).feeds(&site).await?;
+    let read = app.store.read(&scope);
+    found(read.site(&site).await?, sites::KIND, site.name())?;
+    let listed = read.feeds(&site).await?;
     Ok(v1::ListCalendarFeedsResponse {
-        feeds: found.iter().take(MOST_LISTED).map(feed_message).collect(),
+        feeds: listed.iter().take(MOST_LISTED).map(feed_message).collect(),
     })
 }
 

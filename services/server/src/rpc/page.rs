@@ -41,6 +41,8 @@ pub(crate) enum Order {
     Pressing,
     /// As of a moment: by two figures, then by two ids.
     Ranked,
+    /// By day and task, then by two names.
+    Soonest,
 }
 
 /// What a caller wants of a list.
@@ -195,6 +197,15 @@ fn parsed(page_token: &str, list: &[u8], order: Order) -> Option<Vec<PagePart>> 
         Order::Pressing => matches!(
             after.as_slice(),
             [PagePart::Number(_), PagePart::Number(_), PagePart::Text(_)]
+        ),
+        Order::Soonest => matches!(
+            after.as_slice(),
+            [
+                PagePart::Number(_),
+                PagePart::Number(_),
+                PagePart::Text(_),
+                PagePart::Text(_)
+            ]
         ),
         Order::Ranked => matches!(
             after.as_slice(),

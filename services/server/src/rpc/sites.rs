@@ -517,6 +517,20 @@ mod tests {
             largest_step_c: 20.0,
             accepts_assumed_hold_correction: true,
             full_compensation: true,
+            closures: vec![v1::Closure {
+                from_date: Some(ringtrue_proto::Date {
+                    year: 2026,
+                    month: 12,
+                    day: 25,
+                }),
+                ..v1::Closure::default()
+            }],
+            firing_time: "16:30".to_owned(),
+            quiet_from_time: "20:00".to_owned(),
+            quiet_until_time: "06:15".to_owned(),
+            manager_after_days: Some(0),
+            quality_after_days: Some(2),
+            silent_after_days: 20,
             ..given()
         };
         let all: Vec<&str> = changeable(&sent).iter().map(|(field, _)| *field).collect();

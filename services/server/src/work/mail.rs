@@ -3,8 +3,8 @@
 
 use std::time::{Duration, Instant};
 
-use super::noted::noted;
 use super::refit::given_back;
+use super::told::{Told, causes};
 use crate::app::{self, App, Served};
 use crate::lifecycle::Lifecycle;
 use crate::mail::Mailer;
@@ -26,6 +26,7 @@ pub(crate) fn start(app: &App, mailer: Mailer, lifecycle: &Lifecycle) {
     let owner = ids.uuid(clock.now()).to_string();
     let meters = Meters::global();
     lifecycle.spawn("mail", async move {
+        let mut told = Told::of(app::MAIL_WORK);
         let mut seen = None;
         let mut last: Option<Instant> = None;
         loop {
@@ -39,14 +40,14 @@ pub(crate) fn start(app: &App, mailer: Mailer, lifecycle: &Lifecycle) {
                 continue;
             }
             last = Some(Instant::now());
+            let began = Told::begins(&clock);
             let work = app::serve_mail(&store, &clock, &ids, &mailer, &owner, &drain);
-            let run = noted(&store, &clock, app::MAIL_WORK, work);
-            let mut run = std::pin::pin!(run);
+            let mut work = std::pin::pin!(work);
             let outcome = tokio::select! {
-                outcome = &mut run => outcome,
+                outcome = &mut work => outcome,
                 () = drain.cancelled() => {
                     // What arrives now need not be sent again by the next server.
-                    match tokio::time::timeout(LAST_MAIL, run).await {
+                    match tokio::time::timeout(LAST_MAIL, work).await {
                         Ok(outcome) => outcome,
                         Err(_) => return given_back(&store, &owner).await,
                     }
@@ -55,38 +56,35 @@ pub(crate) fn start(app: &App, mailer: Mailer, lifecycle: &Lifecycle) {
             if let (Ok(Some(_)), Ok((change, _))) = (&outcome, waits) {
                 seen = Some(change);
             }
-            tell(outcome, &meters);
+            let did_nothing = match &outcome {
+                Ok(Some(served)) => served.is_idle(),
+                _ => true,
+            };
+            let fault = outcome.as_ref().err();
+            told.ended(&store, began, did_nothing, fault).await;
+            tell(&outcome, &meters);
         }
     });
 }
 
-fn tell(outcome: Result<Option<Served>, app::Error>, meters: &Meters) {
+fn tell(outcome: &Result<Option<Served>, app::Error>, meters: &Meters) {
     match outcome {
         Ok(None) => {}
         Ok(Some(served)) => {
-            meters.mail(&served);
-            if served
-                == (Served {
-                    backlog: served.backlog,
-                    ..Served::default()
-                })
-            {
-                return;
+            meters.mail(served);
+            if !served.is_idle() {
+                tracing::info!(
+                    made = served.made,
+                    sent = served.sent,
+                    put_off = served.put_off,
+                    given_up = served.given_up,
+                    not_needed = served.not_needed,
+                    backlog = served.backlog,
+                    "mail was served"
+                );
             }
-            tracing::info!(
-                made = served.made,
-                sent = served.sent,
-                put_off = served.put_off,
-                given_up = served.given_up,
-                not_needed = served.not_needed,
-                backlog = served.backlog,
-                "mail was served"
-            );
         }
-        Err(fault) => {
-            // What waits stays as it was; the next turn is the retry.
-            let cause = format!("{:#}", anyhow::Error::from(fault));
-            tracing::warn!(cause, "mail was not served");
-        }
+        // What waits stays as it was; the next turn is the retry.
+        Err(fault) => tracing::warn!(cause = causes(fault), "mail was not served"),
     }
 }

@@ -4,6 +4,7 @@ use jiff::Timestamp;
 use ringtrue_fleet::delivery::Subscription;
 use ringtrue_fleet::key::SubscriptionId;
 
+use super::agenda::put_on;
 use super::readings::chunks;
 use super::subscriptions::SubscriptionRow;
 use crate::columns::Place;
@@ -145,7 +146,7 @@ impl Tx {
         Ok(new)
     }
 
-    /// A mail got through: the recipient's mail no longer fails.
+    /// A mail got through: the recipient's mail no longer fails, and alerts that said so are looked at again.
     pub async fn mail_sent(
         &mut self,
         id: &SubscriptionId,
@@ -157,6 +158,7 @@ impl Tx {
         const RECIPIENT: &str = "UPDATE mail_subscription SET last_sent_at = $2, last_failure = '',
             failing_since = NULL WHERE id = $1";
         self.everywhere()?;
+        self.look_at_failing(id, false).await?;
         sqlx::query(MAIL)
             .bind(id.as_str())
             .bind(topic)
@@ -171,14 +173,15 @@ impl Tx {
         Ok(())
     }
 
-    /// A mail did not get through; it is tried again at `next_at`, or given up when none.
+    /// A mail did not get through; it is tried again at `next_at`, or given up when none. `failing_since` says
+    /// since when the recipient's mail counts as failing; none while it may yet be a passing matter.
     pub async fn mail_failed(
         &mut self,
         id: &SubscriptionId,
         topic: &str,
-        now: Timestamp,
         failure: &str,
         next_at: Option<Timestamp>,
+        failing_since: Option<Timestamp>,
     ) -> Result<(), Error> {
         const MAIL: &str = "UPDATE mail SET attempts = attempts + 1, last_failure = $3,
                 state = CASE WHEN $4 IS NULL THEN 'given_up' ELSE state END,
@@ -187,6 +190,9 @@ impl Tx {
         const RECIPIENT: &str = "UPDATE mail_subscription SET last_failure = $2,
             failing_since = COALESCE(failing_since, $3) WHERE id = $1";
         self.everywhere()?;
+        if failing_since.is_some() {
+            self.look_at_failing(id, true).await?;
+        }
         sqlx::query(MAIL)
             .bind(id.as_str())
             .bind(topic)
@@ -197,9 +203,24 @@ impl Tx {
         sqlx::query(RECIPIENT)
             .bind(id.as_str())
             .bind(failure)
-            .bind(now.as_microsecond())
+            .bind(failing_since.map(Timestamp::as_microsecond))
             .execute(self.connection())
             .await?;
+        Ok(())
+    }
+
+    /// Puts a recipient's place on the agenda when it is about to change whether their mail fails.
+    async fn look_at_failing(&mut self, id: &SubscriptionId, fails: bool) -> Result<(), Error> {
+        const SQL: &str = "SELECT site_id FROM mail_subscription
+            WHERE id = $1 AND (failing_since IS NOT NULL) <> $2";
+        let sites: Vec<String> = sqlx::query_scalar(SQL)
+            .bind(id.as_str())
+            .bind(fails)
+            .fetch_all(self.connection())
+            .await?;
+        for site in sites {
+            put_on(self.connection(), &[&site]).await?;
+        }
         Ok(())
     }
 

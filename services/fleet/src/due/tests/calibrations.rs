@@ -249,6 +249,27 @@ fn readings_that_speak_for_a_drift_or_ask_again_bring_the_next_ring_forward() {
 }
 
 #[test]
+fn only_a_ring_that_waits_and_use_counted_lately_make_every_new_day_count() {
+    let mut records = calibrated("2026-02-06T18:00:00Z");
+    assert!(!records.changes_with_the_day(day("2026-02-07")));
+    records.furnaces[0].acts = vec![act(ActKind::RingFired, None, "2026-03-06T19:00:00Z")];
+    // To be measured on Monday the 9th, and given up a week after it.
+    assert!(records.changes_with_the_day(day("2026-03-16")));
+    assert!(!records.changes_with_the_day(day("2026-03-17")));
+    calibrate(&mut records, "2026-03-06T19:30:00Z", Advice::Leave);
+    assert!(!records.changes_with_the_day(day("2026-03-09")));
+    let counted = ActKind::UseCounted(Use {
+        from: day("2026-03-02"),
+        until: day("2026-03-08"),
+        firings: 20,
+        hours_hot: 40.0,
+    });
+    records.furnaces[0].acts = vec![act(counted, None, "2026-03-09T08:00:00Z")];
+    assert!(records.changes_with_the_day(day("2026-03-15")));
+    assert!(!records.changes_with_the_day(day("2026-03-16")));
+}
+
+#[test]
 fn out_of_service_or_retired_nothing_is_due() {
     for state in [FurnaceState::InService, FurnaceState::Retired] {
         let mut records = calibrated("2026-02-06T18:00:00Z");

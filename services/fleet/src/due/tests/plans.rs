@@ -193,3 +193,13 @@ proptest! {
         }
     }
 }
+
+#[test]
+fn the_same_text_from_another_day_may_leave_other_gaps() {
+    let site = always_open();
+    let mut dates = Dates::default();
+    let mut gap = |start| dates.interval(&fixed("FREQ=MONTHLY", start).plan, &site);
+    // RFC 5545, 3.3.10: months without such a day are passed over; February and March bring the third.
+    assert_eq!(gap("2026-01-03"), Some(31));
+    assert_eq!(gap("2026-01-31"), Some(61));
+}

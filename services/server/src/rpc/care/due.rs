@@ -65,7 +65,7 @@ pub(super) async fn list(
     let paging = Paging::read(
         LIST,
         &filters,
-        Order::Ranked,
+        Order::Soonest,
         asked.page_size,
         &asked.page_token,
         &mut violations,
