@@ -3,7 +3,8 @@
 //!
 //! The whole network is looked at this way after every change of a rule that all share, so no statement
 //! reads an evaluation's document or a filter. The driver takes longer for each value of a row than SQLite
-//! for the row, so the rows of many sites come as one JSON text. Each goes from the sites' furnaces on, so that the latest
+//! for the row, so the rows of many sites come as one JSON text; numbers in it
+//! are written with 17 digits, as SQLite's own JSON drops the last two. Each goes from the sites' furnaces on, so that the latest
 //! reading or adjustment of each is found by its key without reading those before it.
 
 mod furnace_rows;

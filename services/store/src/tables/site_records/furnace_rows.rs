@@ -17,7 +17,8 @@ use crate::tables::events;
 use crate::tables::furnaces::STATES;
 use crate::tables::readings::PURPOSES;
 
-/// A furnace with the last firing that counts, the latest reading, and the last adjustment.
+/// A furnace with the last firing that counts, the latest reading, and the last adjustment. Numbers are text
+/// with all their digits.
 #[derive(Deserialize)]
 struct FurnaceRow {
     site_id: String,
@@ -33,12 +34,12 @@ struct FurnaceRow {
     measured_at: Option<i64>,
     purpose: Option<String>,
     counts: Option<i64>,
-    advised_setpoint_c: Option<f64>,
+    advised_setpoint_c: Option<String>,
     advice: Option<String>,
-    conformance: Option<f64>,
+    conformance: Option<String>,
     adjusted_at: Option<i64>,
     adjusted_programme_id: Option<String>,
-    adjusted_setpoint_c: Option<f64>,
+    adjusted_setpoint_c: Option<String>,
 }
 
 fn key_of(table: &'static str, site: &str, furnace: &str) -> Result<FurnaceKey, Error> {
@@ -50,6 +51,18 @@ fn key_of(table: &'static str, site: &str, furnace: &str) -> Result<FurnaceKey, 
         site: place.id("site_id", SiteId::new(site))?,
         furnace: place.id("furnace_id", FurnaceId::new(furnace))?,
     })
+}
+
+/// Reads a number as it was written.
+fn number(
+    place: Place<'_>,
+    column: &'static str,
+    text: Option<&str>,
+) -> Result<Option<f64>, Error> {
+    match text {
+        Some(text) => place.id(column, text.parse()).map(Some),
+        None => Ok(None),
+    }
 }
 
 impl FurnaceRow {
@@ -94,23 +107,26 @@ impl FurnaceRow {
                 Some(word) => Some(place.word("advice", word, ADVICE)?),
                 None => None,
             },
-            conformance: self.conformance,
-            advised_setpoint_c: self.advised_setpoint_c,
+            conformance: number(place, "conformance", self.conformance.as_deref())?,
+            advised_setpoint_c: number(
+                place,
+                "advised_setpoint_c",
+                self.advised_setpoint_c.as_deref(),
+            )?,
             counts: self.counts.is_some_and(|counts| counts != 0),
         }))
     }
 
     fn adjusted(&self) -> Result<Option<Adjusted>, Error> {
-        let (Some(at), Some(programme), Some(setpoint_c)) = (
-            self.adjusted_at,
-            &self.adjusted_programme_id,
-            self.adjusted_setpoint_c,
-        ) else {
-            return Ok(None);
-        };
         let place = Place {
             table: "adjustment",
             key: &self.id,
+        };
+        let setpoint_c = number(place, "setpoint_c", self.adjusted_setpoint_c.as_deref())?;
+        let (Some(at), Some(programme), Some(setpoint_c)) =
+            (self.adjusted_at, &self.adjusted_programme_id, setpoint_c)
+        else {
+            return Ok(None);
         };
         Ok(Some(Adjusted {
             at: place.moment("adjusted_at", at)?,
@@ -146,8 +162,9 @@ pub(super) async fn furnaces(
 ) -> Result<Furnaces, Error> {
     const SQL: &str = "SELECT json_group_array(json_array(f.site_id, f.id, f.display_name, f.state,
             f.created_at, t.last_fired_at, t.may_drift, r.fired_at, r.id, r.programme_id,
-            r.measured_at, r.purpose, e.counts, e.advised_setpoint_c, e.advice, e.conformance,
-            j.adjusted_at, j.programme_id, j.setpoint_c))
+            r.measured_at, r.purpose, e.counts, iif(e.advised_setpoint_c IS NULL, NULL, format('%!.17g', e.advised_setpoint_c)), e.advice,
+            iif(e.conformance IS NULL, NULL, format('%!.17g', e.conformance)), j.adjusted_at, j.programme_id,
+            iif(j.setpoint_c IS NULL, NULL, format('%!.17g', j.setpoint_c))))
         FROM json_each($1) AS wanted CROSS JOIN furnace AS f ON f.site_id = wanted.value
         LEFT JOIN tracked_offset AS t ON t.site_id = f.site_id AND t.furnace_id = f.id
         LEFT JOIN reading AS r ON r.rowid = (SELECT latest.rowid FROM reading AS latest
@@ -209,7 +226,7 @@ pub(super) async fn add_acts(
     // The columns in the order of the row's fields.
     const SQL: &str = "SELECT json_group_array(json_array(a.site_id, a.subject, a.acted_at, a.id,
             a.kind, a.task, a.deferred_until, a.reason, a.from_day, a.until_day, a.firings,
-            a.hours_hot, a.rings_left, json(iif(a.chamber_was_empty, 'true', 'false')),
+            json(iif(a.hours_hot IS NULL, 'null', format('%!.17g', a.hours_hot))), a.rings_left, json(iif(a.chamber_was_empty, 'true', 'false')),
             a.performed_by, a.received_at))
         FROM json_each($1) AS wanted
         CROSS JOIN furnace AS f ON f.site_id = json_extract(wanted.value, '$[0]')

@@ -42,8 +42,8 @@ pub(super) async fn sites(
 ) -> Result<Vec<Site>, Error> {
     // The columns in the order of the row's fields.
     const SQL: &str = "SELECT json_group_array(json_array(s.id, s.display_name, s.time_zone,
-            s.calibration_day, s.calibration_interval_days, s.closed_days, s.tolerance_c,
-            s.action_band_c, s.largest_step_c,
+            s.calibration_day, s.calibration_interval_days, s.closed_days, json(format('%!.17g', s.tolerance_c)),
+            json(format('%!.17g', s.action_band_c)), json(format('%!.17g', s.largest_step_c)),
             json(iif(s.accepts_assumed_hold_correction, 'true', 'false')),
             json(iif(s.full_compensation, 'true', 'false')), s.closures, s.firing_time, s.quiet_from,
             s.quiet_until, s.manager_after_days, s.quality_after_days, s.silent_after_days,
@@ -81,7 +81,7 @@ pub(super) async fn add_gauges(
     // The columns of the gauge in the order of the row's fields.
     const SQL: &str =
         "SELECT json_group_array(json_array(json_array(g.site_id, g.id, g.display_name,
-            g.kind, g.resolution_mm, g.maximum_permissible_error_mm, g.check_interval_days,
+            g.kind, json(format('%!.17g', g.resolution_mm)), json(format('%!.17g', g.maximum_permissible_error_mm)), g.check_interval_days,
             g.serial_number, json(iif(g.in_use, 'true', 'false')), g.revision, g.created_at,
             g.updated_at), (SELECT MAX(c.checked_at) FROM gauge_check AS c
                 WHERE c.site_id = g.site_id AND c.gauge_id = g.id)))
