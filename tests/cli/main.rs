@@ -1,5 +1,6 @@
 //! The `ringtrue` program against a real server, as technicians and quality control use it.
 
+mod due_and_care;
 mod exit_codes;
 mod first_week;
 mod importing;
@@ -8,4 +9,5 @@ mod papers;
 mod quality_control;
 mod shapes;
 mod step_by_step;
+mod watching;
 mod workplace;

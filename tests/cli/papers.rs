@@ -17,7 +17,13 @@ fn completions(shell: &str) -> String {
 fn completions_are_written_for_three_shells() {
     for shell in ["bash", "zsh", "fish"] {
         let script = completions(shell);
-        for word in ["adjustment", "diameters", "ring-temperature"] {
+        for word in [
+            "adjustment",
+            "diameters",
+            "ring-temperature",
+            "purge-firing",
+            "since-last",
+        ] {
             assert!(script.contains(word), "{shell} does not complete {word}");
         }
     }
@@ -55,6 +61,10 @@ fn manual_pages_are_written_for_every_command() {
         "ringtrue-reading.1",
         "ringtrue-reading-add.1",
         "ringtrue-adjustment-confirm.1",
+        "ringtrue-due.1",
+        "ringtrue-use.1",
+        "ringtrue-watch.1",
+        "ringtrue-rule-set.1",
     ] {
         let page_text = std::fs::read_to_string(folder.path().join(page));
         let page_text = page_text.unwrap_or_else(|fault| panic!("{page}: {fault}"));

@@ -242,9 +242,9 @@ async fn alerts_are_told_apart_by_site_state_kind_and_level() {
         .expect("a snapshot");
     assert_eq!(own.len(), 2);
     let mut tx = lab.begin().await;
-    let standing = tx.standing_alerts(Some(&lab.site)).await.expect("alerts");
+    let standing = tx.standing_alerts(&[Some(&lab.site)]).await.expect("alerts");
     assert_eq!(standing.len(), 2);
-    assert_eq!(tx.standing_alerts(None).await.expect("alerts"), [shared]);
+    assert_eq!(tx.standing_alerts(&[None]).await.expect("alerts"), [shared]);
     let causes = [closed.cause.clone(), "another".to_owned()];
     let found = tx.alerts_of_causes(&causes).await.expect("alerts");
     assert_eq!(found, [closed], "in whatever state");
@@ -422,8 +422,8 @@ async fn alerts_of_other_sites_are_not_there_and_those_of_the_network_are() {
         .expect("a transaction");
     assert_eq!(tx.alert(&own.id).await.expect("no fault"), None);
     let refused = [
-        tx.standing_alerts(Some(&lab.site)).await.err(),
-        tx.standing_alerts(None).await.err(),
+        tx.standing_alerts(&[Some(&lab.site)]).await.err(),
+        tx.standing_alerts(&[None]).await.err(),
         tx.alerts_of_causes(&[own.cause.clone()]).await.err(),
         tx.put_alerts(&[raised(own.clone())], moment(3)).await.err(),
         tx.put_alerts(&[raised(shared)], moment(3)).await.err(),

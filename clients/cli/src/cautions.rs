@@ -82,6 +82,34 @@ pub(crate) fn all(columns: u16, colour: bool) -> String {
     parts.join("\n\n")
 }
 
+/// Most cautions printed beside something else.
+pub(crate) const MOST: usize = 3;
+
+/// Draws cautions that the server gave for what is to be done: the first few, or all of them; nothing when
+/// there are none.
+pub(crate) fn minded(
+    cautions: &[String],
+    wants_all: bool,
+    columns: u16,
+    colour: bool,
+) -> Option<String> {
+    if cautions.is_empty() {
+        return None;
+    }
+    let most = if wants_all { cautions.len() } else { MOST };
+    let shown = cautions.get(..most).unwrap_or(cautions);
+    let drawn = output::marked("!", shown, columns);
+    let heading = ink("Mind", Ink::Alarm, colour);
+    let rest = match cautions.len().saturating_sub(most) {
+        0 => "`ringtrue cautions` has the rest.".to_owned(),
+        left => format!("{left} more with --cautions; `ringtrue cautions` has the rest."),
+    };
+    Some(format!(
+        "{heading}\n{drawn}\n{}",
+        output::paragraph(&rest, columns)
+    ))
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

@@ -10,7 +10,10 @@ use ringtrue_remote::{DEFAULT_ENDPOINT, Remote, Settings};
 use crate::World;
 use crate::failure::{Stop, exit};
 use crate::session::Session;
-use crate::{adjustment, batch, cautions, furnace, gauge, programme, qc, quantity, reading, site};
+use crate::{
+    adjustment, alert, batch, care, cautions, due, feed, fitness, furnace, gauge, mail, programme,
+    qc, quantity, reading, rule, site, watch, work,
+};
 
 /// Exit codes and environment, as the help and the manual page give them.
 const AFTER_HELP: &str = "\
@@ -18,6 +21,7 @@ Example, a Friday firing measured on Monday:
   ringtrue reading add k2 --programme standard --batch x7 --gauge caliper-1 \\
       --fired 'friday 18:00' --diameters 19,47 19,46 19,48
 At a terminal, `ringtrue reading add` asks for everything step by step.
+`ringtrue due` tells what is due, `ringtrue use k2` whether a furnace may be used.
 
 Environment:
   RINGTRUE_SITE      the site meant when --site is not given
@@ -35,6 +39,8 @@ Exit codes:
   6  exists already, or somebody else changed it meanwhile
   7  not allowed
   8  no server answered in time
+  9  `use`: only with the restrictions named
+ 10  `use`: not for patients' work
 
 Ringtrue is no safety system: it neither sees nor stops a furnace.
 `ringtrue cautions` lists what to mind. The furnace maker's instructions and
@@ -80,8 +86,14 @@ struct Everywhere {
 /// What a command is about.
 #[derive(Debug, Subcommand)]
 enum Noun {
-    /// Laboratories, their time zones and house rules.
-    #[command(subcommand)]
+    /// What is due, soonest first, and what to do about it.
+    #[command(after_long_help = due::EXAMPLES)]
+    Due(due::Ask),
+    /// Whether a furnace may be used now, from its records.
+    #[command(after_long_help = fitness::EXAMPLES)]
+    Use(fitness::Ask),
+    /// Laboratories, their time zones, house rules and calendars.
+    #[command(subcommand, after_long_help = site::EXAMPLES)]
     Site(site::Ask),
     /// Furnaces, their limits, and what happened to them.
     #[command(subcommand)]
@@ -101,6 +113,26 @@ enum Noun {
     /// Setpoints as entered on the controller.
     #[command(subcommand)]
     Adjustment(adjustment::Ask),
+    /// Care tasks: what was done, left out or put off, and what was counted.
+    #[command(subcommand, after_long_help = care::EXAMPLES)]
+    Care(care::Ask),
+    /// When tasks fall due: rules for the network, a site or a furnace.
+    #[command(subcommand, after_long_help = rule::EXAMPLES)]
+    Rule(rule::Ask),
+    /// What needs somebody now.
+    #[command(subcommand, after_long_help = alert::EXAMPLES)]
+    Alert(alert::Ask),
+    /// Shows alerts as they come, and runs a command for each.
+    #[command(after_long_help = watch::EXAMPLES)]
+    Watch(watch::Ask),
+    /// Who is sent mail about alerts.
+    #[command(subcommand, after_long_help = mail::EXAMPLES)]
+    Mail(mail::Ask),
+    /// Addresses under which calendar programs read what is due.
+    #[command(subcommand, after_long_help = feed::EXAMPLES)]
+    Calendar(feed::Ask),
+    /// What the server does in the background, and whether it gets on.
+    Work,
     /// Quality control: what all furnaces, batches and gauges say together.
     #[command(subcommand)]
     Qc(qc::Ask),
@@ -299,6 +331,15 @@ fn at_server(
             Noun::Reading(ask) => Box::pin(reading::carry_out(ask, &mut session)).await,
             Noun::Adjustment(ask) => Box::pin(adjustment::carry_out(ask, &mut session)).await,
             Noun::Qc(ask) => Box::pin(qc::carry_out(ask, &mut session)).await,
+            Noun::Due(ask) => Box::pin(due::carry_out(ask, &mut session)).await,
+            Noun::Use(ask) => Box::pin(fitness::carry_out(ask, &mut session)).await,
+            Noun::Care(ask) => Box::pin(care::carry_out(ask, &mut session)).await,
+            Noun::Rule(ask) => Box::pin(rule::carry_out(ask, &mut session)).await,
+            Noun::Alert(ask) => Box::pin(alert::carry_out(ask, &mut session)).await,
+            Noun::Watch(ask) => Box::pin(watch::carry_out(ask, &mut session)).await,
+            Noun::Mail(ask) => Box::pin(mail::carry_out(ask, &mut session)).await,
+            Noun::Calendar(ask) => Box::pin(feed::carry_out(ask, &mut session)).await,
+            Noun::Work => Box::pin(work::carry_out(&mut session)).await,
             Noun::Cautions | Noun::Completions { .. } | Noun::Manual { .. } => Ok(()),
         }
     })
@@ -343,6 +384,7 @@ mod tests {
         let (code, out, err) = ran(&["--help"]);
         assert_eq!(code, 0);
         assert!(out.contains("4  there are open questions"), "{out}");
+        assert!(out.contains("10  `use`: not for patients' work"), "{out}");
         assert!(out.contains("RINGTRUE_SITE"), "{out}");
         assert_eq!(err, "");
     }
@@ -351,6 +393,10 @@ mod tests {
     fn every_command_explains_itself() {
         for noun in Cli::command().get_subcommands() {
             assert!(noun.get_about().is_some(), "{}", noun.get_name());
+            for argument in noun.get_arguments() {
+                let said = argument.get_help().is_some() || argument.get_id() == "help";
+                assert!(said, "{} {}", noun.get_name(), argument.get_id());
+            }
             for verb in noun.get_subcommands() {
                 assert!(
                     verb.get_about().is_some(),

@@ -26,6 +26,10 @@ pub mod exit {
     pub const NOT_ALLOWED: u8 = 7;
     /// No server answered in time.
     pub const UNREACHABLE: u8 = 8;
+    /// Asked whether a furnace may be used: only with the restrictions named.
+    pub const RESTRICTED: u8 = 9;
+    /// Asked whether a furnace may be used: not for patients' work.
+    pub const UNFIT: u8 = 10;
 }
 
 /// Why a command ended early.
@@ -50,6 +54,8 @@ pub(crate) enum Stop {
     Left,
     /// The reader of the output went away.
     Unread,
+    /// Answered in full already; only the exit code is left to say.
+    Answered(u8),
     /// Anything else.
     Broken(String),
 }
@@ -107,6 +113,7 @@ impl Stop {
             Stop::Refused(_) => exit::REFUSED,
             Stop::Missing(_) => exit::NOT_FOUND,
             Stop::Unread => exit::DONE,
+            Stop::Answered(code) => *code,
             Stop::Left | Stop::Broken(_) => exit::OTHER,
         }
     }
@@ -123,12 +130,15 @@ impl Stop {
             } => failed(failure, request_id.as_deref(), endpoint),
             Stop::Asked(questions) => asked(questions),
             Stop::Left => vec!["Stopped. Nothing was changed.".to_owned()],
-            Stop::Unread => Vec::new(),
+            Stop::Unread | Stop::Answered(_) => Vec::new(),
         }
     }
 
     /// Gives the same for a program.
     pub(crate) fn json(&self, endpoint: &str) -> String {
+        if let Stop::Unread | Stop::Answered(_) = self {
+            return String::new();
+        }
         let mut object = serde_json::json!({
             "exitCode": self.code(),
             "message": self.lines(endpoint).join("\n"),
@@ -182,7 +192,9 @@ impl Stop {
             Stop::Usage(_) => object["reason"] = "USAGE".into(),
             Stop::Refused(_) => object["reason"] = "REFUSED".into(),
             Stop::Missing(_) => object["reason"] = "MISSING".into(),
-            Stop::Left | Stop::Unread | Stop::Broken(_) => object["reason"] = "OTHER".into(),
+            Stop::Left | Stop::Unread | Stop::Answered(_) | Stop::Broken(_) => {
+                object["reason"] = "OTHER".into();
+            }
         }
         serde_json::json!({ "error": object }).to_string()
     }
@@ -341,12 +353,28 @@ pub(crate) fn spoken_field(path: &str) -> String {
             ("measured_mm", Some(place)) => format!("value {place}"),
             ("fire_time", _) => "end of firing (--fired)".to_owned(),
             ("measure_time", _) => "time of measuring (--measured)".to_owned(),
-            ("adjust_time" | "check_time" | "event_time", _) => "time (--at)".to_owned(),
+            ("adjust_time" | "check_time" | "event_time" | "act_time", _) => {
+                "time (--at)".to_owned()
+            }
+            ("deferred_until_date" | "until_time" | "until_date", _) => {
+                "until (--until)".to_owned()
+            }
+            ("from_date", _) => "from (--from)".to_owned(),
+            ("firings", None) => "firings (--firings)".to_owned(),
+            ("hours_hot", _) => "hours (--hours)".to_owned(),
+            ("rings_left", _) => "rings left (--left)".to_owned(),
+            ("chamber_was_empty", _) => "chamber (--chamber-empty)".to_owned(),
+            ("recurrence", _) => "dates of the rule".to_owned(),
+            ("start_date", _) => "first day (--start)".to_owned(),
+            ("firing_time", _) => "firing time (--firing-time)".to_owned(),
+            ("quiet_from_time" | "quiet_until_time", _) => "quiet hours (--quiet)".to_owned(),
+            ("closures", Some(place)) => format!("closure {place}"),
             ("ring_batch", _) => "batch".to_owned(),
             ("performed_by", _) => "who (--by)".to_owned(),
             (
                 "reading" | "rings" | "thermocouple" | "adjustment" | "furnace" | "site"
-                | "programme" | "gauge" | "check" | "event" | "content",
+                | "programme" | "gauge" | "check" | "event" | "act" | "rule" | "subscription"
+                | "feed" | "content",
                 None,
             ) if !path.ends_with(part) => continue,
             (name, place) => {
@@ -408,6 +436,9 @@ mod tests {
         assert_eq!(code(Code::PermissionDenied), 7);
         assert_eq!(code(Code::Unauthenticated), 7);
         assert_eq!(code(Code::Unavailable), 8);
+        let answered = Stop::Answered(exit::UNFIT);
+        assert_eq!(answered.code(), 10);
+        assert!(answered.lines("").is_empty() && answered.json("").is_empty());
         assert_eq!(code(Code::DeadlineExceeded), 8);
         assert_eq!(code(Code::Internal), 1);
         assert_eq!(Stop::Usage(String::new()).code(), 2);

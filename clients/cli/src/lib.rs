@@ -4,14 +4,21 @@
 //! the clock and the environment. Results go to `out`, everything said meanwhile to `err`.
 
 mod adjustment;
+mod alert;
 mod batch;
+mod care;
 mod cautions;
 mod chart;
 mod command;
+mod day;
+mod due;
 mod failure;
+mod feed;
+mod fitness;
 mod furnace;
 mod gauge;
 mod history;
+mod mail;
 mod moment;
 mod names;
 mod output;
@@ -19,11 +26,14 @@ mod programme;
 mod qc;
 mod quantity;
 mod reading;
+mod rule;
 mod session;
 mod site;
 mod standing;
 mod term;
+mod watch;
 mod words;
+mod work;
 
 use std::collections::BTreeMap;
 use std::ffi::OsString;

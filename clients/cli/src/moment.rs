@@ -2,7 +2,7 @@
 
 use jiff::civil::{Date, DateTime, Time, Weekday};
 use jiff::tz::TimeZone;
-use jiff::{Timestamp, ToSpan as _};
+use jiff::{SignedDuration, Timestamp, ToSpan as _};
 
 /// Ways to write a moment, for messages.
 pub(crate) const WAYS: &str = "`2026-11-20 18:00`, `friday 18:00`, `yesterday 18:00`, `18:00` \
@@ -47,7 +47,7 @@ pub(crate) fn spoken(text: &str, now: Timestamp, zone: &TimeZone) -> Result<Time
     let date = match day {
         "today" => here.date(),
         "yesterday" => before(here.date(), 1).ok_or_else(unclear)?,
-        _ => match weekday(day) {
+        _ => match crate::day::weekday(day) {
             Some(wanted) => latest(wanted, clock, here).ok_or_else(unclear)?,
             None => day.parse::<Date>().map_err(|_| unclear())?,
         },
@@ -91,19 +91,6 @@ fn time_of_day(text: &str) -> Option<Time> {
     Time::new(hour, minute, second, 0).ok()
 }
 
-fn weekday(word: &str) -> Option<Weekday> {
-    Some(match word {
-        "monday" | "mon" => Weekday::Monday,
-        "tuesday" | "tue" => Weekday::Tuesday,
-        "wednesday" | "wed" => Weekday::Wednesday,
-        "thursday" | "thu" => Weekday::Thursday,
-        "friday" | "fri" => Weekday::Friday,
-        "saturday" | "sat" => Weekday::Saturday,
-        "sunday" | "sun" => Weekday::Sunday,
-        _ => return None,
-    })
-}
-
 fn before(date: Date, days: i64) -> Option<Date> {
     date.checked_sub(days.days()).ok()
 }
@@ -116,6 +103,63 @@ fn latest(wanted: Weekday, clock: Time, here: DateTime) -> Option<Date> {
         }
     }
     None
+}
+
+/// Reads a length of time from now: `30min`, `4h`, `1d`.
+///
+/// # Errors
+/// A sentence for the person when it is not understood.
+pub(crate) fn length(text: &str) -> Result<SignedDuration, String> {
+    let lower = text.trim().to_lowercase();
+    let digits = lower.trim_end_matches(|c: char| c.is_ascii_alphabetic());
+    let unit = &lower[digits.len()..];
+    let minutes = match unit {
+        "min" | "m" => 1,
+        "h" => 60,
+        "d" => 24 * 60,
+        _ => 0,
+    };
+    match digits.trim().parse::<i64>() {
+        Ok(count) if minutes > 0 && (1..=10_000).contains(&count) => {
+            Ok(SignedDuration::from_mins(count * minutes))
+        }
+        _ => Err(format!(
+            "`{}` is not a length of time; write it like 30min, 4h or 1d",
+            text.trim()
+        )),
+    }
+}
+
+/// Reads a moment that comes, as a person at a site says it: `17:00` is the next such time, a weekday the
+/// next such day, `tomorrow 08:00`.
+///
+/// # Errors
+/// A sentence for the person when it is not understood, does not exist or happens twice.
+pub(crate) fn coming(text: &str, now: Timestamp, zone: &TimeZone) -> Result<Timestamp, String> {
+    if let Some(moment) = absolute(text) {
+        return Ok(moment);
+    }
+    let unclear = || {
+        format!(
+            "`{}` is not understood as a moment; write `17:00`, `tomorrow 08:00`, `monday 08:00`, \
+             `2026-11-30 08:00`, or with an offset `2026-11-30T08:00:00+00:00`",
+            text.trim()
+        )
+    };
+    let here = now.to_zoned_datetime(zone.clone()).datetime();
+    let (day, clock) = match text.trim().split_once(' ') {
+        Some((day, clock)) => (Some(day), clock),
+        None => (None, text.trim()),
+    };
+    let clock = time_of_day(clock.trim()).ok_or_else(unclear)?;
+    let date = match day {
+        Some(day) => crate::day::coming(day, here.date()).map_err(|_| unclear())?,
+        None if here.date().to_datetime(clock) > here => here.date(),
+        None => crate::day::after(here.date(), 1),
+    };
+    zone.to_ambiguous_timestamp(date.to_datetime(clock))
+        .compatible()
+        .map_err(|_| unclear())
 }
 
 /// Reads a day, `2027-03-31`.
@@ -243,6 +287,33 @@ mod tests {
         }
         let never = read("2027-03-28 01:30").expect_err("never");
         assert!(never.contains("never was"), "{never}");
+    }
+
+    #[test]
+    fn coming_moments_and_lengths_are_read_in_the_sites_zone() {
+        let read = |text: &str| coming(text, monday_morning(), &lisbon()).map(|at| at.to_string());
+        assert_eq!(read("17:00"), Ok("2026-11-23T17:00:00Z".to_owned()));
+        assert_eq!(read("08:00"), Ok("2026-11-24T08:00:00Z".to_owned()));
+        assert_eq!(
+            read("tomorrow 07:30"),
+            Ok("2026-11-24T07:30:00Z".to_owned())
+        );
+        assert_eq!(read("monday 08:00"), Ok("2026-11-30T08:00:00Z".to_owned()));
+        assert_eq!(
+            read("2027-07-01 08:00"),
+            Ok("2027-07-01T07:00:00Z".to_owned())
+        );
+        assert!(
+            read("later")
+                .expect_err("no moment")
+                .contains("tomorrow 08:00")
+        );
+        assert_eq!(length("4h"), Ok(SignedDuration::from_hours(4)));
+        assert_eq!(length("30 min"), Ok(SignedDuration::from_mins(30)));
+        assert_eq!(length("1d"), Ok(SignedDuration::from_hours(24)));
+        for text in ["", "4", "h", "-4h", "0h", "4 weeks", "1.5h"] {
+            assert!(length(text).expect_err(text).contains("4h"), "{text}");
+        }
     }
 
     #[test]

@@ -81,6 +81,14 @@ pub(crate) fn finding(text: &str) -> Result<String, String> {
     top("findings", text)
 }
 
+/// Gives the name of an alert from its id or name.
+///
+/// # Errors
+/// A sentence for the person when it cannot be one.
+pub(crate) fn alert(text: &str) -> Result<String, String> {
+    top("alerts", text)
+}
+
 /// Gives the short name of something at a site, with the site's: `porto/k2`; other names as they are.
 pub(crate) fn with_site(name: &str) -> String {
     if name.starts_with("sites/") && name.matches('/').count() > 1 {

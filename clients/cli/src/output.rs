@@ -195,19 +195,41 @@ fn pool() -> Result<&'static DescriptorPool, Stop> {
 /// Writes a message of `ringtrue.v1` as canonical protobuf JSON (lowerCamelCase, unset fields left
 /// out).
 pub(crate) fn json(kind: &str, message: &impl Message) -> Result<String, Stop> {
-    let broken = |what: &dyn std::fmt::Display| Stop::Broken(format!("no JSON of {kind}: {what}"));
+    let mut text = Vec::new();
+    written(
+        kind,
+        message,
+        &mut serde_json::Serializer::pretty(&mut text),
+    )?;
+    String::from_utf8(text).map_err(|error| no_json(kind, &error))
+}
+
+/// Writes the same on one line.
+pub(crate) fn json_line(kind: &str, message: &impl Message) -> Result<String, Stop> {
+    let mut text = Vec::new();
+    written(kind, message, &mut serde_json::Serializer::new(&mut text))?;
+    String::from_utf8(text).map_err(|error| no_json(kind, &error))
+}
+
+fn no_json(kind: &str, what: &dyn std::fmt::Display) -> Stop {
+    Stop::Broken(format!("no JSON of {kind}: {what}"))
+}
+
+fn written<F: serde_json::ser::Formatter>(
+    kind: &str,
+    message: &impl Message,
+    writer: &mut serde_json::Serializer<&mut Vec<u8>, F>,
+) -> Result<(), Stop> {
+    let broken = |what: &dyn std::fmt::Display| no_json(kind, what);
     let descriptor = pool()?
         .get_message_by_name(&format!("ringtrue.v1.{kind}"))
         .ok_or_else(|| broken(&"not in the protocol"))?;
     let bytes = message.encode_to_vec();
     let dynamic =
         DynamicMessage::decode(descriptor, bytes.as_slice()).map_err(|error| broken(&error))?;
-    let mut text = Vec::new();
-    let mut writer = serde_json::Serializer::pretty(&mut text);
     dynamic
-        .serialize_with_options(&mut writer, &SerializeOptions::new())
-        .map_err(|error| broken(&error))?;
-    String::from_utf8(text).map_err(|error| broken(&error))
+        .serialize_with_options(writer, &SerializeOptions::new())
+        .map_err(|error| broken(&error))
 }
 
 #[cfg(test)]

@@ -1,5 +1,7 @@
 //! `ringtrue site`: laboratories, their time zones and house rules.
 
+mod calendar;
+
 use clap::{Args, Subcommand};
 use prost_types::FieldMask;
 use ringtrue_proto::v1::{
@@ -11,7 +13,19 @@ use crate::command::{Limit, Repeat, Seen};
 use crate::failure::Stop;
 use crate::quantity::{self, brief};
 use crate::session::{Session, gathered};
-use crate::{names, output, words};
+use crate::{day, names, output, words};
+
+use calendar::Calendar;
+
+/// Examples, as the help gives them.
+pub(crate) const EXAMPLES: &str = "\
+Examples:
+  ringtrue site add --id porto --name Porto --time-zone Europe/Lisbon \\
+      --calibration-day friday --closed saturday,sunday
+  ringtrue site change porto --closure 2026-12-24..2027-01-02=holidays
+  ringtrue site change porto --drop-closure 2026-12-24
+  ringtrue site change porto --firing-time 15:00 --quiet 19:00-07:00
+Due dates on closed days move, by default to the working day before.";
 
 /// What to do with sites.
 #[derive(Debug, Subcommand)]
@@ -82,11 +96,13 @@ pub(crate) struct Rules {
     /// Whether every reading is compensated in full at once.
     #[arg(long, value_name = "true|false")]
     full_compensation: Option<bool>,
+    #[command(flatten)]
+    calendar: Calendar,
 }
 
 impl Rules {
     /// Writes what is named into a site; gives the paths of the fields written.
-    fn apply(self, site: &mut Site) -> Vec<String> {
+    fn apply(self, site: &mut Site) -> Result<Vec<String>, Stop> {
         let mut paths = Vec::new();
         let mut named = |path: &str| paths.push(path.to_owned());
         if let Some(name) = self.name {
@@ -129,7 +145,8 @@ impl Rules {
             site.full_compensation = full;
             named("full_compensation");
         }
-        paths
+        paths.extend(self.calendar.apply(site).map_err(Stop::Usage)?);
+        Ok(paths)
     }
 }
 
@@ -147,7 +164,7 @@ pub(crate) async fn carry_out(ask: Ask, session: &mut Session<'_, '_>) -> Result
         }
         Ask::Add { id, rules, repeat } => {
             let mut site = Site::default();
-            rules.apply(&mut site);
+            rules.apply(&mut site)?;
             let request_id = session.repeatable(repeat.request_id.as_deref())?.request_id;
             let ask = CreateSiteRequest {
                 site: Some(site),
@@ -169,7 +186,12 @@ pub(crate) async fn carry_out(ask: Ask, session: &mut Session<'_, '_>) -> Result
                 etag: seen.etag.unwrap_or_default(),
                 ..Site::default()
             };
-            let paths = rules.apply(&mut site);
+            if rules.calendar.changes_closures() {
+                let name = site.name.clone();
+                let present = session.remote.site(GetSiteRequest { name }).await?;
+                site.closures = present.site.unwrap_or_default().closures;
+            }
+            let paths = rules.apply(&mut site)?;
             something_named(&paths)?;
             let request_id = session.repeatable(repeat.request_id.as_deref())?.request_id;
             let ask = UpdateSiteRequest {
@@ -265,7 +287,9 @@ fn show(site: &Site, session: &mut Session<'_, '_>) -> Result<(), Stop> {
         closed.push(words::word(words::DAYS, day));
     }
     let yes_no = |yes: bool| if yes { "yes" } else { "no" }.to_owned();
-    let lines = [
+    let zone = session.learn_zone(&site.name, &site.time_zone)?;
+    let today = day::of(session.world.now, &zone);
+    let mut lines = vec![
         ("Site", site.name.clone()),
         ("Name", site.display_name.clone()),
         ("Time zone", site.time_zone.clone()),
@@ -295,8 +319,9 @@ fn show(site: &Site, session: &mut Session<'_, '_>) -> Result<(), Stop> {
             yes_no(site.accepts_assumed_hold_correction),
         ),
         ("Full compensation", yes_no(site.full_compensation)),
-        ("Version", site.etag.clone()),
     ];
+    lines.extend(calendar::lines(site, today));
+    lines.push(("Version", site.etag.clone()));
     let drawn = output::card(&lines, session.world.columns);
     session.show(&drawn)
 }

@@ -2,9 +2,10 @@
 
 use clap::builder::{PossibleValuesParser, TypedValueParser};
 use ringtrue_proto::v1::{
-    Conformity, DayOfWeek, FindingKind, FindingState, FurnaceEventKind, FurnaceState, GaugeKind,
-    GaugeState, HeatingElement, ProgrammeKind, ReadingPurpose, RingBatchState, StandingOrder,
-    ThermocoupleType,
+    AlertChangeKind, AlertKind, AlertLevel, AlertStage, AlertState, CareActKind, ClosedDayShift,
+    Conformity, DayOfWeek, DueState, FindingKind, FindingState, FurnaceEventKind, FurnaceState,
+    GaugeKind, GaugeState, HeatingElement, MailMode, ProgrammeKind, ReadingPurpose, RingBatchState,
+    StandingOrder, StepKind, StepState, TaskKind, ThermocoupleType, UseState,
 };
 
 /// A word and what it means, for each value of an enumeration.
@@ -138,6 +139,128 @@ pub(crate) const FINDING_STATES: Words<FindingState> = &[
     ("open", FindingState::Open),
     ("acknowledged", FindingState::Acknowledged),
     ("resolved", FindingState::Resolved),
+];
+
+/// Tasks that fall due.
+pub(crate) const TASKS: Words<TaskKind> = &[
+    ("calibration", TaskKind::Calibration),
+    ("purge-firing", TaskKind::PurgeFiring),
+    ("element-regeneration", TaskKind::ElementRegeneration),
+    ("bead-replacement", TaskKind::BeadReplacement),
+    ("tray-replacement", TaskKind::TrayReplacement),
+    ("gauge-check", TaskKind::GaugeCheck),
+    ("ring-stock", TaskKind::RingStock),
+];
+
+/// Tasks that are recorded with `care`; the others have records of their own.
+pub(crate) const CARE_TASKS: Words<TaskKind> = &[
+    ("purge-firing", TaskKind::PurgeFiring),
+    ("element-regeneration", TaskKind::ElementRegeneration),
+    ("bead-replacement", TaskKind::BeadReplacement),
+    ("tray-replacement", TaskKind::TrayReplacement),
+];
+
+/// How near a due date is, as it is shown.
+pub(crate) const DUE_STATES: Words<DueState> = &[
+    ("not due", DueState::Current),
+    ("due soon", DueState::DueSoon),
+    ("due", DueState::Due),
+    ("overdue", DueState::Overdue),
+];
+
+/// Steps of a calibration, as they are shown.
+pub(crate) const STEPS: Words<StepKind> = &[
+    ("fire the ring", StepKind::Fire),
+    ("measure it cold", StepKind::Measure),
+    ("enter the setpoint", StepKind::EnterSetpoint),
+    ("verify with a second ring", StepKind::Verify),
+];
+
+/// How far a step is, as it is shown.
+pub(crate) const STEP_STATES: Words<StepState> = &[
+    ("later", StepState::Later),
+    ("now", StepState::Open),
+    ("late", StepState::Late),
+    ("done", StepState::Done),
+    ("not needed", StepState::NotNeeded),
+];
+
+/// Whether a furnace may be used, as it is shown.
+pub(crate) const USE_STATES: Words<UseState> = &[
+    ("FIT FOR USE", UseState::Fit),
+    ("RESTRICTED", UseState::Restricted),
+    ("NOT FOR PATIENTS' WORK", UseState::Unfit),
+];
+
+/// What was done about a task.
+pub(crate) const CARE_ACTS: Words<CareActKind> = &[
+    ("done", CareActKind::Done),
+    ("skipped", CareActKind::Skipped),
+    ("deferred", CareActKind::Deferred),
+    ("ring-fired", CareActKind::RingFired),
+    ("use-counted", CareActKind::UseCounted),
+    ("rings-counted", CareActKind::RingsCounted),
+];
+
+/// Where a due date on a closed day goes.
+pub(crate) const SHIFTS: Words<ClosedDayShift> = &[
+    ("before", ClosedDayShift::Before),
+    ("after", ClosedDayShift::After),
+];
+
+/// Kinds of alerts.
+pub(crate) const ALERT_KINDS: Words<AlertKind> = &[
+    ("calibration-due", AlertKind::CalibrationDue),
+    ("ring-waiting", AlertKind::RingWaiting),
+    ("setpoint-waiting", AlertKind::SetpointWaiting),
+    ("verification-waiting", AlertKind::VerificationWaiting),
+    ("care-due", AlertKind::CareDue),
+    ("gauge-check-due", AlertKind::GaugeCheckDue),
+    ("ring-stock", AlertKind::RingStock),
+    ("out-of-tolerance", AlertKind::OutOfTolerance),
+    ("finding", AlertKind::Finding),
+    ("site-silent", AlertKind::SiteSilent),
+    ("delivery-failing", AlertKind::DeliveryFailing),
+];
+
+/// How pressing an alert is.
+pub(crate) const ALERT_STAGES: Words<AlertStage> = &[
+    ("soon", AlertStage::Soon),
+    ("due", AlertStage::Due),
+    ("overdue", AlertStage::Overdue),
+    ("lapsed", AlertStage::Lapsed),
+];
+
+/// Whom an alert is for.
+pub(crate) const ALERT_LEVELS: Words<AlertLevel> = &[
+    ("technician", AlertLevel::Technician),
+    ("manager", AlertLevel::Manager),
+    ("quality", AlertLevel::Quality),
+];
+
+/// How far people are with an alert.
+pub(crate) const ALERT_STATES: Words<AlertState> = &[
+    ("open", AlertState::Open),
+    ("acknowledged", AlertState::Acknowledged),
+    ("snoozed", AlertState::Snoozed),
+    ("closed", AlertState::Closed),
+];
+
+/// What happened to an alert.
+pub(crate) const ALERT_CHANGES: Words<AlertChangeKind> = &[
+    ("raised", AlertChangeKind::Raised),
+    ("updated", AlertChangeKind::Updated),
+    ("escalated", AlertChangeKind::Escalated),
+    ("acknowledged", AlertChangeKind::Acknowledged),
+    ("snoozed", AlertChangeKind::Snoozed),
+    ("reopened", AlertChangeKind::Reopened),
+    ("closed", AlertChangeKind::Closed),
+];
+
+/// When mail is sent.
+pub(crate) const MAIL_MODES: Words<MailMode> = &[
+    ("at-once", MailMode::Immediate),
+    ("digest", MailMode::Digest),
 ];
 
 /// Gives a parser that takes exactly these words and offers them to completion.

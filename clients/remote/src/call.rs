@@ -108,9 +108,20 @@ impl Remote {
         }
     }
 
+    /// The connection, for calls that answer more than once.
+    pub(crate) fn channel(&self) -> Channel {
+        self.channel.clone()
+    }
+
     fn request<Ask>(&self, ask: Ask, left: Duration) -> Request<Ask> {
-        let mut request = Request::new(ask);
+        let mut request = self.stamped(ask);
         request.set_timeout(left);
+        request
+    }
+
+    /// A request that says who makes it, without a deadline.
+    pub(crate) fn stamped<Ask>(&self, ask: Ask) -> Request<Ask> {
+        let mut request = Request::new(ask);
         for (key, value) in &self.metadata {
             request.metadata_mut().insert(*key, value.clone());
         }

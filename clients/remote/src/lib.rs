@@ -3,21 +3,29 @@
 //!
 //! [`Remote`] has one method per call of the protocol. Every call carries the operator's staff code
 //! and a deadline; a call that changes something carries a request id, so that a repeat after a
-//! lost answer gives the first answer again.
+//! lost answer gives the first answer again. [`Remote::watch_alerts`] gives a stream instead, which
+//! mends itself.
 
 mod adjustments;
+mod alerts;
 mod call;
+mod care;
+mod deliveries;
 mod failure;
 mod fleet;
 mod furnaces;
 mod gauges;
+mod operations;
 mod programmes;
 mod readings;
 mod ring_batches;
+mod schedules;
 mod settings;
 mod sites;
+mod watch;
 
 pub use call::{Outcome, Remote};
 pub use failure::{Failure, Precondition, Violation};
 pub use settings::{DEFAULT_ENDPOINT, Settings, Unusable};
 pub use tonic::Code;
+pub use watch::{AlertStream, Lost, Pace, Told};

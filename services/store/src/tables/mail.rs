@@ -115,9 +115,10 @@ impl Read {
 }
 
 impl Tx {
-    /// Stores mail to send; one of a topic that the recipient has already is left out.
-    pub async fn insert_mail(&mut self, mail: &[Mail]) -> Result<(), Error> {
+    /// Stores mail to send; one of a topic that the recipient has already is left out. Gives how many are new.
+    pub async fn insert_mail(&mut self, mail: &[Mail]) -> Result<u64, Error> {
         self.everywhere()?;
+        let mut new = 0;
         for now in chunks(mail) {
             let mut query = sqlx::QueryBuilder::new(
                 "INSERT INTO mail (subscription_id, topic, message_id, state, attempts, next_at, made_at,
@@ -135,9 +136,13 @@ impl Tx {
                     .push_bind(&one.changes_json);
             });
             query.push(" ON CONFLICT DO NOTHING");
-            query.build().execute(self.connection()).await?;
+            new += query
+                .build()
+                .execute(self.connection())
+                .await?
+                .rows_affected();
         }
-        Ok(())
+        Ok(new)
     }
 
     /// A mail got through: the recipient's mail no longer fails.
@@ -193,6 +198,19 @@ impl Tx {
             .bind(id.as_str())
             .bind(failure)
             .bind(now.as_microsecond())
+            .execute(self.connection())
+            .await?;
+        Ok(())
+    }
+
+    /// A mail is not needed any more: what it was to tell is mended. Says nothing about its recipient.
+    pub async fn mail_dropped(&mut self, id: &SubscriptionId, topic: &str) -> Result<(), Error> {
+        const SQL: &str = "UPDATE mail SET state = 'given_up', last_failure = 'no longer needed'
+            WHERE subscription_id = $1 AND topic = $2 AND state = 'waiting'";
+        self.everywhere()?;
+        sqlx::query(SQL)
+            .bind(id.as_str())
+            .bind(topic)
             .execute(self.connection())
             .await?;
         Ok(())

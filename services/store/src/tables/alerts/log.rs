@@ -20,16 +20,25 @@ impl Tx {
         one_alert(self.connection(), id, sites).await
     }
 
-    /// The alerts of a site, or of the network, that are not closed; by id.
-    pub async fn standing_alerts(&mut self, site: Option<&SiteId>) -> Result<Vec<Alert>, Error> {
-        const SQL: &str = "SELECT * FROM alert
-            WHERE site_id = $1 AND state IN ('open', 'acknowledged', 'snoozed') ORDER BY id";
-        match site {
-            Some(site) => self.within(site)?,
-            None => self.everywhere()?,
+    /// The alerts of some sites, none for the network itself, that are not closed.
+    pub async fn standing_alerts(
+        &mut self,
+        sites: &[Option<&SiteId>],
+    ) -> Result<Vec<Alert>, Error> {
+        const SQL: &str = "SELECT a.* FROM json_each($1) AS wanted
+            CROSS JOIN alert AS a ON a.site_id = wanted.value
+                AND a.state IN ('open', 'acknowledged', 'snoozed')
+            ORDER BY a.id";
+        let mut places = Vec::with_capacity(sites.len());
+        for site in sites {
+            match site {
+                Some(site) => self.within(site)?,
+                None => self.everywhere()?,
+            }
+            places.push(site.map_or("", SiteId::as_str));
         }
         let rows: Vec<AlertRow> = sqlx::query_as(SQL)
-            .bind(site.map_or("", SiteId::as_str))
+            .bind(json(&places))
             .fetch_all(self.connection())
             .await?;
         rows.into_iter().map(AlertRow::alert).collect()

@@ -55,6 +55,8 @@ struct NearFiring {
     same: SameFiring,
 }
 
+static NO_RULES: ringtrue_fleet::rule::RuleBook = ringtrue_fleet::rule::RuleBook(Vec::new());
+
 impl ReadingKnowledge {
     /// The last fit.
     pub fn fit(&self) -> &Fit {
@@ -115,6 +117,11 @@ impl ReadingKnowledge {
             checks: checks.map_or(&[], |checks| checks.as_slice()),
         };
         Ok(Known {
+            rules: self
+                .reference
+                .rules
+                .get(&furnace_key.site)
+                .map_or(&NO_RULES, Arc::as_ref),
             site,
             knowledge,
             furnace,
