@@ -324,6 +324,27 @@ async fn failing_mail_is_tried_again_and_tells_since_when() {
 }
 
 #[tokio::test]
+async fn mail_that_is_no_longer_needed_goes_to_nobody_and_blames_nobody() {
+    let lab = Laboratory::furnished().await;
+    let own = subscription(Some(&lab.site), "own");
+    kept(&lab, &own, "s1").await;
+    let id = &own.key.subscription;
+    let mut tx = lab.begin().await;
+    let new = tx
+        .insert_mail(&[mail(&own, "a1", 1), mail(&own, "a2", 1)])
+        .await;
+    assert_eq!(new.expect("kept"), 2);
+    tx.mail_dropped(id, "a1").await.expect("noted");
+    let again = tx.insert_mail(&[mail(&own, "a1", 1)]).await;
+    assert_eq!(again.expect("left out"), 0, "nor is it made again");
+    tx.commit().await.expect("committed");
+    let read = lab.read();
+    let waiting = read.mail_waiting(moment(9), 9).await.expect("mail");
+    assert_eq!((waiting.len(), waiting[0].topic.as_str()), (1, "a2"));
+    assert!(read.failing_subscriptions().await.expect("none").is_empty());
+}
+
+#[tokio::test]
 async fn a_feed_is_found_by_its_secret_until_it_is_revoked() {
     let lab = Laboratory::furnished().await;
     let one = feed(&lab, "f1");
@@ -410,6 +431,7 @@ async fn deliveries_of_other_sites_and_of_the_network_are_out_of_reach() {
         tx.served(&id, 1, None).await.err(),
         tx.insert_mail(&[mail(&own, "a1", 1)]).await.err(),
         tx.mail_sent(&id, "a1", now).await.err(),
+        tx.mail_dropped(&id, "a1").await.err(),
         tx.mail_failed(&id, "a1", now, "", None).await.err(),
         tx.insert_feed(&one, "d1", &none).await.err(),
         tx.revoke_feed(&one.key, now, &none).await.err(),

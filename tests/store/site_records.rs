@@ -227,6 +227,9 @@ async fn rules_and_open_findings_are_told_of_each_site_alone() {
         .map(|found| (found.id.as_str(), found.subject_display_name.as_str()))
         .collect();
     assert_eq!(named, [("f1", "Furnace k1"), ("f2", "Caliper caliper-1")]);
+    let shared = lab.read().network_findings().await.expect("findings");
+    assert_eq!((shared.len(), shared[0].id.as_str()), (1, "f3"));
+    assert_eq!(shared[0].subject_display_name, "X7");
     assert_eq!(
         found[1].last_record_at,
         moment(-100),
@@ -242,6 +245,8 @@ async fn another_sites_records_are_out_of_reach() {
         .expect("may read at home");
     let read = lab.store.read(&scope);
     let refused = read.site_records(std::slice::from_ref(&lab.site)).await;
+    assert!(matches!(refused, Err(Error::OutOfScope)), "{refused:?}");
+    let refused = read.network_findings().await;
     assert!(matches!(refused, Err(Error::OutOfScope)), "{refused:?}");
 }
 
