@@ -1,5 +1,6 @@
 //! Alerts: one for each cause, listed by urgency, every change in one order without gaps.
 
+use futures::future::join_all;
 use jiff::civil::date;
 use ringtrue_fleet::alert::{Alert, AlertChange, AlertKind, AlertState, ChangeKind, Level, Stage};
 use ringtrue_fleet::caller::{Right, Scope};
@@ -321,7 +322,7 @@ async fn numbers_have_no_gaps_however_many_write_and_undo() {
         for at in 0..9 {
             changes.push(raised(alert(&lab, &format!("a{writer}-{at}"))));
         }
-        writers.push(tokio::spawn(async move {
+        writers.push(async move {
             for change in changes.chunks(3) {
                 let scope = Scope::for_work("test");
                 let mut tx = store.begin("test", &scope).await.expect("a transaction");
@@ -331,11 +332,9 @@ async fn numbers_have_no_gaps_however_many_write_and_undo() {
                 tx.put_alerts(change, moment(1)).await.expect("kept");
                 tx.commit().await.expect("committed");
             }
-        }));
+        });
     }
-    for writer in writers {
-        writer.await.expect("no writer failed");
-    }
+    join_all(writers).await;
     let changes = lab.read().alert_changes(0, 1000).await.expect("changes");
     let numbers: Vec<i64> = changes.iter().map(|change| change.seq).collect();
     assert_eq!(numbers, (1..=72).collect::<Vec<i64>>());
@@ -427,7 +426,9 @@ async fn alerts_of_other_sites_are_not_there_and_those_of_the_network_are() {
     let refused = [
         tx.standing_alerts(&[Some(&lab.site)]).await.err(),
         tx.standing_alerts(&[None]).await.err(),
-        tx.alerts_of_causes(&[own.cause.clone()]).await.err(),
+        tx.alerts_of_causes(std::slice::from_ref(&own.cause))
+            .await
+            .err(),
         tx.put_alerts(&[raised(own.clone())], moment(3)).await.err(),
         tx.put_alerts(&[raised(shared)], moment(3)).await.err(),
         tx.note_alert(&acknowledged(&own), &Request::NONE, moment(3))

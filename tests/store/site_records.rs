@@ -155,6 +155,40 @@ async fn events_adjustments_checks_acts_and_stock_are_told() {
 }
 
 #[tokio::test]
+async fn numbers_keep_every_digit() {
+    let lab = Laboratory::furnished().await;
+    let many = 1.0 / 3.0;
+    let mut site = Laboratory::new_site("porto");
+    site.details.tolerance_c = 10.0 + many;
+    site.details.action_band_c = 5.0 + many;
+    site.details.largest_step_c = 30.0 + many;
+    site.details.full_compensation = true;
+    let mut gauge = lab.new_gauge("caliper-1");
+    gauge.details.resolution_mm = many / 100.0;
+    gauge.details.maximum_permissible_error_mm = many / 10.0;
+    let mut adjustment = lab.new_adjustment(1);
+    adjustment.details.setpoint_c = 1480.0 + many;
+    let mut counted = acts_of_every_kind(&lab).remove(4);
+    if let Some(ActKind::UseCounted(used)) = &mut counted.details.kind {
+        used.hours_hot = many;
+    }
+    let mut tx = lab.begin().await;
+    tx.update_site(&site, &Request::NONE).await.expect("kept");
+    tx.update_gauge(&gauge, &Request::NONE).await.expect("kept");
+    tx.insert_adjustment(&adjustment, &Request::NONE)
+        .await
+        .expect("kept");
+    tx.insert_act(&counted, &Request::NONE).await.expect("kept");
+    tx.commit().await.expect("committed");
+    let found = records(&lab).await;
+    assert_eq!(found.site, site);
+    assert_eq!(found.gauges[0].details, gauge.details);
+    let adjusted = found.furnaces[0].adjusted.as_ref().expect("adjusted");
+    assert_eq!(adjusted.setpoint_c.to_bits(), (1480.0 + many).to_bits());
+    assert_eq!(found.furnaces[0].acts, [counted]);
+}
+
+#[tokio::test]
 async fn rules_and_open_findings_are_told_of_each_site_alone() {
     let lab = Laboratory::furnished().await;
     let about = |id, subject| finding(id, FindingKind::SiteShift, subject, 0.9);
@@ -193,6 +227,9 @@ async fn rules_and_open_findings_are_told_of_each_site_alone() {
         .map(|found| (found.id.as_str(), found.subject_display_name.as_str()))
         .collect();
     assert_eq!(named, [("f1", "Furnace k1"), ("f2", "Caliper caliper-1")]);
+    let shared = lab.read().network_findings().await.expect("findings");
+    assert_eq!((shared.len(), shared[0].id.as_str()), (1, "f3"));
+    assert_eq!(shared[0].subject_display_name, "X7");
     assert_eq!(
         found[1].last_record_at,
         moment(-100),
@@ -208,6 +245,8 @@ async fn another_sites_records_are_out_of_reach() {
         .expect("may read at home");
     let read = lab.store.read(&scope);
     let refused = read.site_records(std::slice::from_ref(&lab.site)).await;
+    assert!(matches!(refused, Err(Error::OutOfScope)), "{refused:?}");
+    let refused = read.network_findings().await;
     assert!(matches!(refused, Err(Error::OutOfScope)), "{refused:?}");
 }
 

@@ -231,3 +231,33 @@ async fn advice_beside_an_evaluation_that_does_not_follow_from_it_is_found() {
         );
     }
 }
+
+#[tokio::test]
+async fn what_the_migration_took_out_of_older_evaluations_follows_from_them() {
+    const MIGRATION: &str =
+        include_str!("../../services/store/migrations/sqlite/0007_calendars.sql");
+    let lab = Laboratory::furnished().await;
+    for (number, diameter_mm) in (0..).zip([19.47, 19.44, 19.52, 19.468, 19.3]) {
+        lab.recorded("k1", number * 24 * 28, diameter_mm, &format!("r{number}"))
+            .await;
+    }
+    lab.store.clone().close().await.expect("closed");
+    let (_, filling) = MIGRATION.split_once("UPDATE ").expect("it fills in");
+    let (filling, _) = filling.split_once(';').expect("a whole statement");
+    let again =
+        format!("UPDATE evaluation SET advice = NULL, conformance = NULL; UPDATE {filling};");
+    let mut behind = lab.behind_its_back().await;
+    sqlx::raw_sql(sqlx::AssertSqlSafe(again))
+        .execute(&mut behind)
+        .await
+        .expect("migrated again");
+    let advised: i64 = sqlx::query_scalar("SELECT COUNT(advice) FROM evaluation")
+        .fetch_one(&mut behind)
+        .await
+        .expect("counted");
+    assert!(advised >= 3, "only {advised} with advice");
+    drop(behind);
+    let store = Store::open(&lab.file()).await.expect("opened again");
+    let verified = store.verify().await.expect("verified");
+    assert_eq!((verified.readings, verified.faults), (5, vec![]));
+}

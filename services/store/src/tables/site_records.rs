@@ -2,7 +2,9 @@
 //! sites there are, and only the columns that are needed.
 //!
 //! The whole network is looked at this way after every change of a rule that all share, so no statement
-//! reads an evaluation's document or a filter. Each goes from the sites' furnaces on, so that the latest
+//! reads an evaluation's document or a filter. The driver takes longer for each value of a row than SQLite
+//! for the row, so the rows of many sites come as one JSON text; numbers in it
+//! are written with 17 digits, as SQLite's own JSON drops the last two. Each goes from the sites' furnaces on, so that the latest
 //! reading or adjustment of each is found by its key without reading those before it.
 
 mod furnace_rows;
@@ -15,10 +17,11 @@ use ringtrue_fleet::due::{FurnaceRecords, SiteRecords};
 use ringtrue_fleet::key::{FurnaceKey, SiteId};
 use ringtrue_fleet::rule::{Rule, RuleBook};
 use ringtrue_fleet::site::Site;
+use serde::de::DeserializeOwned;
 use sqlx::sqlite::SqliteConnection;
 
-use super::{rules, sites};
-use crate::columns::json;
+use super::rules;
+use crate::columns::{Place, json};
 use crate::{Error, Read};
 
 /// How far back events and acts are read, from the last record of the site, µs: two years.
@@ -91,13 +94,11 @@ async fn load(
 ) -> Result<Vec<SiteRecords>, Error> {
     let ids: Vec<&str> = wanted.iter().map(SiteId::as_str).collect();
     let ids = json(&ids);
-    let found = sites::sites_of(&mut *connection, &ids).await?;
+    let found = site_rows::sites(&mut *connection, &ids).await?;
     let rules = rules::rules_of_sites(&mut *connection, &ids).await?;
     let seen = site_rows::last_records(&mut *connection, &ids).await?;
     let mut wanted = Wanted::new(found, &rules, &seen)?;
     let mut furnaces = furnace_rows::furnaces(&mut *connection, &wanted.sites).await?;
-    furnace_rows::add_latest(&mut *connection, &wanted.sites, &mut furnaces).await?;
-    furnace_rows::add_adjusted(&mut *connection, &wanted.sites, &mut furnaces).await?;
     furnace_rows::add_events(&mut *connection, &wanted.since, &mut furnaces).await?;
     furnace_rows::add_acts(&mut *connection, &wanted.since, &mut furnaces).await?;
     for (key, furnace) in furnaces {
@@ -131,6 +132,24 @@ impl Read {
     }
 }
 
+/// The rows of a statement that gives them as one JSON list.
+async fn rows<T: DeserializeOwned>(
+    connection: &mut SqliteConnection,
+    sql: &'static str,
+    wanted: &str,
+    table: &'static str,
+) -> Result<Vec<T>, Error> {
+    let text: String = sqlx::query_scalar(sql)
+        .bind(wanted)
+        .fetch_one(connection)
+        .await?;
+    let place = Place {
+        table,
+        key: "rows of some sites",
+    };
+    place.json("rows", &text)
+}
+
 /// A moment in a column of a row that is told apart by `key`.
 fn moment(
     table: &'static str,
@@ -138,5 +157,5 @@ fn moment(
     column: &'static str,
     at: i64,
 ) -> Result<Timestamp, Error> {
-    crate::columns::Place { table, key }.moment(column, at)
+    Place { table, key }.moment(column, at)
 }

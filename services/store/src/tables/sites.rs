@@ -70,7 +70,6 @@ macro_rules! added_later {
             $value.into()
         }
 
-        #[expect(clippy::trivially_copy_pass_by_ref, clippy::ptr_arg, reason = "the form that serde calls")]
         fn $is_usual(value: &$kind) -> bool {
             *value == $usual()
         }

@@ -26,6 +26,10 @@ pub(crate) const PURPOSES: &[(Purpose, &str)] = &[
     (Purpose::Practice, "practice"),
 ];
 
+/// How far a probability may be off that a migration took out of a document: SQLite reads numbers to the last
+/// digit but one.
+const LAST_DIGITS: f64 = 1e-15;
+
 /// A row of `reading`; with the evaluation's row, its record in the audit chain.
 #[derive(Debug, Clone, PartialEq, sqlx::FromRow)]
 pub(crate) struct ReadingRow {
@@ -210,10 +214,14 @@ impl EvaluationRow {
     pub(crate) fn repeats(&self, evaluation: &Evaluation) -> bool {
         let decision = evaluation.decision.as_ref();
         let advice = decision.map(|d| written(&d.advice, ADVICE));
-        // SQLite keeps a negative zero as zero.
-        let bits = |probability: f64| (probability + 0.0).to_bits();
-        self.advice == advice
-            && self.conformance.map(bits) == decision.map(|d| bits(d.conformance_probability))
+        let same = match (self.conformance, decision) {
+            (Some(beside), Some(decision)) => {
+                (beside - decision.conformance_probability).abs() <= LAST_DIGITS
+            }
+            (None, None) => true,
+            _ => false,
+        };
+        self.advice == advice && same
     }
 
     pub(crate) fn evaluated(&self) -> Result<Evaluated, Error> {

@@ -5,9 +5,10 @@ use std::collections::HashMap;
 use ringtrue_fleet::act::ActSubject;
 use ringtrue_fleet::due::{Adjusted, Calibrated, FurnaceRecords, Latest};
 use ringtrue_fleet::key::{FurnaceId, FurnaceKey, ProgrammeId, ReadingId, ReadingKey, SiteId};
+use serde::Deserialize;
 use sqlx::sqlite::SqliteConnection;
 
-use super::{Furnaces, moment};
+use super::{Furnaces, rows};
 use crate::Error;
 use crate::columns::Place;
 use crate::documents::evaluation::ADVICE;
@@ -16,15 +17,29 @@ use crate::tables::events;
 use crate::tables::furnaces::STATES;
 use crate::tables::readings::PURPOSES;
 
-#[derive(sqlx::FromRow)]
+/// A furnace with the last firing that counts, the latest reading, and the last adjustment. Numbers are text
+/// with all their digits.
+#[derive(Deserialize)]
 struct FurnaceRow {
     site_id: String,
     id: String,
     display_name: String,
     state: String,
     created_at: i64,
-    last_fired_at: Option<i64>,
-    may_drift: Option<bool>,
+    calibrated_at: Option<i64>,
+    may_drift: Option<i64>,
+    fired_at: Option<i64>,
+    reading_id: Option<String>,
+    programme_id: Option<String>,
+    measured_at: Option<i64>,
+    purpose: Option<String>,
+    counts: Option<i64>,
+    advised_setpoint_c: Option<String>,
+    advice: Option<String>,
+    conformance: Option<String>,
+    adjusted_at: Option<i64>,
+    adjusted_programme_id: Option<String>,
+    adjusted_setpoint_c: Option<String>,
 }
 
 fn key_of(table: &'static str, site: &str, furnace: &str) -> Result<FurnaceKey, Error> {
@@ -38,155 +53,137 @@ fn key_of(table: &'static str, site: &str, furnace: &str) -> Result<FurnaceKey, 
     })
 }
 
-/// The furnaces of some sites with the last firing that counts.
+/// Reads a number as it was written.
+fn number(
+    place: Place<'_>,
+    column: &'static str,
+    text: Option<&str>,
+) -> Result<Option<f64>, Error> {
+    match text {
+        Some(text) => place.id(column, text.parse()).map(Some),
+        None => Ok(None),
+    }
+}
+
+impl FurnaceRow {
+    fn calibrated(&self) -> Result<Option<Calibrated>, Error> {
+        let place = Place {
+            table: "tracked_offset",
+            key: &self.id,
+        };
+        let Some(fired_at) = self.calibrated_at else {
+            return Ok(None);
+        };
+        Ok(Some(Calibrated {
+            fired_at: place.moment("last_fired_at", fired_at)?,
+            may_drift: self.may_drift.is_some_and(|may| may != 0),
+        }))
+    }
+
+    fn latest(&self, furnace: &FurnaceKey) -> Result<Option<Latest>, Error> {
+        let (Some(id), Some(programme), Some(fired_at), Some(measured_at), Some(purpose)) = (
+            &self.reading_id,
+            &self.programme_id,
+            self.fired_at,
+            self.measured_at,
+            &self.purpose,
+        ) else {
+            return Ok(None);
+        };
+        let place = Place {
+            table: "reading",
+            key: id,
+        };
+        Ok(Some(Latest {
+            reading: ReadingKey {
+                furnace: furnace.clone(),
+                reading: place.id("id", ReadingId::new(id))?,
+            },
+            programme: place.id("programme_id", ProgrammeId::new(programme))?,
+            fired_at: place.moment("fired_at", fired_at)?,
+            measured_at: place.moment("measured_at", measured_at)?,
+            purpose: place.word("purpose", purpose, PURPOSES)?,
+            advice: match &self.advice {
+                Some(word) => Some(place.word("advice", word, ADVICE)?),
+                None => None,
+            },
+            conformance: number(place, "conformance", self.conformance.as_deref())?,
+            advised_setpoint_c: number(
+                place,
+                "advised_setpoint_c",
+                self.advised_setpoint_c.as_deref(),
+            )?,
+            counts: self.counts.is_some_and(|counts| counts != 0),
+        }))
+    }
+
+    fn adjusted(&self) -> Result<Option<Adjusted>, Error> {
+        let place = Place {
+            table: "adjustment",
+            key: &self.id,
+        };
+        let setpoint_c = number(place, "setpoint_c", self.adjusted_setpoint_c.as_deref())?;
+        let (Some(at), Some(programme), Some(setpoint_c)) =
+            (self.adjusted_at, &self.adjusted_programme_id, setpoint_c)
+        else {
+            return Ok(None);
+        };
+        Ok(Some(Adjusted {
+            at: place.moment("adjusted_at", at)?,
+            programme: place.id("programme_id", ProgrammeId::new(programme))?,
+            setpoint_c,
+        }))
+    }
+
+    fn records(self) -> Result<FurnaceRecords, Error> {
+        let place = Place {
+            table: "furnace",
+            key: &self.id,
+        };
+        let key = key_of("furnace", &self.site_id, &self.id)?;
+        Ok(FurnaceRecords {
+            state: place.word("state", &self.state, STATES)?,
+            created_at: place.moment("created_at", self.created_at)?,
+            calibrated: self.calibrated()?,
+            latest: self.latest(&key)?,
+            adjusted: self.adjusted()?,
+            events: Vec::new(),
+            acts: Vec::new(),
+            display_name: self.display_name,
+            key,
+        })
+    }
+}
+
+/// The furnaces of some sites. The latest reading is the last version where it was amended.
 pub(super) async fn furnaces(
     connection: &mut SqliteConnection,
     sites: &str,
 ) -> Result<Furnaces, Error> {
-    const SQL: &str = "SELECT f.site_id, f.id, f.display_name, f.state, f.created_at,
-            t.last_fired_at, t.may_drift
+    const SQL: &str = "SELECT json_group_array(json_array(f.site_id, f.id, f.display_name, f.state,
+            f.created_at, t.last_fired_at, t.may_drift, r.fired_at, r.id, r.programme_id,
+            r.measured_at, r.purpose, e.counts, iif(e.advised_setpoint_c IS NULL, NULL, format('%!.17g', e.advised_setpoint_c)), e.advice,
+            iif(e.conformance IS NULL, NULL, format('%!.17g', e.conformance)), j.adjusted_at, j.programme_id,
+            iif(j.setpoint_c IS NULL, NULL, format('%!.17g', j.setpoint_c))))
         FROM json_each($1) AS wanted CROSS JOIN furnace AS f ON f.site_id = wanted.value
-        LEFT JOIN tracked_offset AS t ON t.site_id = f.site_id AND t.furnace_id = f.id";
-    let rows: Vec<FurnaceRow> = sqlx::query_as(SQL)
-        .bind(sites)
-        .fetch_all(connection)
-        .await?;
-    let mut furnaces = HashMap::with_capacity(rows.len());
-    for row in rows {
-        let place = Place {
-            table: "furnace",
-            key: &row.id,
-        };
-        let key = key_of("furnace", &row.site_id, &row.id)?;
-        let calibrated = match row.last_fired_at {
-            Some(at) => Some(Calibrated {
-                fired_at: place.moment("last_fired_at", at)?,
-                may_drift: row.may_drift.unwrap_or_default(),
-            }),
-            None => None,
-        };
-        let records = FurnaceRecords {
-            key: key.clone(),
-            state: place.word("state", &row.state, STATES)?,
-            created_at: place.moment("created_at", row.created_at)?,
-            display_name: row.display_name,
-            calibrated,
-            latest: None,
-            adjusted: None,
-            events: Vec::new(),
-            acts: Vec::new(),
-        };
-        furnaces.insert(key, records);
-    }
-    Ok(furnaces)
-}
-
-#[derive(sqlx::FromRow)]
-struct LatestRow {
-    site_id: String,
-    furnace_id: String,
-    fired_at: i64,
-    id: String,
-    programme_id: String,
-    measured_at: i64,
-    purpose: String,
-    counts: bool,
-    advised_setpoint_c: Option<f64>,
-    advice: Option<String>,
-    conformance: Option<f64>,
-}
-
-/// The reading of the latest firing of each furnace, the last version where it was amended.
-pub(super) async fn add_latest(
-    connection: &mut SqliteConnection,
-    sites: &str,
-    furnaces: &mut Furnaces,
-) -> Result<(), Error> {
-    const SQL: &str = "SELECT r.site_id, r.furnace_id, r.fired_at, r.id, r.programme_id,
-            r.measured_at, r.purpose, e.counts, e.advised_setpoint_c, e.advice, e.conformance
-        FROM json_each($1) AS wanted
-        CROSS JOIN furnace AS f ON f.site_id = wanted.value
-        CROSS JOIN reading AS r ON r.rowid = (SELECT latest.rowid FROM reading AS latest
+        LEFT JOIN tracked_offset AS t ON t.site_id = f.site_id AND t.furnace_id = f.id
+        LEFT JOIN reading AS r ON r.rowid = (SELECT latest.rowid FROM reading AS latest
             WHERE latest.site_id = f.site_id AND latest.furnace_id = f.id
                 AND NOT EXISTS (SELECT 1 FROM amendment AS a WHERE a.site_id = latest.site_id
                     AND a.furnace_id = latest.furnace_id AND a.reading_id = latest.id)
             ORDER BY latest.fired_at DESC, latest.id DESC LIMIT 1)
-        CROSS JOIN evaluation AS e ON e.site_id = r.site_id AND e.furnace_id = r.furnace_id
-            AND e.fired_at = r.fired_at AND e.reading_id = r.id";
-    let rows: Vec<LatestRow> = sqlx::query_as(SQL)
-        .bind(sites)
-        .fetch_all(connection)
-        .await?;
-    for row in rows {
-        let place = Place {
-            table: "reading",
-            key: &row.id,
-        };
-        let key = key_of("reading", &row.site_id, &row.furnace_id)?;
-        let Some(furnace) = furnaces.get_mut(&key) else {
-            continue;
-        };
-        furnace.latest = Some(Latest {
-            reading: ReadingKey {
-                furnace: key,
-                reading: place.id("id", ReadingId::new(&row.id))?,
-            },
-            programme: place.id("programme_id", ProgrammeId::new(&row.programme_id))?,
-            fired_at: place.moment("fired_at", row.fired_at)?,
-            measured_at: place.moment("measured_at", row.measured_at)?,
-            purpose: place.word("purpose", &row.purpose, PURPOSES)?,
-            advice: match &row.advice {
-                Some(word) => Some(place.word("advice", word, ADVICE)?),
-                None => None,
-            },
-            conformance: row.conformance,
-            advised_setpoint_c: row.advised_setpoint_c,
-            counts: row.counts,
-        });
-    }
-    Ok(())
-}
-
-#[derive(sqlx::FromRow)]
-struct AdjustedRow {
-    site_id: String,
-    furnace_id: String,
-    adjusted_at: i64,
-    programme_id: String,
-    setpoint_c: f64,
-}
-
-/// The adjustment of each furnace that was made last.
-pub(super) async fn add_adjusted(
-    connection: &mut SqliteConnection,
-    sites: &str,
-    furnaces: &mut Furnaces,
-) -> Result<(), Error> {
-    const SQL: &str = "SELECT j.site_id, j.furnace_id, j.adjusted_at, j.programme_id, j.setpoint_c
-        FROM json_each($1) AS wanted
-        CROSS JOIN furnace AS f ON f.site_id = wanted.value
-        CROSS JOIN adjustment AS j ON j.rowid = (SELECT latest.rowid FROM adjustment AS latest
+        LEFT JOIN evaluation AS e ON e.site_id = r.site_id AND e.furnace_id = r.furnace_id
+            AND e.fired_at = r.fired_at AND e.reading_id = r.id
+        LEFT JOIN adjustment AS j ON j.rowid = (SELECT latest.rowid FROM adjustment AS latest
             WHERE latest.site_id = f.site_id AND latest.furnace_id = f.id
             ORDER BY latest.adjusted_at DESC, latest.id DESC LIMIT 1)";
-    let rows: Vec<AdjustedRow> = sqlx::query_as(SQL)
-        .bind(sites)
-        .fetch_all(connection)
-        .await?;
-    for row in rows {
-        let place = Place {
-            table: "adjustment",
-            key: &row.furnace_id,
-        };
-        let key = key_of("adjustment", &row.site_id, &row.furnace_id)?;
-        if let Some(furnace) = furnaces.get_mut(&key) {
-            furnace.adjusted = Some(Adjusted {
-                at: place.moment("adjusted_at", row.adjusted_at)?,
-                programme: place.id("programme_id", ProgrammeId::new(&row.programme_id))?,
-                setpoint_c: row.setpoint_c,
-            });
-        }
+    let found: Vec<FurnaceRow> = rows(connection, SQL, sites, "furnace").await?;
+    let mut furnaces = HashMap::with_capacity(found.len());
+    for row in found {
+        let records = row.records()?;
+        furnaces.insert(records.key.clone(), records);
     }
-    Ok(())
+    Ok(furnaces)
 }
 
 /// What happened to each furnace, latest first; `since` is a JSON list of [site, moment].
@@ -195,16 +192,15 @@ pub(super) async fn add_events(
     since: &str,
     furnaces: &mut Furnaces,
 ) -> Result<(), Error> {
-    const SQL: &str = "SELECT e.site_id, e.furnace_id, e.happened_at, e.kind
+    const SQL: &str =
+        "SELECT json_group_array(json_array(e.happened_at, e.id, e.site_id, e.furnace_id, e.kind))
         FROM json_each($1) AS wanted
         CROSS JOIN furnace_event AS e ON e.site_id = json_extract(wanted.value, '$[0]')
-            AND e.happened_at >= json_extract(wanted.value, '$[1]')
-        ORDER BY e.happened_at DESC, e.id DESC";
-    let rows: Vec<(String, String, i64, String)> = sqlx::query_as(SQL)
-        .bind(since)
-        .fetch_all(connection)
-        .await?;
-    for (site, furnace, at, kind) in rows {
+            AND e.happened_at >= json_extract(wanted.value, '$[1]')";
+    let mut found: Vec<(i64, String, String, String, String)> =
+        rows(connection, SQL, since, "furnace_event").await?;
+    found.sort_unstable_by(|a, b| b.cmp(a));
+    for (at, _, site, furnace, kind) in found {
         let place = Place {
             table: "furnace_event",
             key: &furnace,
@@ -213,8 +209,9 @@ pub(super) async fn add_events(
         if let Some(records) = furnaces.get_mut(&key)
             && let Some(kind) = place.word("kind", &kind, events::KINDS)?
         {
-            let at = moment("furnace_event", &furnace, "happened_at", at)?;
-            records.events.push((kind, at));
+            records
+                .events
+                .push((kind, place.moment("happened_at", at)?));
         }
     }
     Ok(())
@@ -226,17 +223,18 @@ pub(super) async fn add_acts(
     since: &str,
     furnaces: &mut Furnaces,
 ) -> Result<(), Error> {
-    const SQL: &str = "SELECT a.* FROM json_each($1) AS wanted
+    // The columns in the order of the row's fields.
+    const SQL: &str = "SELECT json_group_array(json_array(a.site_id, a.subject, a.acted_at, a.id,
+            a.kind, a.task, a.deferred_until, a.reason, a.from_day, a.until_day, a.firings,
+            json(iif(a.hours_hot IS NULL, 'null', format('%!.17g', a.hours_hot))), a.rings_left, json(iif(a.chamber_was_empty, 'true', 'false')),
+            a.performed_by, a.received_at))
+        FROM json_each($1) AS wanted
         CROSS JOIN furnace AS f ON f.site_id = json_extract(wanted.value, '$[0]')
         CROSS JOIN care_act AS a ON a.site_id = f.site_id
             AND a.subject = 'sites/' || f.site_id || '/furnaces/' || f.id
-            AND a.acted_at >= json_extract(wanted.value, '$[1]')
-        ORDER BY a.acted_at DESC, a.id DESC";
-    let rows: Vec<ActRow> = sqlx::query_as(SQL)
-        .bind(since)
-        .fetch_all(connection)
-        .await?;
-    for row in rows {
+            AND a.acted_at >= json_extract(wanted.value, '$[1]')";
+    let found: Vec<ActRow> = rows(connection, SQL, since, "care_act").await?;
+    for row in found {
         let act = row.act()?;
         let Some(ActSubject::Furnace(key)) = &act.details.subject else {
             continue;
@@ -244,6 +242,11 @@ pub(super) async fn add_acts(
         if let Some(records) = furnaces.get_mut(key) {
             records.acts.push(act);
         }
+    }
+    for records in furnaces.values_mut() {
+        records.acts.sort_unstable_by(|a, b| {
+            (b.details.acted_at, &b.key.act).cmp(&(a.details.acted_at, &a.key.act))
+        });
     }
     Ok(())
 }

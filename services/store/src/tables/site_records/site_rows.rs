@@ -8,13 +8,15 @@ use ringtrue_fleet::finding::{FindingKind, Subject};
 use ringtrue_fleet::key::{BatchId, FindingId, SiteId};
 use ringtrue_fleet::ring_batch::BatchState;
 use ringtrue_fleet::site::Site;
+use serde::Deserialize;
 use sqlx::sqlite::SqliteConnection;
 
-use super::moment;
+use super::{moment, rows};
 use crate::Error;
 use crate::columns::Place;
 use crate::tables::gauges::GaugeRow;
 use crate::tables::ring_batches::STATES;
+use crate::tables::sites::SiteRow;
 
 /// Sites by id.
 type Sites = HashMap<SiteId, SiteRecords>;
@@ -33,32 +35,41 @@ pub(super) fn moment_of_audit(site: &Site, at: i64) -> Result<Timestamp, Error> 
     moment("audit", site.key.as_str(), "at", at)
 }
 
+/// The sites of the given ids.
+pub(super) async fn sites(
+    connection: &mut SqliteConnection,
+    sites: &str,
+) -> Result<Vec<Site>, Error> {
+    // The columns in the order of the row's fields.
+    const SQL: &str = "SELECT json_group_array(json_array(s.id, s.display_name, s.time_zone,
+            s.calibration_day, s.calibration_interval_days, s.closed_days, json(format('%!.17g', s.tolerance_c)),
+            json(format('%!.17g', s.action_band_c)), json(format('%!.17g', s.largest_step_c)),
+            json(iif(s.accepts_assumed_hold_correction, 'true', 'false')),
+            json(iif(s.full_compensation, 'true', 'false')), s.closures, s.firing_time, s.quiet_from,
+            s.quiet_until, s.manager_after_days, s.quality_after_days, s.silent_after_days,
+            s.revision, s.created_at, s.updated_at))
+        FROM json_each($1) AS wanted CROSS JOIN site AS s ON s.id = wanted.value";
+    let found: Vec<SiteRow> = rows(connection, SQL, sites, "site").await?;
+    found.into_iter().map(SiteRow::site).collect()
+}
+
 /// When the last reading, act, event, check or adjustment of each site came in. The last entry of its chain
 /// is nearly always one of these, so few are looked at.
 pub(super) async fn last_records(
     connection: &mut SqliteConnection,
     sites: &str,
 ) -> Result<HashMap<String, i64>, Error> {
-    const SQL: &str = "SELECT wanted.value, (SELECT a.at FROM audit AS a
+    const SQL: &str =
+        "SELECT json_group_array(json_array(wanted.value, (SELECT a.at FROM audit AS a
             WHERE a.site_id = wanted.value AND a.action IN ('reading.record', 'reading.amend',
                 'care.act', 'furnace.event', 'gauge.check', 'adjustment.confirm')
-            ORDER BY a.seq DESC LIMIT 1)
+            ORDER BY a.seq DESC LIMIT 1)))
         FROM json_each($1) AS wanted";
-    let rows: Vec<(String, Option<i64>)> = sqlx::query_as(SQL)
-        .bind(sites)
-        .fetch_all(connection)
-        .await?;
-    Ok(rows
+    let found: Vec<(String, Option<i64>)> = rows(connection, SQL, sites, "audit").await?;
+    Ok(found
         .into_iter()
         .filter_map(|(site, at)| Some((site, at?)))
         .collect())
-}
-
-#[derive(sqlx::FromRow)]
-struct CheckedRow {
-    #[sqlx(flatten)]
-    gauge: GaugeRow,
-    last_checked_at: Option<i64>,
 }
 
 /// Gauges by id, with their last check.
@@ -67,17 +78,18 @@ pub(super) async fn add_gauges(
     sites: &str,
     records: &mut Sites,
 ) -> Result<(), Error> {
-    const SQL: &str = "SELECT g.*, (SELECT MAX(c.checked_at) FROM gauge_check AS c
-            WHERE c.site_id = g.site_id AND c.gauge_id = g.id) AS last_checked_at
-        FROM json_each($1) AS wanted CROSS JOIN gauge AS g ON g.site_id = wanted.value
-        ORDER BY g.site_id, g.id";
-    let rows: Vec<CheckedRow> = sqlx::query_as(SQL)
-        .bind(sites)
-        .fetch_all(connection)
-        .await?;
-    for row in rows {
-        let gauge = row.gauge.gauge()?;
-        let checked_at = match row.last_checked_at {
+    // The columns of the gauge in the order of the row's fields.
+    const SQL: &str =
+        "SELECT json_group_array(json_array(json_array(g.site_id, g.id, g.display_name,
+            g.kind, json(format('%!.17g', g.resolution_mm)), json(format('%!.17g', g.maximum_permissible_error_mm)), g.check_interval_days,
+            g.serial_number, json(iif(g.in_use, 'true', 'false')), g.revision, g.created_at,
+            g.updated_at), (SELECT MAX(c.checked_at) FROM gauge_check AS c
+                WHERE c.site_id = g.site_id AND c.gauge_id = g.id)))
+        FROM json_each($1) AS wanted CROSS JOIN gauge AS g ON g.site_id = wanted.value";
+    let found: Vec<(GaugeRow, Option<i64>)> = rows(connection, SQL, sites, "gauge").await?;
+    for (row, checked_at) in found {
+        let gauge = row.gauge()?;
+        let checked_at = match checked_at {
             Some(at) => Some(moment(
                 "gauge_check",
                 gauge.key.gauge.as_str(),
@@ -95,10 +107,13 @@ pub(super) async fn add_gauges(
             });
         }
     }
+    for site in records.values_mut() {
+        site.gauges.sort_unstable_by(|a, b| a.key.cmp(&b.key));
+    }
     Ok(())
 }
 
-#[derive(sqlx::FromRow)]
+#[derive(Deserialize)]
 struct StockRow {
     site_id: String,
     batch_id: String,
@@ -117,27 +132,23 @@ pub(super) async fn add_stocks(
     sites: &str,
     records: &mut Sites,
 ) -> Result<(), Error> {
-    const SQL: &str = "SELECT c.site_id, b.id AS batch_id, b.code, b.expires_on, b.state, c.acted_at,
-            c.rings_left, (SELECT COALESCE(SUM(json_array_length(r.measurement, '$.rings.rings')), 0)
+    const SQL: &str = "SELECT json_group_array(json_array(c.site_id, b.id, b.code, b.expires_on,
+            b.state, c.acted_at, c.rings_left, (SELECT COALESCE(SUM(json_array_length(r.measurement, '$.rings.rings')), 0)
                 FROM furnace AS f
                 CROSS JOIN reading AS r ON r.site_id = f.site_id AND r.furnace_id = f.id
                     AND r.fired_at > c.acted_at
                 WHERE f.site_id = c.site_id AND r.batch_id = b.id
                     AND NOT EXISTS (SELECT 1 FROM amendment AS a WHERE a.site_id = r.site_id
-                        AND a.furnace_id = r.furnace_id AND a.reading_id = r.id)) AS fired_since
+                        AND a.furnace_id = r.furnace_id AND a.reading_id = r.id))))
         FROM json_each($1) AS wanted
         CROSS JOIN care_act AS c ON c.site_id = wanted.value
             AND c.subject >= 'ringBatches/' AND c.subject < 'ringBatches0'
         CROSS JOIN ring_batch AS b ON b.id = substr(c.subject, 13)
         WHERE c.kind = 'rings_counted' AND NOT EXISTS (SELECT 1 FROM care_act AS later
             WHERE later.site_id = c.site_id AND later.subject = c.subject
-                AND later.kind = 'rings_counted' AND (later.acted_at, later.id) > (c.acted_at, c.id))
-        ORDER BY c.site_id, b.id";
-    let rows: Vec<StockRow> = sqlx::query_as(SQL)
-        .bind(sites)
-        .fetch_all(connection)
-        .await?;
-    for row in rows {
+                AND later.kind = 'rings_counted' AND (later.acted_at, later.id) > (c.acted_at, c.id))";
+    let found: Vec<StockRow> = rows(connection, SQL, sites, "care_act").await?;
+    for row in found {
         let place = Place {
             table: "care_act",
             key: &row.batch_id,
@@ -157,6 +168,9 @@ pub(super) async fn add_stocks(
         if let Some(site) = of(records, "care_act", &row.site_id)? {
             site.stocks.push(stock);
         }
+    }
+    for site in records.values_mut() {
+        site.stocks.sort_unstable_by(|a, b| a.batch.cmp(&b.batch));
     }
     Ok(())
 }
