@@ -3,6 +3,7 @@
 pub mod bench;
 pub mod network;
 pub mod process;
+pub mod python;
 pub mod wire;
 
 pub use bench::Bench;

@@ -10,7 +10,7 @@ use ringtrue_fleet::key::SiteId;
 use ringtrue_remote::Remote;
 use ringtrue_server::app::App;
 use ringtrue_server::clock::Clock;
-use ringtrue_server::config::{Fleet, Settings};
+use ringtrue_server::config::{Alerts, Fleet, Settings};
 use ringtrue_server::ids::Ids;
 use ringtrue_server::lifecycle::{Exit, Lifecycle};
 use ringtrue_server::serve;
@@ -51,6 +51,7 @@ impl Network {
             drain_s: 5,
             // Tests ask for fits when they want them.
             fleet: Fleet { refit_every_s: 0 },
+            alerts: Alerts { look_every_s: 0 },
             ..Settings::default()
         };
         change(&mut settings);

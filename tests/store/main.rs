@@ -1,8 +1,11 @@
 //! The store through its public door, on a real database file: what it keeps, to whom it shows it, and
 //! what it makes of failures and of damage.
 
+mod agenda;
+mod alerts;
 mod amounts;
 mod content;
+mod deliveries;
 mod every_method;
 mod findings;
 mod fits;
@@ -11,6 +14,9 @@ mod leases;
 mod of_late;
 mod promises;
 mod records;
+mod schedules;
 mod scopes;
+mod site_records;
 mod transactions;
 mod verification;
+mod verification_of_schedules;

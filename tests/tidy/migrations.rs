@@ -32,6 +32,18 @@ const COMMITTED: &[(&str, &str)] = &[
         "services/store/migrations/sqlite/0006_fleet.sql",
         "f0ed3a89fec61f5ffcefbc498b6bfa586bbdf04c6767e30156dc2b67b5aff8db",
     ),
+    (
+        "services/store/migrations/sqlite/0007_calendars.sql",
+        "910cb9c91210956b17b93890a0a4f36bddb0d8ee89dc568f6c2da6ad3074c6e2",
+    ),
+    (
+        "services/store/migrations/sqlite/0008_schedules.sql",
+        "10c057c9ee82a4030d517df092176061d9e714759f6c89d338fd90675916ce75",
+    ),
+    (
+        "services/store/migrations/sqlite/0009_deliveries.sql",
+        "223616969a908f92f881036b98a5e965b944abd70f80a3f23859ccbe3a4733c7",
+    ),
 ];
 
 #[test]

@@ -158,7 +158,7 @@ fn drawn(tasks: &[DueTask], view: &View) -> String {
     let mut minded: Vec<String> = Vec::new();
     for task in tasks {
         let today = today(task, view.now);
-        if task.state() == DueState::Current {
+        if task.state() == DueState::Current && !waits(task) {
             later.push(vec![
                 day::received(task.due_date.as_ref())
                     .map(|date| day::near(date, today))
@@ -187,6 +187,13 @@ fn drawn(tasks: &[DueTask], view: &View) -> String {
     let cautions = cautions::minded(&minded, view.wants_cautions, view.columns, view.colour);
     parts.extend(cautions);
     parts.join("\n\n")
+}
+
+/// Whether a step of the last calibration still waits.
+fn waits(task: &DueTask) -> bool {
+    task.steps
+        .iter()
+        .any(|step| matches!(step.state(), StepState::Open | StepState::Late))
 }
 
 /// One task: a line that can be seen from afar, the rest below it.
@@ -274,6 +281,12 @@ pub(crate) fn when(task: &DueTask, today: Date) -> String {
             )
         }
         DueState::DueSoon => format!("due soon: {}", day::near(date, today)),
+        DueState::Current if waits(task) => {
+            format!(
+                "NOT FINISHED; the next one is due {}",
+                day::near(date, today)
+            )
+        }
         DueState::Due | DueState::Current | DueState::Unspecified => {
             format!("due {}", day::near(date, today))
         }

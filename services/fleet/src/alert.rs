@@ -1,10 +1,20 @@
 //! Alerts: what needs somebody now. Raised once for each cause, updated, escalated, closed by the act that
 //! mends it.
 
+mod causes;
+mod note;
+mod register;
+#[cfg(test)]
+mod tests;
+
 use jiff::Timestamp;
 use jiff::civil::Date;
 
 use crate::key::{AlertId, SiteId};
+
+pub use causes::{NetworkRecords, Undelivered, Wanted, of_network, of_site};
+pub use note::{LONGEST_SNOOZE_H, MOST_SNOOZES, acknowledged, snoozed};
+pub use register::{Registered, registered};
 
 /// An alert.
 #[derive(Debug, Clone, PartialEq)]

@@ -173,3 +173,6 @@ pub fn plus(day: Date, days: i32) -> Date {
 pub fn days_between(from: Date, to: Date) -> i32 {
     to.since(from).map_or(i32::MAX, |span| span.get_days())
 }
+
+#[cfg(test)]
+mod tests;

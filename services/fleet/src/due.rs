@@ -1,6 +1,9 @@
 //! What is due at a site, worked out from its records and a moment.
 
+mod dates;
+mod furnace;
 mod records;
+mod site;
 
 use jiff::Timestamp;
 use jiff::civil::Date;
@@ -8,10 +11,13 @@ use jiff::civil::Date;
 use crate::key::{BatchId, FurnaceKey, GaugeKey};
 use crate::task::TaskKind;
 
+pub(crate) use dates::planned_on;
+pub(crate) use furnace::{setpoint_waiting, verification_waiting, waiting_since};
 pub use records::{
     Adjusted, Calibrated, FurnaceRecords, GaugeRecords, Latest, OpenFinding, SiteRecords,
     StockRecords,
 };
+pub use site::{Planner, days_left, due_tasks};
 
 /// A task with its due date.
 #[derive(Debug, Clone, PartialEq)]
@@ -44,6 +50,24 @@ pub struct Due {
     pub rule_name: String,
     /// When it was done last.
     pub last_done_at: Option<Timestamp>,
+}
+
+impl Due {
+    /// Whether a step of the calibration waits to be done, also one that is left over from the last firing.
+    pub fn has_open_step(&self) -> bool {
+        self.steps
+            .iter()
+            .any(|step| matches!(step.state, StepState::Open | StepState::Late))
+    }
+
+    /// The day by which something is to be done next: that of the first step that waits, else the due date.
+    pub fn act_on(&self) -> Date {
+        self.steps
+            .iter()
+            .filter(|step| matches!(step.state, StepState::Open | StepState::Late))
+            .filter_map(|step| step.due_on)
+            .fold(self.due_on, Date::min)
+    }
 }
 
 /// What a task is done to.
@@ -128,3 +152,6 @@ pub struct Reason {
     /// In words, with what to do next.
     pub text: String,
 }
+
+#[cfg(test)]
+mod tests;

@@ -2,7 +2,7 @@
 
 use jiff::civil::Date;
 
-use crate::key::{BatchId, FindingId, FurnaceKey, GaugeKey, ReadingKey};
+use crate::key::{AlertId, BatchId, FindingId, FurnaceKey, GaugeKey, ReadingKey};
 use crate::reading::AskedQuestion;
 
 /// A refusal; nothing was changed.
@@ -71,6 +71,20 @@ pub enum Refusal {
         /// The version that took its place.
         by: ReadingKey,
     },
+    /// The alert is closed.
+    #[error("{} is closed already: its cause is mended", alert.name())]
+    AlertClosed {
+        /// The alert.
+        alert: AlertId,
+    },
+    /// The alert may not rest, or not that long.
+    #[error("{} may not rest: {why}", alert.name())]
+    MayNotRest {
+        /// The alert.
+        alert: AlertId,
+        /// Why, and what to do next.
+        why: String,
+    },
     /// The finding is closed.
     #[error(
         "{} is resolved already; it opens anew by itself when later readings show the same",
@@ -98,6 +112,8 @@ impl Refusal {
             Self::OpenQuestions { .. } => "OPEN_QUESTIONS",
             Self::AmendedAlready { .. } => "AMENDED_ALREADY",
             Self::FindingResolved { .. } => "FINDING_RESOLVED",
+            Self::AlertClosed { .. } => "ALERT_CLOSED",
+            Self::MayNotRest { .. } => "MAY_NOT_REST",
         }
     }
 
@@ -108,7 +124,10 @@ impl Refusal {
             Self::BatchNotReleased { .. } | Self::BatchExpired { .. } => "reading.rings.ring_batch",
             Self::GaugeWithdrawn { .. } => "reading.rings.gauge",
             Self::OpenQuestions { .. } => "reading",
-            Self::AmendedAlready { .. } | Self::FindingResolved { .. } => "name",
+            Self::AmendedAlready { .. }
+            | Self::FindingResolved { .. }
+            | Self::AlertClosed { .. } => "name",
+            Self::MayNotRest { .. } => "until_time",
         }
     }
 }

@@ -1,29 +1,36 @@
-//! When the next calibration is due, in the site's zone.
+//! When the next calibration is due by the site's own interval, in the site's zone.
 
+use jiff::Timestamp;
 use jiff::civil::Date;
-use jiff::{Span, Timestamp};
 
+use crate::calendar::{Calendar, Shift, plus};
 use crate::site::SiteDetails;
 
 /// Day by which the next calibration is due after a firing: the last calibration day within the
 /// site's interval, moved to the working day before when it falls on a closed day. At least monthly
 /// and on a fixed day is common practice (no source).
 pub fn next_due_on(site: &SiteDetails, fired_at: Timestamp) -> Date {
-    let fired_on = fired_at.to_zoned_datetime(site.zone()).date();
-    let last = fired_on
-        .checked_add(Span::new().days(site.calibration_interval_days))
-        .unwrap_or(Date::MAX);
-    let mut due = last;
-    if let Some(day) = site.calibration_day {
-        for back in 0..7 {
-            let candidate = last.checked_sub(Span::new().days(back)).unwrap_or(last);
-            if candidate.weekday() == day && candidate > fired_on {
-                due = candidate;
-                break;
-            }
-        }
-    }
-    open_day_before(site, due, fired_on)
+    let calendar = Calendar::of(site);
+    interval_due_on(site, &calendar, calendar.day_of(fired_at), Shift::Before)
+}
+
+/// The same from the day of the last firing.
+pub(crate) fn interval_due_on(
+    site: &SiteDetails,
+    calendar: &Calendar,
+    fired_on: Date,
+    shift: Shift,
+) -> Date {
+    let last = plus(fired_on, site.calibration_interval_days);
+    let due = site
+        .calibration_day
+        .and_then(|day| {
+            (0..7)
+                .map(|back| plus(last, -back))
+                .find(|candidate| candidate.weekday() == day && *candidate > fired_on)
+        })
+        .unwrap_or(last);
+    calendar.shifted(due, shift, Some(fired_on))
 }
 
 /// Days within which the next ring is fired when readings speak for a drift that they do not prove.
@@ -33,22 +40,13 @@ const EARLY_DAYS: i32 = 7;
 /// as one more reading tells a drift from chance (variable sampling interval; Reynolds et al. 1988, from
 /// memory).
 pub fn early_due_on(site: &SiteDetails, fired_at: Timestamp) -> Date {
-    let fired_on = fired_at.to_zoned_datetime(site.zone()).date();
-    let within_a_week = fired_on
-        .checked_add(Span::new().days(EARLY_DAYS))
-        .unwrap_or(Date::MAX);
-    open_day_before(site, within_a_week, fired_on).min(next_due_on(site, fired_at))
+    let calendar = Calendar::of(site);
+    early_day(&calendar, calendar.day_of(fired_at)).min(next_due_on(site, fired_at))
 }
 
-/// The day, or the working day before it when it falls on a closed one.
-fn open_day_before(site: &SiteDetails, due: Date, fired_on: Date) -> Date {
-    for back in 0..7 {
-        let candidate = due.checked_sub(Span::new().days(back)).unwrap_or(due);
-        if candidate > fired_on && !site.closed_days.contains(&candidate.weekday()) {
-            return candidate;
-        }
-    }
-    due
+/// The working day within a week of a firing.
+pub(crate) fn early_day(calendar: &Calendar, fired_on: Date) -> Date {
+    calendar.shifted(plus(fired_on, EARLY_DAYS), Shift::Before, Some(fired_on))
 }
 
 #[cfg(test)]
@@ -123,10 +121,10 @@ mod tests {
             next_due_on(&site(3, &closed), at("2026-11-18T12:00:00Z")),
             date(2026, 11, 20)
         );
-        // Friday + 2 days is Sunday, closed like Saturday: nothing earlier is after the firing.
+        // Friday + 2 days is Sunday, closed like Saturday: nothing earlier is after the firing, so Monday.
         assert_eq!(
             next_due_on(&site(2, &closed), at("2026-11-20T12:00:00Z")),
-            date(2026, 11, 22)
+            date(2026, 11, 23)
         );
     }
 }

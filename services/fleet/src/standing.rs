@@ -21,6 +21,7 @@ use crate::furnace::{Furnace, FurnaceState};
 use crate::key::{FurnaceKey, ProgrammeKey, ReadingKey};
 use crate::knowledge::Knowledge;
 use crate::programme::Programme;
+use crate::rule::RuleBook;
 use crate::site::Site;
 use crate::tracking::{TrackedOffset, due_on, offset_at, weeks_between};
 
@@ -45,6 +46,8 @@ pub struct StandingInput<'a> {
     pub furnace: &'a Furnace,
     /// Its site.
     pub site: &'a Site,
+    /// The rules by which its next calibration is due.
+    pub rules: &'a RuleBook,
     /// All its programmes.
     pub programmes: &'a [Programme],
     /// Its offset; none before the first evaluated reading.
@@ -170,7 +173,9 @@ pub fn glance(input: &StandingInput, knowledge: &Knowledge, now: Timestamp) -> S
     let today = now.to_zoned_datetime(zone.clone()).date();
     let tolerance_c = tolerance_c(input);
     let last_fired_at = input.tracked.map(|tracked| tracked.last.fired_at);
-    let next_due_on = input.tracked.map_or(today, |tracked| due_on(site, tracked));
+    let next_due_on = input.tracked.map_or(today, |tracked| {
+        due_on(site, input.rules, &input.furnace.key, tracked)
+    });
     let looked = Looked::ahead(input, knowledge, now);
     let mut conformity = Conformity::Unknown;
     let mut error = None;

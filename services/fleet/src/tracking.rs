@@ -9,12 +9,16 @@ use ringtrue_calibration::inference::{
     Chain, Components, Expectation, Firing, Gaussian, OffsetState, Scratch,
 };
 
+use crate::calendar::Calendar;
+use crate::due::planned_on;
 use crate::effect::Effect;
 use crate::event::{EventKind, FurnaceEvent};
-use crate::key::{BatchId, GaugeId, ReadingId};
+use crate::key::{BatchId, FurnaceKey, GaugeId, ReadingId};
 use crate::knowledge::{ExpectedError, Knowledge, expected_variance_c2};
-use crate::schedule::{early_due_on, next_due_on};
+use crate::rule::{RuleBook, RulePlace};
+use crate::schedule::early_day;
 use crate::site::SiteDetails;
+use crate::task::TaskKind;
 
 /// One evaluated reading as the tracking sees it.
 #[derive(Debug, Clone, PartialEq)]
@@ -312,13 +316,23 @@ pub fn expectation(
         .expectation(&effects, &firing, &knowledge.fit.components)
 }
 
-/// Day by which a furnace's next calibration is due: by the site's rules, or within a week of the last
-/// firing when its readings speak for a drift.
-pub fn due_on(site: &SiteDetails, tracked: &TrackedOffset) -> Date {
+/// Day by which a furnace's next calibration is due by the dates of its rule, or within a week of the last
+/// firing when its readings speak for a drift. What happens after the firing, events and counted use, may
+/// bring it forward (`crate::due`).
+pub fn due_on(
+    site: &SiteDetails,
+    rules: &RuleBook,
+    furnace: &FurnaceKey,
+    tracked: &TrackedOffset,
+) -> Date {
+    let calendar = Calendar::of(site);
+    let fired_on = calendar.day_of(tracked.last.fired_at);
+    let rule = rules.in_force(&RulePlace::Furnace(furnace.clone()), TaskKind::Calibration);
+    let planned = planned_on(&rule.details, site, &calendar, fired_on);
     if suspected_drift(tracked).is_some() {
-        early_due_on(site, tracked.last.fired_at)
+        planned.min(early_day(&calendar, fired_on))
     } else {
-        next_due_on(site, tracked.last.fired_at)
+        planned
     }
 }
 

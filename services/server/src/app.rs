@@ -8,23 +8,34 @@ mod add_ring_table;
 mod amend_reading;
 mod backtest;
 mod confirm_adjustment;
+mod create_calendar_feed;
 mod create_furnace;
 mod create_gauge;
+mod create_mail_subscription;
 mod create_programme;
 mod create_ring_batch;
 mod create_site;
+mod delete_calendar_feed;
+mod delete_mail_subscription;
 mod error;
 mod find;
 mod learn;
+mod look;
+mod note_alert;
 mod note_finding;
 mod preview_reading;
 mod rebuild;
+mod record_act;
 mod record_furnace_event;
 mod record_gauge_check;
 mod record_reading;
 mod recorder;
 mod refit;
+mod remove_rule;
+mod serve_mail;
 mod set_ring_batch_state;
+mod set_rule;
+mod unsubscribe;
 mod update_furnace;
 mod update_gauge;
 mod update_programme;
@@ -38,6 +49,7 @@ use ringtrue_store::Store;
 use tokio::sync::Semaphore;
 use tokio_util::task::TaskTracker;
 
+use crate::alert_feed::AlertFeed;
 use crate::clock::Clock;
 use crate::ids::Ids;
 use crate::lifecycle::Lifecycle;
@@ -46,23 +58,34 @@ pub use add_ring_table::add_ring_table;
 pub use amend_reading::{amend_reading, preview_amendment};
 pub use backtest::{BacktestProgress, Backtested, backtest};
 pub use confirm_adjustment::confirm_adjustment;
+pub use create_calendar_feed::{create_calendar_feed, secret_digest};
 pub use create_furnace::create_furnace;
 pub use create_gauge::create_gauge;
+pub use create_mail_subscription::{MailWish, create_mail_subscription};
 pub use create_programme::create_programme;
 pub use create_ring_batch::create_ring_batch;
 pub use create_site::create_site;
+pub use delete_calendar_feed::delete_calendar_feed;
+pub use delete_mail_subscription::delete_mail_subscription;
 pub use error::Error;
 pub use find::{Found, changes, find};
 pub use learn::learn;
+pub use look::{ALERTS_WORK, Looked, look};
+pub use note_alert::{Speaking, note_alert};
 pub use note_finding::{Noting, note_finding};
 pub use preview_reading::preview_reading;
 pub use rebuild::{Rebuilt, rebuild};
+pub use record_act::record_act;
 pub use record_furnace_event::record_furnace_event;
 pub use record_gauge_check::record_gauge_check;
 pub use record_reading::record_reading;
 pub use refit::{Because, Refitted, give_back, refit};
+pub use remove_rule::remove_rule;
 pub use ringtrue_store::Request;
+pub use serve_mail::{MAIL_WORK, Served, mail_wanted, serve_mail};
 pub use set_ring_batch_state::set_ring_batch_state;
+pub use set_rule::set_rule;
+pub use unsubscribe::unsubscribe;
 pub use update_furnace::update_furnace;
 pub use update_gauge::update_gauge;
 pub use update_programme::update_programme;
@@ -80,6 +103,10 @@ pub struct App {
     pub clock: Clock,
     /// Where new ids come from.
     pub ids: Ids,
+    /// The live end of the log of alerts.
+    pub alerts: AlertFeed,
+    /// Where links to this server lead; none when nobody said.
+    pub public_url: Option<Arc<str>>,
     recorder: recorder::Recorder,
     work: TaskTracker,
     room: Arc<Semaphore>,
@@ -97,9 +124,19 @@ impl App {
             store,
             clock,
             ids,
+            alerts: AlertFeed::default(),
+            public_url: None,
             recorder,
             work: TaskTracker::new(),
             room: Arc::new(Semaphore::new(MOST_UNDER_WAY)),
+        }
+    }
+
+    /// Says where links to this server lead.
+    pub fn reached_at(self, public_url: Option<&str>) -> Self {
+        Self {
+            public_url: public_url.map(Arc::from),
+            ..self
         }
     }
 

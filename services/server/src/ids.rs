@@ -48,6 +48,23 @@ impl Ids {
         Self(Arc::new(Mutex::new(Sequence { random, last: 0 })))
     }
 
+    /// Gives a new secret for a link: 256 random bits as 43 letters, digits, `-` and `_` (RFC 4648, section 5).
+    pub fn secret(&self) -> String {
+        let mut bytes = [0_u8; 32];
+        let mut sequence = self.0.lock().unwrap_or_else(PoisonError::into_inner);
+        sequence.random.fill_bytes(&mut bytes);
+        drop(sequence);
+        base64url(&bytes)
+    }
+
+    /// Gives a share of 1, 0 included, for spreading repeated attempts in time.
+    pub fn share(&self) -> f64 {
+        let mut sequence = self.0.lock().unwrap_or_else(PoisonError::into_inner);
+        let drawn = sequence.random.next_u32();
+        drop(sequence);
+        f64::from(drawn) / (f64::from(u32::MAX) + 1.0)
+    }
+
     /// Gives a new id made at `now`, greater than every id this handle gave before, even when the
     /// clock stands still or steps back.
     pub fn uuid(&self, now: Timestamp) -> Uuid {
@@ -78,6 +95,25 @@ fn as_uuid(number: u128) -> Uuid {
         .set_variant(uuid::Variant::RFC4122)
         .set_version(uuid::Version::SortRand);
     builder.into_uuid()
+}
+
+/// Letters of base64url, in order (RFC 4648, table 2).
+const LETTERS: &[u8; 64] = b"ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789-_";
+
+/// Writes bytes as base64url without padding.
+fn base64url(bytes: &[u8]) -> String {
+    let mut text = String::with_capacity(bytes.len().div_ceil(3) * 4);
+    for group in bytes.chunks(3) {
+        let mut bits = 0_usize;
+        for at in 0..3 {
+            bits = (bits << 8) | usize::from(group.get(at).copied().unwrap_or(0));
+        }
+        // Three bytes make four letters, two make three, one makes two.
+        for at in 0..=group.len() {
+            text.push(char::from(LETTERS[(bits >> (18 - 6 * at)) & 63]));
+        }
+    }
+    text
 }
 
 #[cfg(test)]
@@ -153,5 +189,47 @@ mod tests {
     fn a_moment_before_1970_still_gives_an_id() {
         let id = Ids::seeded(1).uuid(Timestamp::MIN);
         assert_eq!(id.get_version_num(), 7);
+    }
+
+    /// Source: RFC 4648, section 10.
+    #[test]
+    fn bytes_are_written_as_base64url() {
+        for (bytes, text) in [
+            ("", ""),
+            ("f", "Zg"),
+            ("fo", "Zm8"),
+            ("foo", "Zm9v"),
+            ("foob", "Zm9vYg"),
+            ("fooba", "Zm9vYmE"),
+            ("foobar", "Zm9vYmFy"),
+        ] {
+            assert_eq!(base64url(bytes.as_bytes()), text);
+        }
+        assert_eq!(base64url(&[0xfb, 0xff]), "-_8");
+    }
+
+    #[test]
+    fn secrets_are_long_fit_into_links_and_do_not_repeat() {
+        let ids = Ids::system();
+        let mut seen = HashSet::new();
+        for _ in 0..1_000 {
+            let secret = ids.secret();
+            assert_eq!(secret.len(), 43);
+            assert!(
+                secret
+                    .bytes()
+                    .all(|byte| byte.is_ascii_alphanumeric() || b"-_".contains(&byte)),
+                "{secret}"
+            );
+            assert!(seen.insert(secret));
+        }
+    }
+
+    #[test]
+    fn shares_lie_below_one_and_differ() {
+        let ids = Ids::seeded(3);
+        let shares: Vec<f64> = (0..100).map(|_| ids.share()).collect();
+        assert!(shares.iter().all(|share| (0.0..1.0).contains(share)));
+        assert!(shares.iter().any(|share| *share < 0.2) && shares.iter().any(|share| *share > 0.8));
     }
 }

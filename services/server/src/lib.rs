@@ -1,12 +1,15 @@
 //! The Ringtrue server: gRPC in front, the rules of `ringtrue_fleet` in the middle, the store behind.
 
+pub mod alert_feed;
 pub mod app;
 pub mod backtest;
 pub mod clock;
 pub mod config;
 pub mod demo;
+pub mod http;
 pub mod ids;
 pub mod lifecycle;
+pub mod mail;
 pub mod rpc;
 pub mod serve;
 mod sites_in_turn;

@@ -14,8 +14,10 @@ use tonic_health::server::HealthReporter;
 use crate::app::App;
 use crate::clock::Clock;
 use crate::config::Settings;
+use crate::http::{self, Dues};
 use crate::ids::Ids;
 use crate::lifecycle::{Exit, Lifecycle};
+use crate::mail::Mailer;
 use crate::rpc;
 use crate::rpc::stack::Stack;
 use crate::telemetry::Meters;
@@ -34,11 +36,31 @@ pub async fn bind(address: SocketAddr) -> anyhow::Result<TcpListener> {
         .with_context(|| format!("listening on {address}; is another server running there?"))
 }
 
+/// Answers calendar feeds, with what `dues` says, and the links in mails, on a listener in the background until
+/// the life drains.
+///
+/// Nobody waits for slow readers: a connection ends by itself, and a file is small.
+pub fn start_http(listener: TcpListener, app: &App, dues: Dues, lifecycle: &Lifecycle) {
+    let routes = http::routes(http::Site {
+        store: app.store.clone(),
+        clock: app.clock.clone(),
+        dues,
+    });
+    let drain = lifecycle.drain.clone();
+    lifecycle.spawn("http", async move {
+        axum::serve(http::Connections::of(listener), routes)
+            .with_graceful_shutdown(async move { drain.cancelled().await })
+            .await
+            .context("serving HTTP")
+    });
+}
+
 /// Serves on a listener in the background until the life drains.
 pub fn start(listener: TcpListener, app: &App, settings: &Settings, lifecycle: &Lifecycle) {
     let stack = Stack::new(settings, Meters::global(), lifecycle.drain.clone());
     let health = HealthReporter::new();
-    let routes = rpc::routes_with_health(app.clone(), &health, settings.limits.message_bytes);
+    let reached = app.clone().reached_at(settings.http.public_url.as_deref());
+    let routes = rpc::routes_with_health(reached, &health, settings.limits.message_bytes);
     work::fold_log::start(app.store.clone(), lifecycle);
     if settings.fleet.refit_every_s > 0 {
         let every = Duration::from_secs(settings.fleet.refit_every_s);
@@ -46,6 +68,11 @@ pub fn start(listener: TcpListener, app: &App, settings: &Settings, lifecycle: &
         work::refit::start(store, clock, &app.ids, every, lifecycle);
         let (store, clock, ids) = (app.store.clone(), app.clock.clone(), app.ids.clone());
         work::find::start(store, clock, ids, 2 * every, lifecycle);
+    }
+    work::look::start_following(app, lifecycle);
+    if settings.alerts.look_every_s > 0 {
+        let every = Duration::from_secs(settings.alerts.look_every_s);
+        work::look::start(app, every, lifecycle);
     }
     let drain = lifecycle.drain.clone();
     lifecycle.spawn("grpc", async move {
@@ -100,6 +127,11 @@ pub async fn run(settings: &Settings, lifecycle: &Lifecycle) -> anyhow::Result<E
     // First of all: when another server runs there, its database is not touched.
     let listener = bind(settings.listen).await?;
     let address = listener.local_addr()?;
+    let listener_http = match settings.http.listen {
+        Some(address) => Some(bind(address).await?),
+        None => None,
+    };
+    let mailer = Mailer::of(settings)?;
     let store = Store::open(settings.database.as_ref())
         .await
         .with_context(|| format!("opening the database {}", settings.database))?;
@@ -110,6 +142,15 @@ pub async fn run(settings: &Settings, lifecycle: &Lifecycle) -> anyhow::Result<E
         version = env!("CARGO_PKG_VERSION"),
         "serving"
     );
+    if let Some(listener) = &listener_http {
+        tracing::info!(http = %listener.local_addr()?, "answering calendar feeds");
+    }
+    if let Some(listener) = listener_http {
+        start_http(listener, &app, |_, _| Vec::new(), lifecycle);
+    }
+    if let Some(mailer) = mailer {
+        work::mail::start(&app, mailer, lifecycle);
+    }
     start(listener, &app, settings, lifecycle);
     let exit = finish(app, settings, lifecycle).await;
     // Told to stop at once, nobody waits for the disk: the write-ahead log is as durable as the file.

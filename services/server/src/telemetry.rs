@@ -8,7 +8,7 @@ use std::io::IsTerminal as _;
 use std::time::Duration;
 
 use anyhow::Context as _;
-use opentelemetry::metrics::{Counter, Histogram, Meter};
+use opentelemetry::metrics::{Counter, Gauge, Histogram, Meter};
 use opentelemetry::trace::TracerProvider as _;
 use opentelemetry::{KeyValue, global};
 use opentelemetry_otlp::{MetricExporter, SpanExporter, WithExportConfig as _};
@@ -24,6 +24,7 @@ use tracing_subscriber::layer::{Layer as _, SubscriberExt as _};
 use tracing_subscriber::util::SubscriberInitExt as _;
 use tracing_subscriber::{EnvFilter, Registry, fmt};
 
+use crate::app::Served;
 use crate::config::{LogFormat, Settings};
 
 /// How long one attempt to send to the collector may take.
@@ -153,6 +154,9 @@ pub struct Meters {
     rpc_duration: Histogram<f64>,
     group_size: Histogram<u64>,
     transactions: Counter<u64>,
+    work_duration: Histogram<f64>,
+    mails: Counter<u64>,
+    mail_backlog: Gauge<u64>,
 }
 
 impl Meters {
@@ -186,7 +190,38 @@ impl Meters {
                 .with_description("Durable transactions, by what became of them.")
                 .with_unit("{transaction}")
                 .build(),
+            work_duration: meter
+                .f64_histogram("work.duration_ms")
+                .with_description(
+                    "How long a run of background work took, by its name and outcome.",
+                )
+                .with_unit("ms")
+                .with_boundaries(vec![
+                    1.0, 5.0, 25.0, 100.0, 500.0, 1_000.0, 5_000.0, 30_000.0, 120_000.0, 600_000.0,
+                ])
+                .build(),
+            mails: meter
+                .u64_counter("mail.count")
+                .with_description("Mails, by what became of them.")
+                .with_unit("{mail}")
+                .build(),
+            mail_backlog: meter
+                .u64_gauge("mail.backlog")
+                .with_description("Mails that may go and still wait.")
+                .with_unit("{mail}")
+                .build(),
         }
+    }
+
+    /// Records a run of background work.
+    pub fn work(&self, name: &'static str, took: Duration, failed: bool) {
+        let outcome = if failed { "failed" } else { "done" };
+        let labels = [
+            KeyValue::new("work.name", name),
+            KeyValue::new("outcome", outcome),
+        ];
+        self.work_duration
+            .record(took.as_secs_f64() * 1_000.0, &labels);
     }
 
     /// Records a call: `Service/Method`, its code, and how long it took.
@@ -209,6 +244,22 @@ impl Meters {
         self.transactions
             .add(1, &[KeyValue::new("outcome", outcome)]);
         self.group_size.record(changes, &[]);
+    }
+
+    /// Records what became of mail in one run.
+    pub fn mail(&self, served: &Served) {
+        for (outcome, number) in [
+            ("made", served.made),
+            ("sent", served.sent),
+            ("put_off", served.put_off),
+            ("given_up", served.given_up),
+            ("not_needed", served.not_needed),
+        ] {
+            if number > 0 {
+                self.mails.add(number, &[KeyValue::new("outcome", outcome)]);
+            }
+        }
+        self.mail_backlog.record(served.backlog, &[]);
     }
 }
 
@@ -244,7 +295,8 @@ mod tests {
     use opentelemetry_sdk::error::OTelSdkResult;
     use opentelemetry_sdk::metrics::Temporality;
     use opentelemetry_sdk::metrics::data::{
-        AggregatedMetrics, HistogramDataPoint, MetricData, ResourceMetrics, SumDataPoint,
+        AggregatedMetrics, GaugeDataPoint, HistogramDataPoint, MetricData, ResourceMetrics,
+        SumDataPoint,
     };
     use opentelemetry_sdk::metrics::exporter::PushMetricExporter;
 
@@ -268,6 +320,9 @@ mod tests {
                         }
                         AggregatedMetrics::U64(MetricData::Sum(data)) => {
                             data.data_points().map(SumDataPoint::value).sum()
+                        }
+                        AggregatedMetrics::U64(MetricData::Gauge(data)) => {
+                            data.data_points().map(GaugeDataPoint::value).sum()
                         }
                         _ => 0,
                     };
@@ -310,12 +365,20 @@ mod tests {
         meters.transaction(64, true);
         meters.transaction(1, true);
         meters.transaction(2, false);
+        meters.mail(&Served {
+            sent: 3,
+            put_off: 2,
+            backlog: 4,
+            ..Served::default()
+        });
         provider.force_flush().expect("flushed");
         let seen = seen.0.lock().expect("not poisoned").clone();
         let want = [
             ("rpc.server.duration_ms", 2),
             ("store.group.size", 3),
             ("store.transactions", 3),
+            ("mail.count", 5),
+            ("mail.backlog", 4),
         ];
         assert_eq!(
             seen,

@@ -2,4 +2,8 @@
 
 pub(crate) mod find;
 pub(crate) mod fold_log;
+pub(crate) mod look;
+pub(crate) mod mail;
+pub(crate) mod noted;
 pub(crate) mod refit;
+pub(crate) mod told;

@@ -6,13 +6,16 @@
 //! record, its entry and every later entry of its chain would have to be altered too.
 
 use jiff::Timestamp;
+use ringtrue_fleet::act::Act;
 use ringtrue_fleet::adjustment::Adjustment;
+use ringtrue_fleet::delivery::Feed;
 use ringtrue_fleet::event::FurnaceEvent;
 use ringtrue_fleet::furnace::Furnace;
 use ringtrue_fleet::gauge::{Gauge, GaugeCheck};
 use ringtrue_fleet::key::SiteId;
 use ringtrue_fleet::programme::Programme;
 use ringtrue_fleet::ring_batch::RingBatch;
+use ringtrue_fleet::rule::Rule;
 use ringtrue_fleet::site::Site;
 use serde::de::DeserializeOwned;
 use sha2::{Digest as _, Sha256};
@@ -20,13 +23,17 @@ use sqlx::sqlite::SqliteConnection;
 
 use crate::columns::{Place, json};
 use crate::reference::raise_version;
+use crate::tables::acts::ActRow;
 use crate::tables::adjustments::AdjustmentRow;
+use crate::tables::agenda;
 use crate::tables::events::EventRow;
+use crate::tables::feeds::FeedRow;
 use crate::tables::furnaces::FurnaceRow;
 use crate::tables::gauges::{CheckRow, GaugeRow};
 use crate::tables::programmes::ProgrammeRow;
 use crate::tables::readings::chunks;
 use crate::tables::ring_batches::BatchDocument;
+use crate::tables::rules::RuleRow;
 use crate::tables::sites::SiteRow;
 use crate::{Error, Read, Tx};
 
@@ -123,7 +130,13 @@ struct Head {
     hash: String,
 }
 
-/// Appends to the chains, in order, and remembers the answers.
+/// Whether a happening may bear on what is due or pressing at its site. Work that writes alerts does not put
+/// the site on the agenda again that it just looked at.
+fn bears_on_due_dates(happening: &Happening) -> bool {
+    !(happening.action.starts_with("alert.") && happening.actor.starts_with("work:"))
+}
+
+/// Appends to the chains, in order, remembers the answers, and puts the sites on the agenda.
 pub(crate) async fn append(
     connection: &mut SqliteConnection,
     happenings: Vec<Happening>,
@@ -138,6 +151,14 @@ pub(crate) async fn append(
         .bind(json(&chains))
         .fetch_all(&mut *connection)
         .await?;
+    let mut sites: Vec<&str> = happenings
+        .iter()
+        .filter(|happening| bears_on_due_dates(happening))
+        .map(|happening| happening.chain.as_str())
+        .collect();
+    sites.sort_unstable();
+    sites.dedup();
+    agenda::put_on(connection, &sites).await?;
     let mut entries = Vec::with_capacity(happenings.len());
     let mut requests = Vec::new();
     for happening in happenings {
@@ -386,6 +407,21 @@ impl Answered {
     /// The furnace event as first answered.
     pub fn furnace_event(&self) -> Result<FurnaceEvent, Error> {
         self.document::<EventRow>()?.event()
+    }
+
+    /// The rule as first answered.
+    pub fn rule(&self) -> Result<Rule, Error> {
+        self.document::<RuleRow>()?.rule()
+    }
+
+    /// The act as first answered.
+    pub fn act(&self) -> Result<Act, Error> {
+        self.document::<ActRow>()?.act()
+    }
+
+    /// The calendar feed as first answered.
+    pub fn feed(&self) -> Result<Feed, Error> {
+        self.document::<FeedRow>()?.feed()
     }
 
     /// The adjustment as first answered.

@@ -1,7 +1,7 @@
 //! A page of a list: after which item, and how many.
 
 /// One part of the key of the last item of the page before.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord)]
 pub enum PagePart {
     /// An id.
     Text(String),

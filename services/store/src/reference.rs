@@ -1,5 +1,5 @@
 //! What recordings refer to and people seldom change: sites, furnaces with their events, programmes,
-//! gauges with their checks, released batches. Kept in memory between recordings.
+//! gauges with their checks, released batches, rules of scheduling. Kept in memory between recordings.
 //!
 //! Every change of such a record raises one number in the database, in the same transaction. A recording
 //! reads the number first: when it is the one that the memory was filled under, the memory is right,
@@ -16,13 +16,14 @@ use ringtrue_fleet::key::{BatchId, FurnaceKey, GaugeId, GaugeKey, ProgrammeKey, 
 use ringtrue_fleet::programme::Programme;
 use ringtrue_fleet::reading::{Method, Report};
 use ringtrue_fleet::ring_batch::RingBatch;
+use ringtrue_fleet::rule::RuleBook;
 use ringtrue_fleet::site::Site;
 use sqlx::sqlite::SqliteConnection;
 
 use crate::Error;
 use crate::cache::BatchCache;
 use crate::columns::json;
-use crate::tables::{events, furnaces, gauges, programmes, ring_batches, sites};
+use crate::tables::{events, furnaces, gauges, programmes, ring_batches, rules, sites};
 
 /// Records as of one number of [`version`].
 #[derive(Debug, Clone, Default)]
@@ -31,6 +32,8 @@ pub(crate) struct Reference {
     /// The checks of all gauges of a site.
     pub(crate) checks: HashMap<SiteId, Arc<SiteChecks>>,
     pub(crate) sites: HashMap<SiteId, Arc<Site>>,
+    /// The network's rules, a site's and its furnaces'.
+    pub(crate) rules: HashMap<SiteId, Arc<RuleBook>>,
     pub(crate) furnaces: HashMap<FurnaceKey, Arc<(Furnace, Vec<FurnaceEvent>)>>,
     pub(crate) programmes: HashMap<ProgrammeKey, Arc<Programme>>,
     /// Checks with the latest first.
@@ -166,6 +169,20 @@ impl Reference {
         }
         for site in sites::sites_of(connection, &json(&lacking.sites)).await? {
             self.sites.insert(site.key.clone(), Arc::new(site));
+        }
+        if !lacking.sites.is_empty() {
+            let all = rules::rules_of_sites(connection, &json(&lacking.sites)).await?;
+            for site in self.sites.keys() {
+                if self.rules.contains_key(site) {
+                    continue;
+                }
+                let bearing = all
+                    .iter()
+                    .filter(|rule| rule.key.place.site().is_none_or(|of| of == site))
+                    .cloned()
+                    .collect();
+                self.rules.insert(site.clone(), Arc::new(RuleBook(bearing)));
+            }
         }
         let keys = json(&lacking.furnaces);
         let mut happened = events::events_of(connection, &keys).await?;

@@ -1,6 +1,8 @@
 //! Proving that nothing was altered: every chain, every record against its entry, every evaluation
 //! against its inputs.
 
+mod schedules;
+
 use std::collections::{HashMap, HashSet};
 
 use ringtrue_calibration::METHOD_VERSION;
@@ -73,6 +75,12 @@ pub enum Fault {
         /// Resource name.
         subject: String,
     },
+    /// Changes of alerts are missing.
+    #[error("changes of alerts before number {seq} were removed")]
+    ChangesGone {
+        /// The number of the change after the gap.
+        seq: i64,
+    },
     /// An evaluation cannot be worked out again with the same result.
     #[error("the evaluation of {subject} does not follow from its inputs")]
     NotReproduced {
@@ -91,6 +99,8 @@ impl Store {
         let mut tx = sqlx::Connection::begin(&mut *connection).await?;
         let mut verified = Verified::default();
         let mut records = self.records(&mut tx, &mut verified).await?;
+        schedules::add_records(&mut tx, &mut records).await?;
+        schedules::check_alerts(&mut tx, &mut records, &mut verified).await?;
         check_amendments(&mut tx, &mut verified).await?;
         check_chains(&mut tx, &mut records, &mut verified).await?;
         let mut unknown: Vec<String> = records.into_keys().collect();
@@ -215,7 +225,7 @@ async fn reading_page(
 ) -> Result<Vec<WholeRow>, Error> {
     const SQL: &str = "SELECT r.*, e.reading_id, e.method_version, e.counts, e.observed_offset_c,
             e.independent_c, e.shared_c, e.mean_mm, e.removed_c, e.effects, e.innovation_z, e.innovation_sd_c, e.gain,
-            e.advised_setpoint_c, e.next_due_on, e.inputs, e.result
+            e.advised_setpoint_c, e.next_due_on, e.inputs, e.result, e.advice, e.conformance
         FROM reading AS r
         JOIN evaluation AS e ON e.site_id = r.site_id AND e.furnace_id = r.furnace_id
             AND e.fired_at = r.fired_at AND e.reading_id = r.id
@@ -238,12 +248,20 @@ fn check_evaluation<'t>(
     tables: &impl Fn(&BatchId) -> Option<&'t [ringtrue_calibration::ring_table::RingTable]>,
     verified: &mut Verified,
 ) {
+    let evaluated = row.evaluation.evaluated().ok();
+    if let Some(evaluated) = &evaluated
+        && !row.evaluation.repeats(&evaluated.evaluation)
+    {
+        verified.faults.push(Fault::RecordAltered {
+            subject: subject.clone(),
+        });
+    }
     if row.evaluation.method_version != METHOD_VERSION {
         verified.of_other_versions += 1;
         return;
     }
     let outcome = (|| {
-        let evaluated = row.evaluation.evaluated().ok()?;
+        let evaluated = evaluated?;
         let reading = row.reading.reading().ok()?;
         let tables = match &reading.report.method {
             Method::Rings(measured) => tables(&measured.batch)?,

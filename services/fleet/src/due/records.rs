@@ -4,7 +4,7 @@ use jiff::Timestamp;
 use jiff::civil::Date;
 use ringtrue_calibration::decision::Advice;
 
-use crate::act::Act;
+use crate::act::{Act, ActKind};
 use crate::event::EventKind;
 use crate::finding::{FindingKind, Subject};
 use crate::furnace::FurnaceState;
@@ -31,6 +31,22 @@ pub struct SiteRecords {
     pub findings: Vec<OpenFinding>,
     /// When the last reading, act, event, check or adjustment came in; the site's own start when none did.
     pub last_record_at: Timestamp,
+}
+
+impl SiteRecords {
+    /// Whether a new day alone may change what is due, beside the dates themselves: counted use goes stale,
+    /// a stock of rings lasts less long, a fired ring is given up.
+    pub fn changes_with_the_day(&self) -> bool {
+        !self.stocks.is_empty()
+            || self.furnaces.iter().any(|furnace| {
+                furnace.acts.iter().any(|act| {
+                    matches!(
+                        act.details.kind,
+                        Some(ActKind::UseCounted(_) | ActKind::RingFired)
+                    )
+                })
+            })
+    }
 }
 
 /// What bears on a furnace's due dates.

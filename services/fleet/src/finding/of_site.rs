@@ -18,6 +18,7 @@ use crate::key::{BatchId, FurnaceId, FurnaceKey, GaugeId, ReadingKey};
 use crate::knowledge::Knowledge;
 use crate::known_bias::gauge_known;
 use crate::programme::Programme;
+use crate::rule::RuleBook;
 use crate::site::Site;
 use crate::standing::{StandingInput, glance};
 use crate::tracking::{Surprise, TrackPoint, TrackedOffset, offset_then, replayed, shared_errors};
@@ -47,6 +48,8 @@ pub struct ReadingOfLate {
 pub struct SiteOfLate {
     /// The site.
     pub site: Site,
+    /// The rules by which its calibrations are due.
+    pub rules: RuleBook,
     /// Its furnaces.
     pub furnaces: Vec<Furnace>,
     /// Their programmes.
@@ -173,6 +176,7 @@ impl SiteOfLate {
         let input = StandingInput {
             furnace,
             site: &self.site,
+            rules: &self.rules,
             programmes: &programmes,
             tracked: Some(tracked),
             events: &events,

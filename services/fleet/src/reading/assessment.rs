@@ -26,6 +26,7 @@ use crate::knowledge::Knowledge;
 use crate::programme::Programme;
 use crate::refusal::Refusal;
 use crate::ring_batch::RingBatch;
+use crate::rule::RuleBook;
 use crate::site::Site;
 use crate::tracking::{
     AsEvaluated, Placed, TrackPoint, TrackedOffset, confirms, drift_after, due_on, expectation,
@@ -49,6 +50,8 @@ pub struct Known<'a> {
     pub rings: Option<KnownRings<'a>>,
     /// What the network knows of the errors that readings share.
     pub knowledge: Knowledge<'a>,
+    /// The rules by which the next calibration is due: the network's, the site's, its furnaces'.
+    pub rules: &'a RuleBook,
     /// What was known of the offset before this firing; none at a furnace's first reading.
     pub tracked: Option<&'a TrackedOffset>,
     /// Whether a later firing of this furnace is on record: then that one's advice stands.
@@ -305,7 +308,7 @@ fn components(known: &Known) -> Components {
 fn due_after(known: &Known, report: &Report, after: Option<&TrackedOffset>) -> Date {
     let site = &known.site.details;
     match after.or(known.tracked) {
-        Some(tracked) => due_on(site, tracked),
+        Some(tracked) => due_on(site, known.rules, &known.furnace.key, tracked),
         None => report.measured_at.to_zoned_datetime(site.zone()).date(),
     }
 }

@@ -17,6 +17,8 @@ use crate::tracking::{TrackPoint, step};
 
 const NOW: &str = "2026-11-25T12:00:00Z";
 
+static NO_RULES: crate::rule::RuleBook = crate::rule::RuleBook(Vec::new());
+
 fn at(text: &str) -> Timestamp {
     text.parse().expect("a moment")
 }
@@ -122,6 +124,7 @@ impl Bench {
 
     fn input(&self) -> StandingInput<'_> {
         StandingInput {
+            rules: &NO_RULES,
             furnace: &self.furnace,
             site: &self.site,
             programmes: &self.programmes,

@@ -16,6 +16,7 @@ use ringtrue_fleet::finding::{
 use ringtrue_fleet::key::{BatchId, FindingId, ReadingKey};
 use ringtrue_fleet::knowledge::Fit;
 use ringtrue_fleet::known_bias::batch_known;
+use ringtrue_fleet::rule::RuleBook;
 use ringtrue_fleet::site::Site;
 use ringtrue_store::{Lease, Page, Pending, Read, Store};
 
@@ -135,6 +136,7 @@ async fn shown_at(read: &Read, site: Site, fit: &Arc<Fit>, now: Timestamp) -> Re
         .unwrap_or(Timestamp::MIN);
     let key = site.key.clone();
     let late = SiteOfLate {
+        rules: RuleBook(read.rules_of(Some(&key)).await?),
         furnaces: read.furnaces(Some(&key), &WHOLE).await?,
         programmes: read.programmes(&key, None, &WHOLE).await?,
         gauges: read.gauges(&key, &WHOLE).await?,

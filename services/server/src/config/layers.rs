@@ -6,14 +6,14 @@ use std::path::Path;
 
 use config::{Config, Environment, File, FileFormat, Source as _, Value, ValueKind};
 
-use super::{LogFormat, Overrides, without_secrets};
+use super::{LogFormat, MailTls, Overrides, without_secrets};
 
 /// What the names of the server's environment variables begin with; `RINGTRUE_SERVER__LOG__FORMAT`
 /// sets `log.format`.
 pub const ENVIRONMENT_PREFIX: &str = "RINGTRUE_SERVER";
 
 /// Every key there is, in the order it is shown to people.
-pub(super) const KEYS: [&str; 12] = [
+pub(super) const KEYS: [&str; 22] = [
     "listen",
     "database",
     "drain_s",
@@ -26,6 +26,16 @@ pub(super) const KEYS: [&str; 12] = [
     "limits.deadline_s",
     "limits.message_bytes",
     "fleet.refit_every_s",
+    "alerts.look_every_s",
+    "http.listen",
+    "http.public_url",
+    "mail.host",
+    "mail.port",
+    "mail.tls",
+    "mail.username",
+    "mail.password",
+    "mail.from",
+    "mail.timeout_s",
 ];
 
 /// Gives the three layers above the defaults as one tree; each value remembers its origin.
@@ -173,21 +183,62 @@ impl Given {
         })
     }
 
-    pub(super) fn listen(&mut self, default: SocketAddr) -> SocketAddr {
-        let Some(value) = self.values.remove("listen") else {
-            return default;
-        };
-        if let ValueKind::String(text) = &value.kind
-            && let Ok(address) = text.trim().parse()
-        {
-            return address;
+    /// An address and a port; none when it is left out, empty or wrong.
+    pub(super) fn address(&mut self, key: &'static str, such_as: &str) -> Option<SocketAddr> {
+        let value = self.values.remove(key)?;
+        if let ValueKind::String(text) = &value.kind {
+            match text.trim().parse() {
+                Ok(address) => return Some(address),
+                Err(_) if text.trim().is_empty() && key != "listen" => return None,
+                Err(_) => {}
+            }
         }
         self.wrong(
-            "listen",
+            key,
             &value,
-            "an address and a port, such as 127.0.0.1:7145",
+            &format!("an address and a port, such as {such_as}"),
         );
-        default
+        None
+    }
+
+    /// A secret: it is read from the environment only, so that it stands in no file that is shown around.
+    pub(super) fn secret(&mut self, key: &'static str) -> Option<String> {
+        let value = self.values.remove(key)?;
+        let ValueKind::String(text) = &value.kind else {
+            // A password of digits alone: the environment gives text, a file may give a number.
+            self.faults.push(format!(
+                "{key} ({}) is not text; set {} instead",
+                origin(key, &value),
+                variable(key)
+            ));
+            return None;
+        };
+        if text.is_empty() {
+            return None;
+        }
+        if value.origin() != Some("the environment") {
+            self.faults.push(format!(
+                "{key} ({}) is a secret and is not read from there: set {} instead",
+                origin(key, &value),
+                variable(key)
+            ));
+            return None;
+        }
+        Some(text.clone())
+    }
+
+    pub(super) fn mail_tls(&mut self, default: MailTls) -> MailTls {
+        let Some(value) = self.values.remove("mail.tls") else {
+            return default;
+        };
+        let chosen = match &value.kind {
+            ValueKind::String(text) => MailTls::parse(text),
+            _ => None,
+        };
+        chosen.unwrap_or_else(|| {
+            self.wrong("mail.tls", &value, "starttls, implicit or none");
+            default
+        })
     }
 
     pub(super) fn log_format(&mut self, default: LogFormat) -> LogFormat {

@@ -85,6 +85,56 @@ pub(crate) const ACCESS: &[(&str, Right)] = &[
         Right::Record,
     ),
     ("/ringtrue.v1.FleetService/ResolveFinding", Right::Record),
+    (
+        "/ringtrue.v1.ScheduleService/SetScheduleRule",
+        Right::Configure,
+    ),
+    ("/ringtrue.v1.ScheduleService/GetScheduleRule", Right::Read),
+    (
+        "/ringtrue.v1.ScheduleService/ListScheduleRules",
+        Right::Read,
+    ),
+    (
+        "/ringtrue.v1.ScheduleService/RemoveScheduleRule",
+        Right::Configure,
+    ),
+    ("/ringtrue.v1.CareService/ListDueTasks", Right::Read),
+    ("/ringtrue.v1.CareService/CheckUse", Right::Read),
+    ("/ringtrue.v1.CareService/RecordCareAct", Right::Record),
+    ("/ringtrue.v1.CareService/ListCareActs", Right::Read),
+    ("/ringtrue.v1.AlertService/GetAlert", Right::Read),
+    ("/ringtrue.v1.AlertService/ListAlerts", Right::Read),
+    ("/ringtrue.v1.AlertService/AcknowledgeAlert", Right::Record),
+    ("/ringtrue.v1.AlertService/SnoozeAlert", Right::Record),
+    ("/ringtrue.v1.AlertService/WatchAlerts", Right::Read),
+    (
+        "/ringtrue.v1.OperationsService/ListBackgroundWork",
+        Right::Read,
+    ),
+    (
+        "/ringtrue.v1.DeliveryService/CreateMailSubscription",
+        Right::Configure,
+    ),
+    (
+        "/ringtrue.v1.DeliveryService/ListMailSubscriptions",
+        Right::Read,
+    ),
+    (
+        "/ringtrue.v1.DeliveryService/DeleteMailSubscription",
+        Right::Configure,
+    ),
+    (
+        "/ringtrue.v1.DeliveryService/CreateCalendarFeed",
+        Right::Configure,
+    ),
+    (
+        "/ringtrue.v1.DeliveryService/ListCalendarFeeds",
+        Right::Read,
+    ),
+    (
+        "/ringtrue.v1.DeliveryService/DeleteCalendarFeed",
+        Right::Configure,
+    ),
 ];
 
 /// A call of the protocol with the right it needs.
@@ -165,7 +215,9 @@ mod tests {
     fn what_only_looks_needs_no_more_than_reading() {
         for (path, right) in ACCESS {
             let name = path.rsplit('/').next().unwrap_or_default();
-            let looks = name.starts_with("Get") || name.starts_with("List");
+            let looks = ["Get", "List", "Check", "Watch"]
+                .iter()
+                .any(|verb| name.starts_with(verb));
             assert_eq!(looks, *right == Right::Read, "{path}");
         }
     }

@@ -3,7 +3,7 @@
 mod effects;
 mod findings;
 mod history;
-mod loaded;
+pub(super) mod loaded;
 mod overview;
 mod standings;
 

@@ -6,30 +6,40 @@
 
 mod access;
 mod adjustments;
+mod alerts;
 mod caller;
+mod care;
+mod deliveries;
 mod evaluation;
 mod fields;
 mod fleet;
 mod furnaces;
 mod gauges;
 mod mask;
+mod operations;
 mod page;
 mod programmes;
 mod readings;
 mod request;
 mod ring_batches;
+mod schedules;
 mod sites;
 pub mod stack;
 pub mod status;
 
 use futures::FutureExt as _;
 use ringtrue_proto::v1::adjustment_service_server::AdjustmentServiceServer;
+use ringtrue_proto::v1::alert_service_server::AlertServiceServer;
+use ringtrue_proto::v1::care_service_server::CareServiceServer;
+use ringtrue_proto::v1::delivery_service_server::DeliveryServiceServer;
 use ringtrue_proto::v1::fleet_service_server::FleetServiceServer;
 use ringtrue_proto::v1::furnace_service_server::FurnaceServiceServer;
 use ringtrue_proto::v1::gauge_service_server::GaugeServiceServer;
+use ringtrue_proto::v1::operations_service_server::OperationsServiceServer;
 use ringtrue_proto::v1::programme_service_server::ProgrammeServiceServer;
 use ringtrue_proto::v1::reading_service_server::ReadingServiceServer;
 use ringtrue_proto::v1::ring_batch_service_server::RingBatchServiceServer;
+use ringtrue_proto::v1::schedule_service_server::ScheduleServiceServer;
 use ringtrue_proto::v1::site_service_server::SiteServiceServer;
 use tonic::service::Routes;
 use tonic_health::ServingStatus;
@@ -44,7 +54,7 @@ use crate::config::Settings;
 const BATCH_REQUEST: usize = 16 * 1024 * 1024;
 
 /// The services whose health is told, by their full names; the empty one stands for the server.
-pub const SERVICES: [&str; 9] = [
+pub const SERVICES: [&str; 14] = [
     "",
     "ringtrue.v1.SiteService",
     "ringtrue.v1.FurnaceService",
@@ -54,6 +64,11 @@ pub const SERVICES: [&str; 9] = [
     "ringtrue.v1.ReadingService",
     "ringtrue.v1.AdjustmentService",
     "ringtrue.v1.FleetService",
+    "ringtrue.v1.ScheduleService",
+    "ringtrue.v1.CareService",
+    "ringtrue.v1.AlertService",
+    "ringtrue.v1.OperationsService",
+    "ringtrue.v1.DeliveryService",
 ];
 
 /// Gives every service of the product, with health and reflection.
@@ -88,7 +103,18 @@ pub fn routes_with_health(app: App, reporter: &HealthReporter, message_bytes: us
         .max_decoding_message_size(message_bytes);
     let adjustments = AdjustmentServiceServer::new(adjustments::Adjustments(app.clone()))
         .max_decoding_message_size(message_bytes);
-    let fleet = FleetServiceServer::new(fleet::Fleet(app)).max_decoding_message_size(message_bytes);
+    let fleet =
+        FleetServiceServer::new(fleet::Fleet(app.clone())).max_decoding_message_size(message_bytes);
+    let schedules = ScheduleServiceServer::new(schedules::Schedules(app.clone()))
+        .max_decoding_message_size(message_bytes);
+    let care =
+        CareServiceServer::new(care::Care(app.clone())).max_decoding_message_size(message_bytes);
+    let alerts = AlertServiceServer::new(alerts::Alerts(app.clone()))
+        .max_decoding_message_size(message_bytes);
+    let operations = OperationsServiceServer::new(operations::Operations(app.clone()))
+        .max_decoding_message_size(message_bytes);
+    let deliveries = DeliveryServiceServer::new(deliveries::Deliveries(app))
+        .max_decoding_message_size(message_bytes);
     Routes::new(health)
         .add_service(reflection)
         .add_service(sites)
@@ -99,6 +125,11 @@ pub fn routes_with_health(app: App, reporter: &HealthReporter, message_bytes: us
         .add_service(readings)
         .add_service(adjustments)
         .add_service(fleet)
+        .add_service(schedules)
+        .add_service(care)
+        .add_service(alerts)
+        .add_service(operations)
+        .add_service(deliveries)
 }
 
 /// Tells the same health for the server and each of its services.

@@ -28,7 +28,7 @@ const LIST: Method = method("/ringtrue.v1.ProgrammeService/ListProgrammes");
 const UPDATE: Method = method("/ringtrue.v1.ProgrammeService/UpdateProgramme");
 
 /// Kind of resource, for faults.
-const KIND: &str = "ringtrue.v1/Programme";
+pub(super) const KIND: &str = "ringtrue.v1/Programme";
 
 /// The highest setpoint that any furnace here may have, °C; stands in where the furnace is not
 /// looked up because the request is refused anyway.

@@ -181,7 +181,9 @@ impl Call {
         let short = service.rsplit('.').next().unwrap_or(service);
         Self {
             method: format!("{short}/{method}"),
-            is_stream: method == "ServerReflectionInfo" || (is_health && method == "Watch"),
+            is_stream: method == "ServerReflectionInfo"
+                || method == "WatchAlerts"
+                || (is_health && method == "Watch"),
             is_health,
         }
     }

@@ -47,6 +47,17 @@ pub(crate) fn answer<T>(outcome: Result<T, Error>) -> Result<Response<T>, Status
     outcome.map(Response::new).map_err(status)
 }
 
+/// Ends a stream whose reader fell behind.
+pub(crate) fn fell_behind(cursor: &str) -> Status {
+    let mut details = said("FELL_BEHIND", HashMap::from([field("cursor", cursor)]));
+    details.set_retry_info(Some(COME_BACK));
+    status_of(
+        Code::Unavailable,
+        "the reader fell too far behind; open the stream again after the last cursor received",
+        details,
+    )
+}
+
 /// Gives the gRPC answer for a fault; faults of the store are logged here, once, with their causes.
 pub fn status(error: Error) -> Status {
     match error {
@@ -182,6 +193,9 @@ fn refused(refusal: &Refusal) -> Status {
         }
         Refusal::OpenQuestions { questions } => {
             (listed, metadata) = asked(questions);
+        }
+        Refusal::AlertClosed { alert } | Refusal::MayNotRest { alert, why: _ } => {
+            metadata = HashMap::from([field("alert", &alert.name())]);
         }
         Refusal::FindingResolved { finding } => {
             metadata = HashMap::from([field("finding", &finding.name())]);

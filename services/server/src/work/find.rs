@@ -6,6 +6,7 @@ use std::time::{Duration, Instant};
 use ringtrue_store::Store;
 
 use super::refit::given_back;
+use super::told::Told;
 
 use crate::app::{self, Found};
 use crate::clock::Clock;
@@ -27,6 +28,7 @@ pub(crate) fn start(store: Store, clock: Clock, ids: Ids, first: Duration, lifec
     let drain = lifecycle.drain.clone();
     let owner = ids.uuid(clock.now()).to_string();
     lifecycle.spawn("find", async move {
+        let mut told = Told::of("find");
         let mut rest = first;
         let mut looked_at = None;
         let mut last = Instant::now();
@@ -42,6 +44,7 @@ pub(crate) fn start(store: Store, clock: Clock, ids: Ids, first: Duration, lifec
                 continue;
             }
             let begun = Instant::now();
+            let began = Told::begins(&clock);
             let outcome = tokio::select! {
                 // What was begun is not stored; the next server does it again.
                 () = drain.cancelled() => return given_back(&store, &owner).await,
@@ -52,6 +55,9 @@ pub(crate) fn start(store: Store, clock: Clock, ids: Ids, first: Duration, lifec
                 last = begun;
             }
             let took = begun.elapsed();
+            let idle = matches!(outcome, Ok(None));
+            told.ended(&store, began, idle, outcome.as_ref().err())
+                .await;
             tell(outcome, took);
             rest = AT_MOST_EVERY.max(took * REST_PER_WORK);
         }

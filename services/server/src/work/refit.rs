@@ -6,6 +6,7 @@ use ringtrue_calibration::inference::Learnt;
 use ringtrue_fleet::learning;
 use ringtrue_store::Store;
 
+use super::told::Told;
 use crate::app::{self, Because, Refitted};
 use crate::clock::Clock;
 use crate::ids::Ids;
@@ -19,6 +20,7 @@ pub(crate) fn start(store: Store, clock: Clock, ids: &Ids, every: Duration, life
     let drain = lifecycle.drain.clone();
     let owner = ids.uuid(clock.now()).to_string();
     lifecycle.spawn("refit", async move {
+        let mut told = Told::of("refit");
         let mut rest = every;
         // The server before may have ended between a fit and the filters that it changed.
         let mut because = Because::Started;
@@ -28,6 +30,7 @@ pub(crate) fn start(store: Store, clock: Clock, ids: &Ids, every: Duration, life
                 () = tokio::time::sleep(rest) => {}
             }
             let begun = Instant::now();
+            let began = Told::begins(&clock);
             let outcome = tokio::select! {
                 // What was begun is not stored; the next server does it again.
                 () = drain.cancelled() => return given_back(&store, &owner).await,
@@ -45,6 +48,9 @@ pub(crate) fn start(store: Store, clock: Clock, ids: &Ids, every: Duration, life
                 }
             }
             let took = begun.elapsed();
+            let idle = matches!(outcome, Ok(None));
+            told.ended(&store, began, idle, outcome.as_ref().err())
+                .await;
             rest = every.max(took * REST_PER_WORK);
             match outcome {
                 Ok(None) => {}

@@ -13,5 +13,8 @@ ALTER TABLE site ADD COLUMN silent_after_days INTEGER NOT NULL DEFAULT 35;
 ALTER TABLE evaluation ADD COLUMN advice TEXT;                             -- leave, adjust, fire_again, service; null when not evaluable
 ALTER TABLE evaluation ADD COLUMN conformance REAL;                        -- probability of being within tolerance; null likewise
 
+UPDATE evaluation SET advice = json_extract(result, '$.decision.advice'),
+    conformance = json_extract(result, '$.decision.conformance_probability');
+
 -- Whether the readings speak for a drift, so that the next calibration is due within a week.
 ALTER TABLE tracked_offset ADD COLUMN may_drift INTEGER NOT NULL DEFAULT 0;

@@ -44,6 +44,8 @@ CREATE TABLE care_act (
     PRIMARY KEY (site_id, subject, acted_at, id)
 ) STRICT, WITHOUT ROWID;
 
+CREATE UNIQUE INDEX care_act_id ON care_act (site_id, id);
+
 -- Which sites have something to look at: a record since the last look, or a moment that was foreseen.
 CREATE TABLE site_agenda (
     site_id TEXT NOT NULL PRIMARY KEY,              -- '' for what the network shares
@@ -52,6 +54,9 @@ CREATE TABLE site_agenda (
 ) STRICT, WITHOUT ROWID;
 
 CREATE INDEX site_agenda_next ON site_agenda (next_at);
+
+INSERT INTO site_agenda (site_id, next_at, changes) SELECT id, 0, 1 FROM site;
+INSERT INTO site_agenda (site_id, next_at, changes) VALUES ('', 0, 1);
 
 CREATE TABLE alert (
     id TEXT NOT NULL PRIMARY KEY,

@@ -3,10 +3,10 @@
 CREATE TABLE mail_subscription (
     site_id TEXT NOT NULL,                          -- '' for the whole network
     id TEXT NOT NULL PRIMARY KEY,
-    address TEXT NOT NULL,
+    address TEXT NOT NULL,                          -- '' once deleted
     level TEXT NOT NULL,
     mode TEXT NOT NULL,                             -- immediate, digest
-    stop_secret_digest TEXT NOT NULL,               -- SHA-256 of the secret in the link that ends it
+    stop_secret_digest TEXT NOT NULL UNIQUE,        -- SHA-256 of the secret in the link that ends it
     stop_secret TEXT NOT NULL,                      -- that secret: it goes out with every mail
     unsubscribed INTEGER NOT NULL,
     last_sent_at INTEGER,

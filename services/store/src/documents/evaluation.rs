@@ -32,7 +32,7 @@ const SOURCES: &[(Source, &str)] = &[
     (Source::Other, "other"),
 ];
 
-const ADVICE: &[(Advice, &str)] = &[
+pub(crate) const ADVICE: &[(Advice, &str)] = &[
     (Advice::Leave, "leave"),
     (Advice::Adjust, "adjust"),
     (Advice::FireAgain, "fire_again"),

@@ -9,7 +9,7 @@ use sqlx::sqlite::SqliteConnection;
 use crate::columns::{Place, json, written};
 use crate::{Error, Page, Read, Request, Tx};
 
-const KINDS: &[(Option<EventKind>, &str)] = &[
+pub(crate) const KINDS: &[(Option<EventKind>, &str)] = &[
     (Some(EventKind::ElementsReplaced), "elements_replaced"),
     (
         Some(EventKind::ThermocoupleReplaced),

@@ -6,6 +6,7 @@
 use std::collections::HashMap;
 
 use jiff::Timestamp;
+use ringtrue_fleet::due::OpenFinding;
 use ringtrue_fleet::finding::{Evidence, Finding, FindingKind, FindingState, Subject};
 use ringtrue_fleet::key::{FindingId, ReadingKey, SiteId};
 use serde::{Deserialize, Serialize};
@@ -313,6 +314,33 @@ impl Read {
             .bind(site.as_str())
             .fetch_all(&mut *self.connection().await?)
             .await?)
+    }
+
+    /// Findings that are not resolved about what the whole network shares.
+    pub async fn network_findings(&self) -> Result<Vec<OpenFinding>, Error> {
+        const SQL: &str = "SELECT fi.*, COALESCE(b.code, '') AS subject_display_name,
+                '' AS site_display_name
+            FROM finding AS fi
+            LEFT JOIN ring_batch AS b ON fi.subject = 'ringBatches/' || b.id
+            WHERE fi.site_id = '' AND fi.state IN ('open', 'acknowledged') ORDER BY fi.id";
+        self.everywhere()?;
+        let rows: Vec<NamedRow> = sqlx::query_as(SQL)
+            .fetch_all(&mut *self.connection().await?)
+            .await?;
+        let mut open = Vec::with_capacity(rows.len());
+        for row in rows {
+            let named = row.named()?;
+            open.push(OpenFinding {
+                id: named.finding.id,
+                kind: named.finding.kind,
+                subject: named.finding.subject,
+                subject_display_name: named.subject_display_name,
+                statement: named.finding.statement,
+                next_step: named.finding.next_step,
+                first_seen_at: named.finding.first_seen_at,
+            });
+        }
+        Ok(open)
     }
 
     /// How many findings are not resolved: of a site, or of all that the scope reaches with those that the

@@ -28,7 +28,7 @@ const THERMOCOUPLES: &[(ThermocoupleType, &str)] = &[
     (ThermocoupleType::R, "R"),
 ];
 
-const STATES: &[(FurnaceState, &str)] = &[
+pub(crate) const STATES: &[(FurnaceState, &str)] = &[
     (FurnaceState::InUse, "in_use"),
     (FurnaceState::InService, "in_service"),
     (FurnaceState::Retired, "retired"),

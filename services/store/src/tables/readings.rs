@@ -17,7 +17,7 @@ use crate::{Error, Page, Read, Recorded, Tx};
 pub use insert::NewReading;
 pub use knowledge::Missing;
 pub use knowledge::ReadingKnowledge;
-pub(crate) use row::{EvaluationRow, ReadingRow, record_digest, surprise};
+pub(crate) use row::{EvaluationRow, PURPOSES, ReadingRow, record_digest, surprise};
 
 /// Most rows that one statement writes.
 const MOST_ROWS: usize = 64;
@@ -73,7 +73,7 @@ impl RecordedRow {
 macro_rules! recorded_columns {
     () => {
         "r.*, e.method_version, e.counts, e.observed_offset_c, e.independent_c, e.shared_c, e.mean_mm,
-        e.removed_c, e.effects, e.innovation_z, e.innovation_sd_c, e.gain, e.advised_setpoint_c, e.next_due_on, e.inputs, e.result, e.reading_id, a.amended_by
+        e.removed_c, e.effects, e.innovation_z, e.innovation_sd_c, e.gain, e.advised_setpoint_c, e.next_due_on, e.inputs, e.result, e.advice, e.conformance, e.reading_id, a.amended_by
         FROM reading AS r
         JOIN evaluation AS e ON e.site_id = r.site_id AND e.furnace_id = r.furnace_id
             AND e.fired_at = r.fired_at AND e.reading_id = r.id

@@ -8,11 +8,12 @@ use ringtrue_fleet::ring_batch::{BatchDetails, BatchState, RingBatch};
 use serde::{Deserialize, Serialize};
 use sqlx::sqlite::SqliteConnection;
 
+use super::agenda::look_everywhere;
 use crate::cache::BatchCache;
 use crate::columns::{Place, json, written};
 use crate::{Error, Page, Read, Request, Tx};
 
-const STATES: &[(BatchState, &str)] = &[
+pub(crate) const STATES: &[(BatchState, &str)] = &[
     (BatchState::Released, "released"),
     (BatchState::OnHold, "on_hold"),
     (BatchState::Withdrawn, "withdrawn"),
@@ -294,6 +295,8 @@ impl Tx {
         if let Some(table) = added {
             self.insert_ring_table(&batch.key, table).await?;
         }
+        // Every site may have rings of it in stock.
+        look_everywhere(self.connection()).await?;
         let document = json(&BatchDocument::from(batch));
         self.happened(
             None,

@@ -4,9 +4,10 @@
 use jiff::Timestamp;
 use ringtrue_fleet::key::{FurnaceId, FurnaceKey, SiteId};
 use ringtrue_fleet::knowledge::Fit;
-use ringtrue_fleet::tracking::{TrackedOffset, replayed};
+use ringtrue_fleet::tracking::{TrackedOffset, replayed, suspected_drift};
 use sqlx::sqlite::SqliteConnection;
 
+use super::agenda::put_on_when_drift_changes;
 use super::readings::{chunks, track_points};
 use super::{events, fits};
 use crate::columns::{Place, bytes, json};
@@ -26,6 +27,8 @@ pub(crate) struct TrackedRow {
     last_reading_id: String,
     last_fired_at: i64,
     document: Vec<u8>,
+    /// Repeats what follows from the document, for reading without it.
+    may_drift: bool,
 }
 
 impl TrackedRow {
@@ -38,6 +41,7 @@ impl TrackedRow {
             last_reading_id: tracked.last.reading.to_string(),
             last_fired_at: tracked.last.fired_at.as_microsecond(),
             document: bytes(&TrackedDocument::from(tracked)),
+            may_drift: suspected_drift(tracked).is_some(),
         }
     }
 
@@ -52,10 +56,12 @@ impl TrackedRow {
         })
     }
 
-    /// What was kept; none when its shape is not understood.
+    /// What was kept; none when its shape is not understood, or when a column beside it says otherwise.
     fn kept(&self) -> Option<TrackedOffset> {
         let document: TrackedDocument = postcard::from_bytes(&self.document).ok()?;
-        document.tracked(self.components)
+        document
+            .tracked(self.components)
+            .filter(|tracked| self.may_drift == suspected_drift(tracked).is_some())
     }
 }
 
@@ -166,7 +172,7 @@ pub(crate) async fn keep_tracked(
     for now in chunks(all) {
         let mut query = sqlx::QueryBuilder::new(
             "INSERT INTO tracked_offset (site_id, furnace_id,
-            components, readings, last_reading_id, last_fired_at, document) ",
+            components, readings, last_reading_id, last_fired_at, document, may_drift) ",
         );
         query.push_values(now, |mut row, (furnace, tracked)| {
             let written = TrackedRow::of(furnace, tracked);
@@ -176,7 +182,8 @@ pub(crate) async fn keep_tracked(
                 .push_bind(written.readings)
                 .push_bind(written.last_reading_id)
                 .push_bind(written.last_fired_at)
-                .push_bind(written.document);
+                .push_bind(written.document)
+                .push_bind(written.may_drift);
         });
         query.push(
             " ON CONFLICT (site_id, furnace_id) DO UPDATE SET
@@ -184,7 +191,8 @@ pub(crate) async fn keep_tracked(
             readings = excluded.readings,
             last_reading_id = excluded.last_reading_id,
             last_fired_at = excluded.last_fired_at,
-            document = excluded.document",
+            document = excluded.document,
+            may_drift = excluded.may_drift",
         );
         query.build().execute(&mut *connection).await?;
     }
@@ -275,6 +283,8 @@ impl Tx {
     ) -> Result<(), Error> {
         const FORGET: &str = "DELETE FROM tracked_offset WHERE site_id = $1 AND furnace_id = $2";
         self.within(&key.site)?;
+        let may_drift = tracked.is_some_and(|tracked| suspected_drift(tracked).is_some());
+        put_on_when_drift_changes(self.connection(), key, may_drift).await?;
         if let Some(tracked) = tracked {
             return keep_tracked(self.connection(), &[(key, tracked)]).await;
         }

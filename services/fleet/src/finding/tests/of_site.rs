@@ -81,6 +81,7 @@ impl Bench {
             ..SiteDetails::default()
         };
         let mut late = SiteOfLate {
+            rules: crate::rule::RuleBook::default(),
             site: Site::first(site("north"), details, day(0)),
             furnaces: Vec::new(),
             programmes: Vec::new(),

@@ -21,6 +21,8 @@ use crate::site::SiteDetails;
 use crate::tracking::tests::check;
 use crate::tracking::{offset_then, replayed};
 
+static NO_RULES: crate::rule::RuleBook = crate::rule::RuleBook(Vec::new());
+
 fn start() -> Timestamp {
     "2026-11-06T18:00:00Z".parse().expect("a moment")
 }
@@ -169,6 +171,7 @@ impl Lab {
             .first()
             .map_or(&[][..], |(_, checks)| checks.as_slice());
         let known = Known {
+            rules: &NO_RULES,
             newer_reading: false,
             setpoint_in_force_c: None,
             site: &self.site,

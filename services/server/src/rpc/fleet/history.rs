@@ -12,6 +12,7 @@ use ringtrue_fleet::key::{
     AdjustmentKey, BatchId, FurnaceKey, GaugeKey, ProgrammeKey, ReadingId, ReadingKey,
 };
 use ringtrue_fleet::programme::Programme;
+use ringtrue_fleet::rule::RuleBook;
 use ringtrue_fleet::standing::{OutlookPoint, StandingInput, outlook, shown_at_c, standing};
 use ringtrue_fleet::tracking::{TrackPoint, replayed};
 use ringtrue_fleet::violation::Violations;
@@ -77,6 +78,7 @@ pub(super) async fn get(
     let kept = read.tracked_offset(&key).await?;
     let (points, events) = read.history(&key).await?;
     let adjustments = adjustments(&read, &key, start).await?;
+    let rules = RuleBook(read.rules_of(Some(&key.site)).await?);
     let subject = key.name();
     let mut open_findings = 0;
     for (of, count) in read.open_findings(&key.site).await? {
@@ -96,6 +98,7 @@ pub(super) async fn get(
         let input = StandingInput {
             furnace: &furnace,
             site: &site,
+            rules: &rules,
             programmes: &programmes,
             tracked: tracked.as_ref(),
             events: &events,

@@ -7,11 +7,12 @@ use std::sync::Arc;
 use jiff::Timestamp;
 use ringtrue_fleet::event::FurnaceEvent;
 use ringtrue_fleet::furnace::Furnace;
-use ringtrue_fleet::key::{FurnaceKey, SiteId};
+use ringtrue_fleet::key::{FurnaceKey, ProgrammeKey, SiteId};
 use ringtrue_fleet::knowledge::Fit;
 use ringtrue_fleet::programme::Programme;
+use ringtrue_fleet::rule::RuleBook;
 use ringtrue_fleet::site::Site;
-use ringtrue_fleet::standing::{Standing, StandingInput, glance};
+use ringtrue_fleet::standing::{Conformity, Standing, StandingInput, glance};
 use ringtrue_fleet::tracking::TrackedOffset;
 use ringtrue_store::{Page, PagePart, Read, SiteKnowledge};
 
@@ -29,8 +30,9 @@ fn has_more<T>(rows: &mut Vec<T>) -> bool {
 }
 
 /// A site with all that the standings of its furnaces follow from.
-pub(super) struct LoadedSite {
+pub(in crate::rpc) struct LoadedSite {
     site: Site,
+    rules: RuleBook,
     knowledge: SiteKnowledge,
     furnaces: Vec<LoadedFurnace>,
 }
@@ -45,7 +47,7 @@ struct LoadedFurnace {
 
 impl LoadedSite {
     /// Reads a site's furnaces, as of one fit.
-    pub(super) async fn of(read: &Read, site: Site, fit: &Arc<Fit>) -> Result<Self, Error> {
+    pub(in crate::rpc) async fn of(read: &Read, site: Site, fit: &Arc<Fit>) -> Result<Self, Error> {
         let knowledge = read.site_knowledge(&site.key, Arc::clone(fit)).await?;
         let mut tracked = BTreeMap::new();
         for (furnace, offset) in read.tracked_offsets(&site.key).await? {
@@ -71,8 +73,10 @@ impl LoadedSite {
                 furnace,
             });
         }
+        let rules = RuleBook(read.rules_of(Some(&site.key)).await?);
         Ok(Self {
             site,
+            rules,
             knowledge,
             furnaces: loaded,
         })
@@ -100,6 +104,31 @@ impl LoadedSite {
         Some(ringtrue_fleet::standing::standing(&input, &knowledge, now))
     }
 
+    /// Whether a furnace conforms: for one programme, or for the one that is farthest off.
+    pub(in crate::rpc) fn conformity(
+        &self,
+        furnace: &FurnaceKey,
+        programme: Option<&ProgrammeKey>,
+        now: Timestamp,
+    ) -> Option<Conformity> {
+        let loaded = self
+            .furnaces
+            .iter()
+            .find(|one| one.furnace.key == *furnace)?;
+        let own: Vec<Programme>;
+        let mut input = self.input(loaded, None);
+        if let Some(programme) = programme {
+            own = loaded
+                .programmes
+                .iter()
+                .filter(|one| one.key == *programme)
+                .cloned()
+                .collect();
+            input.programmes = &own;
+        }
+        Some(glance(&input, &self.knowledge.knowledge(), now).conformity)
+    }
+
     fn input<'a>(
         &'a self,
         loaded: &'a LoadedFurnace,
@@ -108,6 +137,7 @@ impl LoadedSite {
         StandingInput {
             furnace: &loaded.furnace,
             site: &self.site,
+            rules: &self.rules,
             programmes: &loaded.programmes,
             tracked: loaded.tracked.as_ref(),
             events: &loaded.events,

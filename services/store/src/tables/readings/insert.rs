@@ -155,7 +155,8 @@ async fn insert_evaluation_rows(
         let mut query = sqlx::QueryBuilder::new(
             "INSERT INTO evaluation (site_id, furnace_id, fired_at, reading_id, method_version,
             counts, observed_offset_c, independent_c, shared_c, mean_mm, removed_c, effects,
-            innovation_z, innovation_sd_c, gain, advised_setpoint_c, next_due_on, inputs, result) ",
+            innovation_z, innovation_sd_c, gain, advised_setpoint_c, next_due_on, inputs, result,
+            advice, conformance) ",
         );
         query.push_values(now, |mut row, (reading, evaluation)| {
             row.push_bind(&reading.site_id)
@@ -176,7 +177,9 @@ async fn insert_evaluation_rows(
                 .push_bind(evaluation.advised_setpoint_c)
                 .push_bind(&evaluation.next_due_on)
                 .push_bind(&evaluation.inputs)
-                .push_bind(&evaluation.result);
+                .push_bind(&evaluation.result)
+                .push_bind(&evaluation.advice)
+                .push_bind(evaluation.conformance);
         });
         query
             .build()

@@ -14,6 +14,7 @@ use ringtrue_fleet::knowledge::{Fit, Knowledge};
 use ringtrue_fleet::reading::{
     Known, KnownRings, Method, Report, RingMeasurement, SameFiring, Twin,
 };
+use ringtrue_fleet::rule::RuleBook;
 use ringtrue_fleet::tracking::TrackedOffset;
 use sqlx::sqlite::SqliteConnection;
 
@@ -54,10 +55,18 @@ struct NearFiring {
     same: SameFiring,
 }
 
+static NO_RULES: ringtrue_fleet::rule::RuleBook = ringtrue_fleet::rule::RuleBook(Vec::new());
+
 impl ReadingKnowledge {
     /// The last fit.
     pub fn fit(&self) -> &Fit {
         &self.fitted.fit
+    }
+
+    /// The rules that bear on a site; without any where no report is of it.
+    pub fn rules(&self, site: &SiteId) -> Arc<RuleBook> {
+        let rules = self.reference.rules.get(site);
+        rules.map_or_else(Arc::default, Arc::clone)
     }
 
     /// What bears on one of the reports. `amended` is the reading that it corrects, which is then not
@@ -108,6 +117,11 @@ impl ReadingKnowledge {
             checks: checks.map_or(&[], |checks| checks.as_slice()),
         };
         Ok(Known {
+            rules: self
+                .reference
+                .rules
+                .get(&furnace_key.site)
+                .map_or(&NO_RULES, Arc::as_ref),
             site,
             knowledge,
             furnace,

@@ -2,6 +2,7 @@
 
 use std::collections::BTreeSet;
 
+use ringtrue_calibration::evaluation::Evaluation;
 use ringtrue_fleet::effect::Effect;
 use ringtrue_fleet::key::{
     BatchId, FurnaceId, FurnaceKey, GaugeId, GaugeKey, ProgrammeId, ProgrammeKey, ReadingId,
@@ -13,12 +14,12 @@ use sha2::{Digest as _, Sha256};
 
 use crate::audit::hexadecimal;
 use crate::columns::{Place, json, written};
-use crate::documents::evaluation::EvaluationDocument;
+use crate::documents::evaluation::{ADVICE, EvaluationDocument};
 use crate::documents::inputs::InputsDocument;
 use crate::documents::measurement::Measurement;
 use crate::{Error, Evaluated};
 
-const PURPOSES: &[(Purpose, &str)] = &[
+pub(crate) const PURPOSES: &[(Purpose, &str)] = &[
     (Purpose::Routine, "routine"),
     (Purpose::Verification, "verification"),
     (Purpose::AfterEvent, "after_event"),
@@ -67,6 +68,10 @@ pub(crate) struct EvaluationRow {
     pub(crate) next_due_on: String,
     pub(crate) inputs: String,
     pub(crate) result: String,
+    /// Repeats what `result` holds, for reading without it; so not part of the record's digest.
+    pub(crate) advice: Option<String>,
+    /// Likewise.
+    pub(crate) conformance: Option<f64>,
 }
 
 impl From<&Reading> for ReadingRow {
@@ -190,7 +195,25 @@ impl EvaluationRow {
                 &assessed.questions,
                 &assessed.cautions,
             )),
+            advice: evaluation
+                .decision
+                .as_ref()
+                .map(|d| written(&d.advice, ADVICE)),
+            conformance: evaluation
+                .decision
+                .as_ref()
+                .map(|d| d.conformance_probability),
         }
+    }
+
+    /// Whether the columns that repeat the result say the same.
+    pub(crate) fn repeats(&self, evaluation: &Evaluation) -> bool {
+        let decision = evaluation.decision.as_ref();
+        let advice = decision.map(|d| written(&d.advice, ADVICE));
+        // SQLite keeps a negative zero as zero.
+        let bits = |probability: f64| (probability + 0.0).to_bits();
+        self.advice == advice
+            && self.conformance.map(bits) == decision.map(|d| bits(d.conformance_probability))
     }
 
     pub(crate) fn evaluated(&self) -> Result<Evaluated, Error> {

@@ -1,0 +1,6 @@
+//! What is due: each rule by itself, and the traps of dates.
+
+mod bench;
+mod calibrations;
+mod care;
+mod plans;

@@ -1,0 +1,218 @@
+//! Mail under way: one for each recipient and topic.
+
+use jiff::Timestamp;
+use ringtrue_fleet::delivery::Subscription;
+use ringtrue_fleet::key::SubscriptionId;
+
+use super::readings::chunks;
+use super::subscriptions::SubscriptionRow;
+use crate::columns::Place;
+use crate::{Error, Read, Tx};
+
+/// A mail to send.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Mail {
+    /// Who gets it.
+    pub subscription: SubscriptionId,
+    /// Id of the alert, or the local day of a digest: nobody gets two of one topic.
+    pub topic: String,
+    /// Message-ID (RFC 5322), the same at every attempt.
+    pub message_id: String,
+    /// When it may go.
+    pub next_at: Timestamp,
+    /// When it was made.
+    pub made_at: Timestamp,
+    /// The changes it tells of, JSON.
+    pub changes_json: String,
+}
+
+/// A mail that waits.
+#[derive(Debug, Clone, PartialEq)]
+pub struct WaitingMail {
+    /// Who gets it.
+    pub subscription: Subscription,
+    /// Id of the alert, or the local day of a digest.
+    pub topic: String,
+    /// Message-ID (RFC 5322).
+    pub message_id: String,
+    /// How often it was tried.
+    pub attempts: i64,
+    /// When it was made.
+    pub made_at: Timestamp,
+    /// The changes it tells of, JSON.
+    pub document: String,
+    /// Secret of the link that ends the subscription.
+    pub secret: String,
+}
+
+#[derive(sqlx::FromRow)]
+struct WaitingRow {
+    #[sqlx(flatten)]
+    subscription: SubscriptionRow,
+    topic: String,
+    message_id: String,
+    attempts: i64,
+    made_at: i64,
+    document: String,
+}
+
+impl WaitingRow {
+    fn waiting(self) -> Result<WaitingMail, Error> {
+        let place = Place {
+            table: "mail",
+            key: &self.topic,
+        };
+        let made_at = place.moment("made_at", self.made_at)?;
+        Ok(WaitingMail {
+            secret: self.subscription.stop_secret.clone(),
+            subscription: self.subscription.subscription()?,
+            topic: self.topic,
+            message_id: self.message_id,
+            attempts: self.attempts,
+            made_at,
+            document: self.document,
+        })
+    }
+}
+
+impl Read {
+    /// Mail that may go now, what may go longest first; for the server's own work.
+    pub async fn mail_waiting(&self, now: Timestamp, most: u32) -> Result<Vec<WaitingMail>, Error> {
+        const SQL: &str = "SELECT s.*, m.topic, m.message_id, m.attempts, m.made_at, m.document
+            FROM mail AS m JOIN mail_subscription AS s ON s.id = m.subscription_id
+            WHERE m.state = 'waiting' AND m.next_at <= $1 AND NOT s.is_deleted AND NOT s.unsubscribed
+            ORDER BY m.next_at, m.subscription_id, m.topic LIMIT $2";
+        self.everywhere()?;
+        let rows: Vec<WaitingRow> = sqlx::query_as(SQL)
+            .bind(now.as_microsecond())
+            .bind(i64::from(most))
+            .fetch_all(&mut *self.connection().await?)
+            .await?;
+        rows.into_iter().map(WaitingRow::waiting).collect()
+    }
+
+    /// How much mail may go now, and since when the first may.
+    pub async fn mail_backlog(&self, now: Timestamp) -> Result<(i64, Option<Timestamp>), Error> {
+        const SQL: &str = "SELECT COUNT(*), MIN(next_at) FROM mail
+            WHERE state = 'waiting' AND next_at <= $1";
+        self.everywhere()?;
+        let (count, since): (i64, Option<i64>) = sqlx::query_as(SQL)
+            .bind(now.as_microsecond())
+            .fetch_one(&mut *self.connection().await?)
+            .await?;
+        let place = Place {
+            table: "mail",
+            key: "earliest",
+        };
+        Ok((
+            count,
+            match since {
+                Some(since) => Some(place.moment("next_at", since)?),
+                None => None,
+            },
+        ))
+    }
+}
+
+impl Tx {
+    /// Stores mail to send; one of a topic that the recipient has already is left out. Gives how many are new.
+    pub async fn insert_mail(&mut self, mail: &[Mail]) -> Result<u64, Error> {
+        self.everywhere()?;
+        let mut new = 0;
+        for now in chunks(mail) {
+            let mut query = sqlx::QueryBuilder::new(
+                "INSERT INTO mail (subscription_id, topic, message_id, state, attempts, next_at, made_at,
+                last_failure, document) ",
+            );
+            query.push_values(now, |mut row, one| {
+                row.push_bind(one.subscription.as_str())
+                    .push_bind(&one.topic)
+                    .push_bind(&one.message_id)
+                    .push_bind("waiting")
+                    .push_bind(0_i64)
+                    .push_bind(one.next_at.as_microsecond())
+                    .push_bind(one.made_at.as_microsecond())
+                    .push_bind("")
+                    .push_bind(&one.changes_json);
+            });
+            query.push(" ON CONFLICT DO NOTHING");
+            new += query
+                .build()
+                .execute(self.connection())
+                .await?
+                .rows_affected();
+        }
+        Ok(new)
+    }
+
+    /// A mail got through: the recipient's mail no longer fails.
+    pub async fn mail_sent(
+        &mut self,
+        id: &SubscriptionId,
+        topic: &str,
+        now: Timestamp,
+    ) -> Result<(), Error> {
+        const MAIL: &str = "UPDATE mail SET state = 'sent', attempts = attempts + 1, sent_at = $3,
+            last_failure = '' WHERE subscription_id = $1 AND topic = $2";
+        const RECIPIENT: &str = "UPDATE mail_subscription SET last_sent_at = $2, last_failure = '',
+            failing_since = NULL WHERE id = $1";
+        self.everywhere()?;
+        sqlx::query(MAIL)
+            .bind(id.as_str())
+            .bind(topic)
+            .bind(now.as_microsecond())
+            .execute(self.connection())
+            .await?;
+        sqlx::query(RECIPIENT)
+            .bind(id.as_str())
+            .bind(now.as_microsecond())
+            .execute(self.connection())
+            .await?;
+        Ok(())
+    }
+
+    /// A mail did not get through; it is tried again at `next_at`, or given up when none.
+    pub async fn mail_failed(
+        &mut self,
+        id: &SubscriptionId,
+        topic: &str,
+        now: Timestamp,
+        failure: &str,
+        next_at: Option<Timestamp>,
+    ) -> Result<(), Error> {
+        const MAIL: &str = "UPDATE mail SET attempts = attempts + 1, last_failure = $3,
+                state = CASE WHEN $4 IS NULL THEN 'given_up' ELSE state END,
+                next_at = COALESCE($4, next_at)
+            WHERE subscription_id = $1 AND topic = $2";
+        const RECIPIENT: &str = "UPDATE mail_subscription SET last_failure = $2,
+            failing_since = COALESCE(failing_since, $3) WHERE id = $1";
+        self.everywhere()?;
+        sqlx::query(MAIL)
+            .bind(id.as_str())
+            .bind(topic)
+            .bind(failure)
+            .bind(next_at.map(Timestamp::as_microsecond))
+            .execute(self.connection())
+            .await?;
+        sqlx::query(RECIPIENT)
+            .bind(id.as_str())
+            .bind(failure)
+            .bind(now.as_microsecond())
+            .execute(self.connection())
+            .await?;
+        Ok(())
+    }
+
+    /// A mail is not needed any more: what it was to tell is mended. Says nothing about its recipient.
+    pub async fn mail_dropped(&mut self, id: &SubscriptionId, topic: &str) -> Result<(), Error> {
+        const SQL: &str = "UPDATE mail SET state = 'given_up', last_failure = 'no longer needed'
+            WHERE subscription_id = $1 AND topic = $2 AND state = 'waiting'";
+        self.everywhere()?;
+        sqlx::query(SQL)
+            .bind(id.as_str())
+            .bind(topic)
+            .execute(self.connection())
+            .await?;
+        Ok(())
+    }
+}

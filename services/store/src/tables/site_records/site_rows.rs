@@ -1,0 +1,219 @@
+//! What bears on the due dates of gauges and rings, open findings, and when a site was last heard of.
+
+use std::collections::HashMap;
+
+use jiff::Timestamp;
+use ringtrue_fleet::due::{GaugeRecords, OpenFinding, SiteRecords, StockRecords};
+use ringtrue_fleet::finding::{FindingKind, Subject};
+use ringtrue_fleet::key::{BatchId, FindingId, SiteId};
+use ringtrue_fleet::ring_batch::BatchState;
+use ringtrue_fleet::site::Site;
+use sqlx::sqlite::SqliteConnection;
+
+use super::moment;
+use crate::Error;
+use crate::columns::Place;
+use crate::tables::gauges::GaugeRow;
+use crate::tables::ring_batches::STATES;
+
+/// Sites by id.
+type Sites = HashMap<SiteId, SiteRecords>;
+
+fn of<'s>(
+    sites: &'s mut Sites,
+    table: &'static str,
+    id: &str,
+) -> Result<Option<&'s mut SiteRecords>, Error> {
+    let place = Place { table, key: id };
+    let id = place.id("site_id", SiteId::new(id))?;
+    Ok(sites.get_mut(&id))
+}
+
+pub(super) fn moment_of_audit(site: &Site, at: i64) -> Result<Timestamp, Error> {
+    moment("audit", site.key.as_str(), "at", at)
+}
+
+/// When the last reading, act, event, check or adjustment of each site came in. The last entry of its chain
+/// is nearly always one of these, so few are looked at.
+pub(super) async fn last_records(
+    connection: &mut SqliteConnection,
+    sites: &str,
+) -> Result<HashMap<String, i64>, Error> {
+    const SQL: &str = "SELECT wanted.value, (SELECT a.at FROM audit AS a
+            WHERE a.site_id = wanted.value AND a.action IN ('reading.record', 'reading.amend',
+                'care.act', 'furnace.event', 'gauge.check', 'adjustment.confirm')
+            ORDER BY a.seq DESC LIMIT 1)
+        FROM json_each($1) AS wanted";
+    let rows: Vec<(String, Option<i64>)> = sqlx::query_as(SQL)
+        .bind(sites)
+        .fetch_all(connection)
+        .await?;
+    Ok(rows
+        .into_iter()
+        .filter_map(|(site, at)| Some((site, at?)))
+        .collect())
+}
+
+#[derive(sqlx::FromRow)]
+struct CheckedRow {
+    #[sqlx(flatten)]
+    gauge: GaugeRow,
+    last_checked_at: Option<i64>,
+}
+
+/// Gauges by id, with their last check.
+pub(super) async fn add_gauges(
+    connection: &mut SqliteConnection,
+    sites: &str,
+    records: &mut Sites,
+) -> Result<(), Error> {
+    const SQL: &str = "SELECT g.*, (SELECT MAX(c.checked_at) FROM gauge_check AS c
+            WHERE c.site_id = g.site_id AND c.gauge_id = g.id) AS last_checked_at
+        FROM json_each($1) AS wanted CROSS JOIN gauge AS g ON g.site_id = wanted.value
+        ORDER BY g.site_id, g.id";
+    let rows: Vec<CheckedRow> = sqlx::query_as(SQL)
+        .bind(sites)
+        .fetch_all(connection)
+        .await?;
+    for row in rows {
+        let gauge = row.gauge.gauge()?;
+        let checked_at = match row.last_checked_at {
+            Some(at) => Some(moment(
+                "gauge_check",
+                gauge.key.gauge.as_str(),
+                "checked_at",
+                at,
+            )?),
+            None => None,
+        };
+        if let Some(site) = records.get_mut(&gauge.key.site) {
+            site.gauges.push(GaugeRecords {
+                key: gauge.key,
+                details: gauge.details,
+                created_at: gauge.created_at,
+                checked_at,
+            });
+        }
+    }
+    Ok(())
+}
+
+#[derive(sqlx::FromRow)]
+struct StockRow {
+    site_id: String,
+    batch_id: String,
+    code: String,
+    expires_on: Option<String>,
+    state: String,
+    acted_at: i64,
+    rings_left: i64,
+    fired_since: i64,
+}
+
+/// The rings of each batch that were counted at each site, as counted last; by batch. Rings of every reading
+/// of the batch fired after that are gone, practice included; an amended reading is one firing.
+pub(super) async fn add_stocks(
+    connection: &mut SqliteConnection,
+    sites: &str,
+    records: &mut Sites,
+) -> Result<(), Error> {
+    const SQL: &str = "SELECT c.site_id, b.id AS batch_id, b.code, b.expires_on, b.state, c.acted_at,
+            c.rings_left, (SELECT COALESCE(SUM(json_array_length(r.measurement, '$.rings.rings')), 0)
+                FROM furnace AS f
+                CROSS JOIN reading AS r ON r.site_id = f.site_id AND r.furnace_id = f.id
+                    AND r.fired_at > c.acted_at
+                WHERE f.site_id = c.site_id AND r.batch_id = b.id
+                    AND NOT EXISTS (SELECT 1 FROM amendment AS a WHERE a.site_id = r.site_id
+                        AND a.furnace_id = r.furnace_id AND a.reading_id = r.id)) AS fired_since
+        FROM json_each($1) AS wanted
+        CROSS JOIN care_act AS c ON c.site_id = wanted.value
+            AND c.subject >= 'ringBatches/' AND c.subject < 'ringBatches0'
+        CROSS JOIN ring_batch AS b ON b.id = substr(c.subject, 13)
+        WHERE c.kind = 'rings_counted' AND NOT EXISTS (SELECT 1 FROM care_act AS later
+            WHERE later.site_id = c.site_id AND later.subject = c.subject
+                AND later.kind = 'rings_counted' AND (later.acted_at, later.id) > (c.acted_at, c.id))
+        ORDER BY c.site_id, b.id";
+    let rows: Vec<StockRow> = sqlx::query_as(SQL)
+        .bind(sites)
+        .fetch_all(connection)
+        .await?;
+    for row in rows {
+        let place = Place {
+            table: "care_act",
+            key: &row.batch_id,
+        };
+        let stock = StockRecords {
+            batch: place.id("subject", BatchId::new(&row.batch_id))?,
+            expires_on: match &row.expires_on {
+                Some(day) => Some(place.date("expires_on", day)?),
+                None => None,
+            },
+            released: place.word("state", &row.state, STATES)? == BatchState::Released,
+            counted_at: place.moment("acted_at", row.acted_at)?,
+            left_then: place.small("rings_left", row.rings_left)?,
+            fired_since: place.small("fired_since", row.fired_since)?,
+            code: row.code,
+        };
+        if let Some(site) = of(records, "care_act", &row.site_id)? {
+            site.stocks.push(stock);
+        }
+    }
+    Ok(())
+}
+
+#[derive(sqlx::FromRow)]
+struct FoundRow {
+    id: String,
+    kind: String,
+    site_id: String,
+    subject: String,
+    subject_display_name: String,
+    statement: String,
+    next_step: String,
+    first_seen_at: i64,
+}
+
+/// Findings about each site that are not resolved, by id.
+pub(super) async fn add_findings(
+    connection: &mut SqliteConnection,
+    sites: &str,
+    records: &mut Sites,
+) -> Result<(), Error> {
+    const SQL: &str = "SELECT fi.id, fi.kind, fi.site_id, fi.subject, fi.statement, fi.next_step,
+            fi.first_seen_at, COALESCE(f.display_name, g.display_name, s.display_name, '')
+                AS subject_display_name
+        FROM json_each($1) AS wanted
+        CROSS JOIN finding AS fi ON fi.site_id = wanted.value
+            AND fi.state IN ('open', 'acknowledged')
+        LEFT JOIN site AS s ON s.id = fi.site_id
+        LEFT JOIN furnace AS f ON f.site_id = fi.site_id
+            AND f.id = substr(fi.subject, 17 + length(fi.site_id))
+            AND fi.subject = 'sites/' || f.site_id || '/furnaces/' || f.id
+        LEFT JOIN gauge AS g ON g.site_id = fi.site_id
+            AND g.id = substr(fi.subject, 15 + length(fi.site_id))
+            AND fi.subject = 'sites/' || g.site_id || '/gauges/' || g.id
+        ORDER BY fi.site_id, fi.id";
+    let rows: Vec<FoundRow> = sqlx::query_as(SQL)
+        .bind(sites)
+        .fetch_all(connection)
+        .await?;
+    for row in rows {
+        let place = Place {
+            table: "finding",
+            key: &row.id,
+        };
+        let finding = OpenFinding {
+            id: place.id("id", FindingId::new(&row.id))?,
+            kind: FindingKind::parse(&row.kind).ok_or_else(|| place.corrupt("kind"))?,
+            subject: place.id("subject", Subject::parse(&row.subject))?,
+            first_seen_at: place.moment("first_seen_at", row.first_seen_at)?,
+            subject_display_name: row.subject_display_name,
+            statement: row.statement,
+            next_step: row.next_step,
+        };
+        if let Some(site) = of(records, "finding", &row.site_id)? {
+            site.findings.push(finding);
+        }
+    }
+    Ok(())
+}

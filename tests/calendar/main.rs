@@ -1,0 +1,4 @@
+//! Calendars beside programs that share nothing with ours.
+
+mod recurrences;
+mod soon;

@@ -1,0 +1,352 @@
+//! Calendar feeds and the end of mail, through Python's own HTTP client and calendar library.
+
+use std::net::{Ipv4Addr, SocketAddr};
+
+use jiff::Timestamp;
+use jiff::civil::{Date, date};
+use ringtrue_fleet::due::{Due, DueState, DueSubject, Reason, SiteRecords};
+use ringtrue_fleet::task::TaskKind;
+use ringtrue_proto::v1;
+use ringtrue_proto::v1::delivery_service_client::DeliveryServiceClient;
+use ringtrue_server::app::Served;
+use ringtrue_server::serve;
+use ringtrue_tests::Network;
+use ringtrue_tests::bench::{furnace, site};
+use ringtrue_tests::python::asked;
+use serde_json::{Value, json};
+
+use crate::post::Post;
+use crate::receiver::header;
+
+/// Answers over HTTP beside the network's own server; gives the address.
+async fn answering(network: &Network, dues: ringtrue_server::http::Dues) -> SocketAddr {
+    let listener = serve::bind(SocketAddr::from((Ipv4Addr::LOCALHOST, 0)))
+        .await
+        .expect("a free port");
+    let address = listener.local_addr().expect("a bound listener");
+    serve::start_http(listener, &network.app, dues, &network.lifecycle);
+    address
+}
+
+/// Asks with Python's own client.
+async fn fetched(method: &str, url: String, headers: Value) -> Value {
+    let request = json!({"method": method, "url": url, "headers": headers}).to_string();
+    let answer = tokio::task::spawn_blocking(move || asked("delivery/fetch.py", &request))
+        .await
+        .expect("it does not panic");
+    serde_json::from_str(&answer).expect("it prints JSON")
+}
+
+async fn read_by_python(file: &str) -> Value {
+    let file = file.to_owned();
+    let answer = tokio::task::spawn_blocking(move || asked("delivery/calendar_of.py", &file))
+        .await
+        .expect("it does not panic");
+    serde_json::from_str(&answer).expect("it prints JSON")
+}
+
+async fn feed(network: &Network, site: &str, name: &str) -> (String, String) {
+    let asked = v1::CreateCalendarFeedRequest {
+        parent: site.to_owned(),
+        feed: Some(v1::CalendarFeed {
+            display_name: name.to_owned(),
+            ..v1::CalendarFeed::default()
+        }),
+        request_id: String::new(),
+    };
+    let made = DeliveryServiceClient::new(network.channel())
+        .create_calendar_feed(asked)
+        .await
+        .expect("a feed")
+        .into_inner();
+    assert_eq!(made.url, "", "this server does not know how it is reached");
+    (made.feed.expect("it is told").name, made.secret_path)
+}
+
+/// Days on both sides of the clock changes of 2026 in Lisbon and in New York, and one that is past.
+const DAYS: [Date; 9] = [
+    date(2026, 3, 4),
+    date(2026, 3, 6),
+    date(2026, 3, 9),
+    date(2026, 3, 27),
+    date(2026, 3, 30),
+    date(2026, 10, 23),
+    date(2026, 10, 26),
+    date(2026, 10, 30),
+    date(2026, 11, 2),
+];
+
+/// Furnaces due on those days.
+fn on_those_days(records: &SiteRecords, now: Timestamp) -> Vec<Due> {
+    let today = records.site.details.zone().to_datetime(now).date();
+    let mut dues = Vec::new();
+    for furnace in &records.furnaces {
+        for day in DAYS {
+            dues.push(Due {
+                task: TaskKind::Calibration,
+                subject: DueSubject::Furnace(furnace.key.clone()),
+                subject_display_name: furnace.display_name.clone(),
+                due_on: day,
+                soon_on: day,
+                grace_ends_on: day,
+                state: if day < today {
+                    DueState::Overdue
+                } else {
+                    DueState::Current
+                },
+                lapsed: false,
+                steps: Vec::new(),
+                reasons: vec![Reason {
+                    code: "INTERVAL",
+                    text: "28 days; more, or less\nand \\ so on".to_owned(),
+                }],
+                next_step: "Fire a ring in Öfen, ".repeat(8),
+                rule_words: "every 4 weeks".to_owned(),
+                rule_name: String::new(),
+                last_done_at: None,
+            });
+        }
+    }
+    dues
+}
+
+/// Clock changes: Lisbon on 29 March and 25 October 2026, New York on 8 March and 1 November 2026 (IANA time zone
+/// database). The site fires at 15:00.
+#[tokio::test]
+async fn a_feed_gives_the_right_moments_across_clock_changes_to_a_program_of_others() {
+    let network = Network::start().await;
+    let address = answering(&network, on_those_days).await;
+    for (id, zone, wanted) in [
+        (
+            "lisbon",
+            "Europe/Lisbon",
+            [
+                // Overdue since the 4th: shown today, the 6th.
+                "2026-03-06T15:00:00+00:00",
+                "2026-03-06T15:00:00+00:00",
+                "2026-03-09T15:00:00+00:00",
+                "2026-03-27T15:00:00+00:00",
+                "2026-03-30T14:00:00+00:00",
+                "2026-10-23T14:00:00+00:00",
+                "2026-10-26T15:00:00+00:00",
+                "2026-10-30T15:00:00+00:00",
+                "2026-11-02T15:00:00+00:00",
+            ],
+        ),
+        (
+            "new-york",
+            "America/New_York",
+            [
+                "2026-03-06T20:00:00+00:00",
+                "2026-03-06T20:00:00+00:00",
+                "2026-03-09T19:00:00+00:00",
+                "2026-03-27T19:00:00+00:00",
+                "2026-03-30T19:00:00+00:00",
+                "2026-10-23T19:00:00+00:00",
+                "2026-10-26T19:00:00+00:00",
+                "2026-10-30T19:00:00+00:00",
+                "2026-11-02T20:00:00+00:00",
+            ],
+        ),
+    ] {
+        let mut details = site();
+        zone.clone_into(&mut details.time_zone);
+        "Größe; bench, 2".clone_into(&mut details.display_name);
+        let made = network.site(id, details).await;
+        network.furnace(&made.name, "k2", furnace()).await;
+        let (_, path) = feed(&network, &made.name, "Öfen, due; here").await;
+        let answer = fetched("GET", format!("http://{address}{path}"), json!({})).await;
+        assert_eq!(answer["status"], 200, "{answer:#}");
+        let headers = &answer["headers"];
+        assert_eq!(headers["content-type"], "text/calendar; charset=utf-8");
+        assert_eq!(headers["cache-control"], "private, max-age=900");
+        let calendar = read_by_python(answer["body"].as_str().expect("a body")).await;
+        assert_eq!(calendar["errors"], json!([]));
+        assert_eq!(calendar["version"], "2.0");
+        assert_eq!(calendar["name"], "Öfen, due; here");
+        assert_eq!(calendar["bare_line_feeds"], 0);
+        assert!(calendar["longest_line"].as_u64().expect("a length") <= 75);
+        let events = calendar["events"].as_array().expect("events");
+        let starts: Vec<&str> = events
+            .iter()
+            .map(|event| event["starts"].as_str().expect("a moment"))
+            .collect();
+        assert_eq!(starts, wanted, "{zone}");
+        let ids: std::collections::BTreeSet<&str> = events
+            .iter()
+            .filter_map(|event| event["uid"].as_str())
+            .collect();
+        assert_eq!(ids.len(), DAYS.len(), "each has an id of its own");
+        let late = &events[0];
+        assert!(
+            late["summary"]
+                .as_str()
+                .is_some_and(|words| words.ends_with(", overdue since 4 Mar")),
+            "{late:#}"
+        );
+        assert_eq!(
+            (&late["sequence"], &late["alarms_s"]),
+            (&json!(2), &json!([]))
+        );
+        let planned = &events[1];
+        assert_eq!(planned["alarms_s"], json!([-86_400.0]));
+        assert_eq!(planned["location"], "Größe; bench, 2");
+        assert_eq!(planned["status"], "CONFIRMED");
+        assert_eq!(planned["categories"], json!(["Ringtrue", "calibration"]));
+        let description = planned["description"].as_str().expect("text");
+        assert!(
+            description.contains("28 days; more, or less\nand \\ so on")
+                && description.contains("Hot chamber"),
+            "{description}"
+        );
+    }
+}
+
+#[tokio::test]
+async fn a_program_that_has_the_file_is_told_so_until_the_next_day() {
+    let network = Network::start().await;
+    let address = answering(&network, on_those_days).await;
+    let made = network.site("north", site()).await;
+    network.furnace(&made.name, "k2", furnace()).await;
+    let (_, path) = feed(&network, &made.name, "Due").await;
+    let url = format!("http://{address}{path}");
+    let first = fetched("GET", url.clone(), json!({})).await;
+    let etag = first["headers"]["etag"]
+        .as_str()
+        .expect("an ETag")
+        .to_owned();
+    for known in [
+        etag.clone(),
+        format!("W/{etag}"),
+        format!("\"other\", {etag}"),
+        "*".to_owned(),
+    ] {
+        let again = fetched("GET", url.clone(), json!({"If-None-Match": known})).await;
+        assert_eq!(
+            (&again["status"], &again["body"]),
+            (&json!(304), &json!(""))
+        );
+        assert_eq!(again["headers"]["etag"], etag);
+    }
+    network.advance_h(11);
+    let same_day = fetched("GET", url.clone(), json!({"If-None-Match": etag})).await;
+    assert_eq!(same_day["status"], 304);
+    network.advance_h(1);
+    let next_day = fetched("GET", url, json!({"If-None-Match": etag})).await;
+    assert_eq!(next_day["status"], 200, "what is overdue moved to today");
+}
+
+#[tokio::test]
+async fn a_revoked_feed_is_as_unknown_as_one_that_never_was() {
+    let network = Network::start().await;
+    let address = answering(&network, on_those_days).await;
+    let made = network.site("north", site()).await;
+    let (name, path) = feed(&network, &made.name, "Due").await;
+    let (kept, other) = feed(&network, &made.name, "Due").await;
+    let url = format!("http://{address}{path}");
+    assert_eq!(fetched("GET", url.clone(), json!({})).await["status"], 200);
+    let mut deliveries = DeliveryServiceClient::new(network.channel());
+    let asked = v1::DeleteCalendarFeedRequest {
+        name: name.clone(),
+        request_id: String::new(),
+    };
+    deliveries
+        .delete_calendar_feed(asked.clone())
+        .await
+        .expect("it is revoked");
+    let gone = deliveries.delete_calendar_feed(asked).await;
+    assert_eq!(gone.expect_err("no more").code(), tonic::Code::NotFound);
+    let revoked = fetched("GET", url, json!({})).await;
+    let never = "x".repeat(43);
+    let unknown = fetched(
+        "GET",
+        format!("http://{address}/calendar/{never}.ics"),
+        json!({}),
+    )
+    .await;
+    assert_eq!(revoked["status"], 404);
+    let told = |answer: &Value| {
+        let mut answer = answer.clone();
+        answer["headers"]["date"] = Value::Null;
+        answer
+    };
+    assert_eq!(told(&revoked), told(&unknown));
+    let still = fetched("GET", format!("http://{address}{other}"), json!({})).await;
+    assert_eq!(still["status"], 200, "another feed of the site stays");
+    let listed = deliveries
+        .list_calendar_feeds(v1::ListCalendarFeedsRequest {
+            parent: made.name.clone(),
+        })
+        .await
+        .expect("a list")
+        .into_inner();
+    let names: Vec<&str> = listed.feeds.iter().map(|feed| feed.name.as_str()).collect();
+    assert_eq!(names, [kept.as_str()]);
+}
+
+#[tokio::test]
+async fn a_repeat_of_making_a_feed_gives_it_without_its_address() {
+    let network = Network::start().await;
+    let made = network.site("north", site()).await;
+    let asked = v1::CreateCalendarFeedRequest {
+        parent: made.name,
+        feed: Some(v1::CalendarFeed {
+            display_name: "Due".to_owned(),
+            ..v1::CalendarFeed::default()
+        }),
+        request_id: "01890a5d-ac96-774b-bcce-b302099a8057".to_owned(),
+    };
+    let mut deliveries = DeliveryServiceClient::new(network.channel());
+    let first = deliveries
+        .create_calendar_feed(asked.clone())
+        .await
+        .expect("a feed")
+        .into_inner();
+    let again = deliveries
+        .create_calendar_feed(asked)
+        .await
+        .expect("the same feed")
+        .into_inner();
+    assert_eq!(first.feed, again.feed);
+    assert_eq!(first.secret_path.len(), "/calendar/.ics".len() + 43);
+    assert_eq!((again.secret_path.as_str(), again.url.as_str()), ("", ""));
+}
+
+#[tokio::test]
+async fn the_link_in_a_mail_ends_it_by_a_post_and_not_by_a_look() {
+    let mut post = Post::start().await;
+    let address = answering(&post.network, |_, _| Vec::new()).await;
+    let name = post
+        .subscribe(
+            "sites/north",
+            "lab@example.org",
+            v1::AlertLevel::Technician,
+            v1::MailMode::Immediate,
+        )
+        .await;
+    post.raise("a1", ringtrue_fleet::alert::Level::Technician)
+        .await;
+    assert_eq!(post.serve().await.sent, 1);
+    let got = post.receiver.got();
+    let link = header(&got[0], "List-Unsubscribe").expect("a way out");
+    let path = link
+        .trim_matches(['<', '>'])
+        .strip_prefix(crate::post::PUBLIC)
+        .expect("it leads here");
+    let url = format!("http://{address}{path}");
+
+    let page = fetched("GET", url.clone(), json!({})).await;
+    assert_eq!(page["status"], 200);
+    assert!(
+        !post.listed(&name).await.unsubscribed,
+        "a look ends nothing"
+    );
+    let ended = fetched("POST", url, json!({})).await;
+    assert_eq!(ended["status"], 200, "{ended:#}");
+    assert!(post.listed(&name).await.unsubscribed);
+
+    post.raise("a2", ringtrue_fleet::alert::Level::Technician)
+        .await;
+    assert_eq!(post.serve().await, Served::default());
+    assert_eq!(post.receiver.got().len(), 0);
+}
