@@ -21,7 +21,7 @@ fn completions_are_written_for_three_shells() {
             "adjustment",
             "diameters",
             "ring-temperature",
-            "purge-firing",
+            "chamber-empty",
             "since-last",
         ] {
             assert!(script.contains(word), "{shell} does not complete {word}");
