@@ -139,7 +139,7 @@ async fn record(app: &App, number: usize, round: i64) -> anyhow::Result<()> {
     let furnace = furnace_key(number);
     let fired = fired_at(number, round);
     // Hundredths of a millimetre that differ from furnace to furnace, around 19.47 mm.
-    let diameter = 19.45 + 0.01 * ((number % 5) as f64);
+    let diameter = 19.45 + 0.01 * f64::from(u8::try_from(number % 5).unwrap_or(0));
     let report = RawReport {
         programme: Some(ProgrammeKey {
             furnace: furnace.clone(),

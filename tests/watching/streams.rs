@@ -127,7 +127,7 @@ impl Drop for Server {
 }
 
 /// How long to wait for what was sent.
-const PATIENCE: Duration = Duration::from_secs(60);
+const PATIENCE: Duration = Duration::from_mins(1);
 
 pub(crate) async fn measured(shape: &Shape) -> anyhow::Result<Measured> {
     let mut server = Server::start()?;
@@ -152,7 +152,7 @@ pub(crate) async fn measured(shape: &Shape) -> anyhow::Result<Measured> {
         wait_for(&open, connection * shape.shared + here).await?;
     }
     tokio::time::sleep(Duration::from_secs(2)).await;
-    let idle_kb = (server.memory_kb()? - before) / shape.streams as f64;
+    let idle_kb = (server.memory_kb()? - before) / f64::from(u32::try_from(shape.streams)?);
     let mut latencies = Vec::with_capacity(shape.streams * shape.alerts);
     let mut received = 0;
     for _ in 0..shape.alerts {
@@ -162,7 +162,7 @@ pub(crate) async fn measured(shape: &Shape) -> anyhow::Result<Measured> {
                 .await?
                 .context("streams are open")?;
             received += 1;
-            latencies.push(at.saturating_sub(committed) as f64 / 1e6);
+            latencies.push(between_ms(committed, at));
         }
     }
     tasks.abort_all();
@@ -172,9 +172,9 @@ pub(crate) async fn measured(shape: &Shape) -> anyhow::Result<Measured> {
         connections,
         alerts: shape.alerts,
         received,
-        p50_ms: quantile(&latencies, 0.5),
-        p99_ms: quantile(&latencies, 0.99),
-        worst_ms: quantile(&latencies, 1.0),
+        p50_ms: quantile(&latencies, 50),
+        p99_ms: quantile(&latencies, 99),
+        worst_ms: quantile(&latencies, 100),
         alone_p50_ms,
         alone_p99_ms,
         idle_kb,
@@ -195,11 +195,11 @@ async fn alone(server: &mut Server, alerts: usize) -> anyhow::Result<(f64, f64)>
         let at: u128 = tokio::time::timeout(PATIENCE, arrivals.recv())
             .await?
             .context("the stream is open")?;
-        latencies.push(at.saturating_sub(committed) as f64 / 1e6);
+        latencies.push(between_ms(committed, at));
     }
     tasks.abort_all();
     latencies.sort_by(f64::total_cmp);
-    Ok((quantile(&latencies, 0.5), quantile(&latencies, 0.99)))
+    Ok((quantile(&latencies, 50), quantile(&latencies, 99)))
 }
 
 async fn connected(endpoint: &str) -> anyhow::Result<Channel> {
@@ -252,10 +252,17 @@ fn listen(
     });
 }
 
-fn quantile(sorted: &[f64], share: f64) -> f64 {
+/// Milliseconds between two moments.
+fn between_ms(committed_ns: u128, at_ns: u128) -> f64 {
+    let nanos = u64::try_from(at_ns.saturating_sub(committed_ns)).unwrap_or(u64::MAX);
+    Duration::from_nanos(nanos).as_secs_f64() * 1e3
+}
+
+/// The value that so many of a hundred do not exceed.
+fn quantile(sorted: &[f64], percent: usize) -> f64 {
     let last = sorted.len().saturating_sub(1);
     sorted
-        .get(((last as f64) * share).round() as usize)
+        .get(last * percent / 100)
         .copied()
         .unwrap_or(f64::NAN)
 }

@@ -120,13 +120,15 @@ impl Answer {
         // The gravest first; among equals in the order in which they were looked at.
         self.reasons
             .sort_by_key(|(state, _)| std::cmp::Reverse(*state));
+        let state = self
+            .reasons
+            .first()
+            .map_or(UseState::Fit, |(state, _)| *state);
         Usable {
-            state: self
-                .reasons
-                .first()
-                .map_or(UseState::Fit, |(state, _)| *state),
+            state,
             reasons: self.reasons.into_iter().map(|(_, reason)| reason).collect(),
-            valid_until,
+            // What keeps it from use does not mend by waiting.
+            valid_until: valid_until.filter(|_| state != UseState::Unfit),
         }
     }
 

@@ -404,6 +404,10 @@ impl At<'_> {
 fn due_next_step(due: &Due) -> String {
     let name = &due.subject_display_name;
     match due.task {
+        TaskKind::Calibration if due.last_done_at.is_none() => format!(
+            "Fire a fresh test ring in {name} before work for patients is fired, measure it when it is cold, \
+             record the reading."
+        ),
         TaskKind::Calibration => format!(
             "Fire a fresh test ring with a load of {name}, measure it when it is cold, record the reading."
         ),

@@ -502,6 +502,9 @@ fn next_step(due: &Due, furnace: &FurnaceRecords) -> String {
         Some(StepKind::Measure) => {
             format!("Measure the ring fired in {name} when it is cold, and record the reading.")
         }
+        Some(StepKind::Fire) if due.last_done_at.is_none() => format!(
+            "Fire a fresh test ring in {name} before work for patients is fired, and note that it was fired."
+        ),
         Some(StepKind::Fire) => format!(
             "Fire a fresh test ring with the next load of {name}, by {}, and note that it was fired.",
             due.due_on

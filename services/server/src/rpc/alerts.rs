@@ -6,7 +6,7 @@ use ringtrue_fleet::alert::{
     Alert, AlertKind, AlertState, ChangeKind, Level, Stage, acknowledged, snoozed,
 };
 use ringtrue_fleet::finding::Said;
-use ringtrue_fleet::key::AlertId;
+use ringtrue_fleet::key::{AlertId, SiteId};
 use ringtrue_fleet::violation::Violations;
 use ringtrue_proto::v1;
 use ringtrue_proto::v1::alert_service_server::AlertService;
@@ -282,10 +282,7 @@ fn message(named: &NamedAlert) -> v1::Alert {
     v1::Alert {
         name: alert.id.name(),
         kind: kind_message(alert).into(),
-        site: alert
-            .site
-            .as_ref()
-            .map_or_else(String::new, |site| site.name()),
+        site: alert.site.as_ref().map_or_else(String::new, SiteId::name),
         subject: alert.subject.clone(),
         site_display_name: named.site_display_name.clone(),
         subject_display_name: named.subject_display_name.clone(),

@@ -170,9 +170,7 @@ async fn create_feed(
     let repeat = repeatable(CREATE_FEED, &request_id, &asked, &mut violations);
     let site = name("parent", &asked.parent, SiteId::parse, &mut violations);
     let display_name = asked.feed.unwrap_or_default().display_name;
-    also(&mut violations, |more| {
-        more.text("feed.display_name", &display_name, 1, 120);
-    });
+    violations.text("feed.display_name", &display_name, 1, 120);
     let site = settled(site, violations)?;
     let _scope = asking.site(&site)?;
     let (feed, secret) =

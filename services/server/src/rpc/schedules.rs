@@ -4,7 +4,7 @@ use jiff::civil::Date;
 use ringtrue_fleet::calendar::Shift;
 use ringtrue_fleet::key::BadName;
 use ringtrue_fleet::recurrence::Recurrence;
-use ringtrue_fleet::rule::{InForce, Plan, RuleBook, RuleDetails, RuleKey, RulePlace};
+use ringtrue_fleet::rule::{InForce, Plan, Rule, RuleBook, RuleDetails, RuleKey, RulePlace};
 use ringtrue_fleet::site::SiteDetails;
 use ringtrue_fleet::task::TaskKind;
 use ringtrue_fleet::violation::Violations;
@@ -347,7 +347,7 @@ fn message(key: &RuleKey, rule: &InForce, site: Option<&SiteDetails>) -> v1::Sch
         words: details.words(key.task, site),
         set_at: rule.name(),
         basis,
-        etag: rule.set.as_ref().map_or_else(String::new, |set| set.etag()),
+        etag: rule.set.as_ref().map_or_else(String::new, Rule::etag),
         update_time: rule.set.as_ref().map(|set| timestamp(set.updated_at)),
     }
 }

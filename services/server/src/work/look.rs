@@ -50,7 +50,7 @@ pub(crate) fn start(app: &App, every: Duration, lifecycle: &Lifecycle) {
                     tracing::warn!(cause = causes(fault), "alerts were not looked at");
                 }
             }
-            let idle = matches!(outcome, Ok(None) | Ok(Some(app::Looked { sites: 0, .. })));
+            let idle = matches!(outcome, Ok(None | Some(app::Looked { sites: 0, .. })));
             let fault = outcome.as_ref().err();
             told.ended(&store, began, idle, fault).await;
         }

@@ -60,26 +60,23 @@ pub(super) async fn begun(
     let listening = app.alerts.listen().await?;
     let wanted = Wanted { site, level };
     let mut waiting = VecDeque::new();
-    let sent = match after {
-        Some(after) => {
-            if after > read.last_alert_change().await? {
-                let mut violations = Violations::default();
-                violations.add("after", "NOT_A_CURSOR", NOT_OURS);
-                return Err(Error::Invalid(violations));
-            }
-            after
+    let sent = if let Some(after) = after {
+        if after > read.last_alert_change().await? {
+            let mut violations = Violations::default();
+            violations.add("after", "NOT_A_CURSOR", NOT_OURS);
+            return Err(Error::Invalid(violations));
         }
-        None => {
-            let (sent, standing) = read.alert_snapshot(wanted.site.as_ref()).await?;
-            for alert in standing {
-                if wanted.level.is_none_or(|level| alert.alert.level >= level) {
-                    waiting.push_back(present(&alert));
-                }
+        after
+    } else {
+        let (sent, standing) = read.alert_snapshot(wanted.site.as_ref()).await?;
+        for alert in standing {
+            if wanted.level.is_none_or(|level| alert.alert.level >= level) {
+                waiting.push_back(present(&alert));
             }
-            // Only what was sent whole may be gone on from.
-            waiting.push_back(heartbeat(sent));
-            sent
         }
+        // Only what was sent whole may be gone on from.
+        waiting.push_back(heartbeat(sent));
+        sent
     };
     let watching = Watching {
         store: app.store.clone(),

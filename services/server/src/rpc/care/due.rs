@@ -163,7 +163,7 @@ pub(super) fn message(site: &Site, due: &Due) -> v1::DueTask {
         grace_end_date: Some(calendar_date(due.grace_ends_on)),
         state: state.into(),
         lapsed: due.lapsed,
-        steps: due.steps.iter().map(step).collect(),
+        steps: due.steps.iter().copied().map(step).collect(),
         reasons: due.reasons.iter().map(reason).collect(),
         next_step: due.next_step.clone(),
         rule_words: due.rule_words.clone(),
@@ -181,7 +181,7 @@ pub(super) fn reason(reason: &Reason) -> v1::Reason {
     }
 }
 
-fn step(step: &Step) -> v1::CalibrationStep {
+fn step(step: Step) -> v1::CalibrationStep {
     let kind = match step.kind {
         StepKind::Fire => v1::StepKind::Fire,
         StepKind::Measure => v1::StepKind::Measure,
