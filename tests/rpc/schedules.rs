@@ -390,3 +390,30 @@ async fn a_new_rule_moves_the_due_date_and_the_alert_at_the_next_look() {
     assert_eq!(due(by_rule), day(2026, 3, 26));
     network.stop().await;
 }
+
+#[tokio::test]
+async fn a_rule_that_somebody_else_changed_meanwhile_is_not_overwritten_unseen() {
+    let (network, bench) = started().await;
+    let name = format!("{}/scheduleRules/calibration", bench.site);
+    let seen = set(&network, fixed(&name, "FREQ=WEEKLY;BYDAY=FR")).await;
+    set(&network, fixed(&name, "FREQ=WEEKLY;INTERVAL=2;BYDAY=FR")).await;
+    let late = v1::ScheduleRule {
+        etag: seen.etag,
+        ..fixed(&name, "FREQ=WEEKLY;INTERVAL=3;BYDAY=FR")
+    };
+    let failure = refused(&network, &bench, late.clone()).await;
+    assert_eq!(
+        (failure.code, failure.reason.as_str()),
+        (Code::Aborted, "STALE_ETAG")
+    );
+    let present = in_force(&network, &name).await;
+    let fresh = v1::ScheduleRule {
+        etag: present.etag,
+        ..late
+    };
+    let changed = set(&network, fresh).await;
+    assert_eq!(changed.recurrence, "FREQ=WEEKLY;INTERVAL=3;BYDAY=FR");
+    // The furnace has no rule of its own, and says so.
+    let of_furnace = format!("{}/scheduleRules/calibration", bench.furnace);
+    assert_eq!(in_force(&network, &of_furnace).await.etag, "");
+}

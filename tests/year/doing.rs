@@ -141,7 +141,7 @@ impl Hands {
                 let details = details.as_deref();
                 match details {
                     Some(details) => {
-                        app::set_rule(app, caller, key, details.clone(), &request).await?;
+                        app::set_rule(app, caller, key, details.clone(), None, &request).await?;
                     }
                     None => app::remove_rule(app, caller, key, &request).await?,
                 }

@@ -128,10 +128,18 @@ fn due_states_are_words_and_not_only_colours() {
         at(DueState::DueSoon, "2026-12-04"),
         "due soon: Fri 4 Dec (in 4 days)"
     );
+    // A step of the last calibration still waits: that comes first.
     assert_eq!(
         at(DueState::Current, "2026-12-31"),
-        "due Thu 31 Dec (in 31 days)"
+        "NOT FINISHED; the next one is due Thu 31 Dec (in 31 days)"
     );
+    let finished = DueTask {
+        state: DueState::Current.into(),
+        due_date: Some(date("2026-12-31")),
+        steps: Vec::new(),
+        ..calibration()
+    };
+    assert_eq!(when(&finished, today), "due Thu 31 Dec (in 31 days)");
     assert_eq!(
         at(DueState::Overdue, "2026-11-29"),
         "OVERDUE by 1 day, since Sun 29 Nov"

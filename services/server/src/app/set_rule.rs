@@ -4,14 +4,16 @@ use ringtrue_fleet::caller::{Caller, Right, Scope};
 use ringtrue_fleet::rule::{Rule, RuleDetails, RuleKey, RulePlace};
 use ringtrue_store::{Request, Tx};
 
-use super::{App, Error};
+use super::{App, Error, fresh};
 
-/// Sets a rule in place of the one before. `details` were checked for this key.
+/// Sets a rule in place of the one before, which must be the version that the caller saw where `etag` says one.
+/// `details` were checked for this key.
 pub async fn set_rule(
     app: &App,
     caller: &Caller,
     key: &RuleKey,
     details: RuleDetails,
+    etag: Option<String>,
     request: &Request,
 ) -> Result<Rule, Error> {
     let scope = scope_of(caller, &key.place)?;
@@ -23,6 +25,11 @@ pub async fn set_rule(
             return Ok(earlier.rule()?);
         }
         exists(&mut tx, &key.place).await?;
+        if etag.is_some() {
+            let own = tx.own_rule(&key).await?;
+            let present = own.map_or_else(String::new, |rule| rule.etag());
+            fresh(etag.as_deref(), &present, || key.name())?;
+        }
         let rule = match tx.rule_before(&key).await? {
             Some(before) => before.revised(details, now),
             None => Rule::first(key, details, now),

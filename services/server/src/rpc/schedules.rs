@@ -79,7 +79,8 @@ async fn set(
     }
     let key = settled(key, violations)?;
     let details = details.ok_or(Error::Broken)?;
-    let rule = app::set_rule(app, &asking.caller, &key, details, &repeat).await?;
+    let etag = (!given.etag.is_empty()).then_some(given.etag);
+    let rule = app::set_rule(app, &asking.caller, &key, details, etag, &repeat).await?;
     let site = site_of(app, &asking, &key.place).await?;
     let in_force = InForce {
         task: key.task,
@@ -347,7 +348,12 @@ fn message(key: &RuleKey, rule: &InForce, site: Option<&SiteDetails>) -> v1::Sch
         words: details.words(key.task, site),
         set_at: rule.name(),
         basis,
-        etag: rule.set.as_ref().map_or_else(String::new, Rule::etag),
+        // The version of this place's own rule; an outer one is changed at its own place.
+        etag: rule
+            .set
+            .as_ref()
+            .filter(|set| set.key == *key)
+            .map_or_else(String::new, Rule::etag),
         update_time: rule.set.as_ref().map(|set| timestamp(set.updated_at)),
     }
 }
