@@ -1,5 +1,7 @@
 //! Rules of scheduling: when a task is due, set for the network, a site or a furnace; the nearest wins.
 
+use std::sync::LazyLock;
+
 use crate::calendar::Shift;
 use crate::event::EventKind;
 use crate::key::{BadName, FurnaceKey, SiteId};
@@ -130,28 +132,30 @@ impl RulePlace {
 pub struct RuleBook(pub Vec<Rule>);
 
 /// The rule that holds at a place.
-#[derive(Debug, Clone, PartialEq)]
-pub struct InForce {
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct InForce<'a> {
     /// The task.
     pub task: TaskKind,
     /// The rule.
-    pub details: RuleDetails,
-    /// Where it was set; none for the built-in one.
-    pub set: Option<Rule>,
+    pub details: &'a RuleDetails,
+    /// The rule as set; none for the built-in one.
+    pub set: Option<&'a Rule>,
 }
 
-impl InForce {
+/// The built-in rules, in the order of [`TaskKind::ALL`]: worked out once, as every furnace asks for them.
+static BUILT_IN: LazyLock<[RuleDetails; 7]> =
+    LazyLock::new(|| TaskKind::ALL.map(RuleDetails::built_in));
+
+impl InForce<'_> {
     /// Name of the rule; empty for the built-in one.
     pub fn name(&self) -> String {
-        self.set
-            .as_ref()
-            .map_or_else(String::new, |rule| rule.key.name())
+        self.set.map_or_else(String::new, |rule| rule.key.name())
     }
 }
 
 impl RuleBook {
     /// The rule that holds for a task at a place: the nearest one, else the built-in one.
-    pub fn in_force(&self, place: &RulePlace, task: TaskKind) -> InForce {
+    pub fn in_force(&self, place: &RulePlace, task: TaskKind) -> InForce<'_> {
         let nearness = |set: &RulePlace| match (set, place) {
             (RulePlace::Network, _) => Some(0),
             (RulePlace::Site(site), _) if Some(site) == place.site() => Some(1),
@@ -164,12 +168,10 @@ impl RuleBook {
             .filter(|rule| rule.key.task == task)
             .filter_map(|rule| Some((nearness(&rule.key.place)?, rule)))
             .max_by_key(|(nearness, _)| *nearness)
-            .map(|(_, rule)| rule.clone());
+            .map(|(_, rule)| rule);
         InForce {
             task,
-            details: nearest
-                .as_ref()
-                .map_or_else(|| RuleDetails::built_in(task), |rule| rule.details.clone()),
+            details: nearest.map_or(&BUILT_IN[task as usize], |rule| &rule.details),
             set: nearest,
         }
     }

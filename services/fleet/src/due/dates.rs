@@ -24,6 +24,8 @@ const EARLY_AT_MOST_DAYS: i32 = 7;
 #[derive(Debug)]
 pub(super) struct Dates {
     around_days: i32,
+    /// By text and by the day from which it counts.
+    counted: HashMap<String, HashMap<Date, Option<Date>>>,
     listed: HashMap<(String, Date), Listed>,
     intervals: HashMap<(String, Date), Option<i32>>,
 }
@@ -35,6 +37,9 @@ struct Listed {
     days: Arc<[Date]>,
 }
 
+/// Farther away from a day than any shift across closed days brings a date, days.
+const NEAR_DAYS: i32 = 90;
+
 /// Most recurrences remembered; beyond that the memory starts anew.
 const MOST: usize = 20_000;
 
@@ -43,6 +48,7 @@ impl Default for Dates {
         Self {
             around_days: LISTED_AROUND_DAYS,
             listed: HashMap::new(),
+            counted: HashMap::new(),
             intervals: HashMap::new(),
         }
     }
@@ -105,11 +111,7 @@ impl Dates {
             }
             Plan::SinceLast(recurrence) => {
                 let from = done_on.unwrap_or(since);
-                let next = self
-                    .days(&recurrence.starting_on(from), from)
-                    .iter()
-                    .copied()
-                    .find(|day| *day > from)?;
+                let next = self.next_after(recurrence, from)?;
                 Some(calendar.shifted(next, shift, Some(from)))
             }
             Plan::FixedDates(recurrence) => {
@@ -125,6 +127,21 @@ impl Dates {
             }
             Plan::NoDates | Plan::Off => None,
         }
+    }
+
+    /// The first occurrence after a day from which a recurrence counts.
+    fn next_after(&mut self, recurrence: &Recurrence, from: Date) -> Option<Date> {
+        let text = recurrence.text();
+        if let Some(known) = self.counted.get(text).and_then(|days| days.get(&from)) {
+            return *known;
+        }
+        let next = recurrence.starting_on(from).first_after(from);
+        if self.counted.len() > MOST {
+            self.counted.clear();
+        }
+        let days = self.counted.entry(text.to_owned()).or_default();
+        days.insert(from, next);
+        next
     }
 
     /// Occurrences around a day.
@@ -165,8 +182,11 @@ impl Dates {
 /// The first date that a task done on a day does not already serve. Done a little early it serves the date
 /// ahead: within half the time since the date before, seven days at most.
 fn next_fixed(days: &[Date], calendar: &Calendar, shift: Shift, done_on: Date) -> Option<Date> {
+    // One before the dates that a shift can bring near is enough to know the time since the date before.
+    let near = plus(done_on, -NEAR_DAYS);
+    let first = days.partition_point(|day| *day < near).saturating_sub(1);
     let mut before: Option<Date> = None;
-    for day in days {
+    for day in &days[first..] {
         let due = calendar.shifted(*day, shift, None);
         let early = before.map_or(EARLY_AT_MOST_DAYS, |before| {
             (days_between(before, *day) / 2).clamp(0, EARLY_AT_MOST_DAYS)

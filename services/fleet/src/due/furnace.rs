@@ -32,7 +32,7 @@ pub(super) struct Place<'a> {
 pub(super) fn of_furnace(
     place: &Place<'_>,
     furnace: &FurnaceRecords,
-    rule: &InForce,
+    rule: &InForce<'_>,
     dates: &mut Dates,
 ) -> Option<Due> {
     if furnace.state != FurnaceState::InUse || rule.details.plan == Plan::Off {
@@ -126,7 +126,7 @@ fn done_at(furnace: &FurnaceRecords, task: TaskKind) -> Option<Timestamp> {
 fn candidates(
     place: &Place<'_>,
     furnace: &FurnaceRecords,
-    rule: &InForce,
+    rule: &InForce<'_>,
     dates: &mut Dates,
     done_on: Option<Date>,
 ) -> Vec<(Date, Reason)> {
@@ -174,7 +174,7 @@ fn candidates(
 fn sooner(
     place: &Place<'_>,
     furnace: &FurnaceRecords,
-    rule: &InForce,
+    rule: &InForce<'_>,
     done_on: Date,
 ) -> Vec<(Date, Reason)> {
     let mut all = Vec::new();
@@ -233,7 +233,7 @@ fn sooner(
 fn event(
     place: &Place<'_>,
     furnace: &FurnaceRecords,
-    rule: &InForce,
+    rule: &InForce<'_>,
     since: Timestamp,
 ) -> Option<(Date, Reason)> {
     let (kind, at) = furnace
@@ -255,7 +255,7 @@ fn event(
 fn used_up(
     place: &Place<'_>,
     furnace: &FurnaceRecords,
-    rule: &InForce,
+    rule: &InForce<'_>,
     since: Date,
 ) -> Option<(Date, Reason)> {
     let (limit, limit_h) = (rule.details.after_firings, rule.details.after_hours_hot);
@@ -416,7 +416,10 @@ pub(crate) fn setpoint_waiting(furnace: &FurnaceRecords) -> Option<&Latest> {
 }
 
 /// When the setpoint was changed that no ring has confirmed yet, where the rule asks for that.
-pub(crate) fn verification_waiting(furnace: &FurnaceRecords, rule: &InForce) -> Option<Timestamp> {
+pub(crate) fn verification_waiting(
+    furnace: &FurnaceRecords,
+    rule: &InForce<'_>,
+) -> Option<Timestamp> {
     let adjusted = furnace.adjusted.as_ref().filter(|_| rule.details.verify)?;
     let confirmed = furnace
         .calibrated
@@ -427,7 +430,7 @@ pub(crate) fn verification_waiting(furnace: &FurnaceRecords, rule: &InForce) -> 
 fn steps(
     place: &Place<'_>,
     furnace: &FurnaceRecords,
-    rule: &InForce,
+    rule: &InForce<'_>,
     due: &Due,
     waiting: Option<(Date, Date)>,
 ) -> Vec<Step> {
@@ -519,10 +522,10 @@ fn next_step(due: &Due, furnace: &FurnaceRecords) -> String {
     }
 }
 
-impl InForce {
+impl<'a> InForce<'a> {
     /// The rule of a furnace's task.
     pub(crate) fn of(
-        records: &super::SiteRecords,
+        records: &'a super::SiteRecords,
         furnace: &FurnaceRecords,
         task: TaskKind,
     ) -> Self {

@@ -97,7 +97,7 @@ impl Planner {
     }
 }
 
-fn of_gauge(place: &Place<'_>, gauge: &GaugeRecords, rule: &InForce) -> Option<Due> {
+fn of_gauge(place: &Place<'_>, gauge: &GaugeRecords, rule: &InForce<'_>) -> Option<Due> {
     if !gauge.details.in_use || rule.details.plan == Plan::Off {
         return None;
     }
@@ -142,7 +142,7 @@ fn of_gauge(place: &Place<'_>, gauge: &GaugeRecords, rule: &InForce) -> Option<D
 }
 
 /// Rings: the stock as a whole may run out, and each batch may expire.
-fn of_stock(place: &Place<'_>, records: &SiteRecords, rule: &InForce) -> Vec<Due> {
+fn of_stock(place: &Place<'_>, records: &SiteRecords, rule: &InForce<'_>) -> Vec<Due> {
     if rule.details.plan == Plan::Off {
         return Vec::new();
     }
@@ -225,7 +225,7 @@ struct About {
 
 fn settled(
     place: &Place<'_>,
-    rule: &InForce,
+    rule: &InForce<'_>,
     about: About,
     due_on: Date,
     reason: Reason,

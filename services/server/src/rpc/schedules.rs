@@ -84,8 +84,8 @@ async fn set(
     let site = site_of(app, &asking, &key.place).await?;
     let in_force = InForce {
         task: key.task,
-        details: rule.details.clone(),
-        set: Some(rule),
+        details: &rule.details,
+        set: Some(&rule),
     };
     Ok(v1::SetScheduleRuleResponse {
         rule: Some(message(&key, &in_force, site.as_ref())),
@@ -305,8 +305,8 @@ fn recurrence(
     }
 }
 
-fn message(key: &RuleKey, rule: &InForce, site: Option<&SiteDetails>) -> v1::ScheduleRule {
-    let details = &rule.details;
+fn message(key: &RuleKey, rule: &InForce<'_>, site: Option<&SiteDetails>) -> v1::ScheduleRule {
+    let details = rule.details;
     let (plan, recurrence, start) = match &details.plan {
         Plan::SiteInterval => (v1::PlanKind::SiteInterval, "", None),
         Plan::FixedDates(recurrence) => (
@@ -351,10 +351,9 @@ fn message(key: &RuleKey, rule: &InForce, site: Option<&SiteDetails>) -> v1::Sch
         // The version of this place's own rule; an outer one is changed at its own place.
         etag: rule
             .set
-            .as_ref()
             .filter(|set| set.key == *key)
             .map_or_else(String::new, Rule::etag),
-        update_time: rule.set.as_ref().map(|set| timestamp(set.updated_at)),
+        update_time: rule.set.map(|set| timestamp(set.updated_at)),
     }
 }
 
