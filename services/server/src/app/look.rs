@@ -30,7 +30,7 @@ pub const ALERTS_WORK: &str = "alerts";
 const HELD_FOR: SignedDuration = SignedDuration::from_mins(2);
 
 /// Sites that are written in one transaction; few, so that recordings wait little.
-const SITES_AT_ONCE: u32 = 100;
+const SITES_AT_ONCE: usize = 100;
 
 /// What a look did.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
@@ -80,13 +80,12 @@ async fn looked(
     let read = store.read(scope);
     let mut planner = Planner::default();
     let mut done = Looked::default();
-    // One moment for the whole look: it ends, although time goes on meanwhile.
+    // One moment for the whole look.
     let now = clock.now();
-    loop {
-        let places = read.agenda(now, SITES_AT_ONCE).await?;
-        if places.is_empty() {
-            return Ok(done);
-        }
+    // The agenda is taken once: a site where records keep coming in waits for the next look, or this one
+    // would never end.
+    let agenda = read.agenda(now, u32::MAX).await?;
+    for places in agenda.chunks(SITES_AT_ONCE) {
         let undelivered = undelivered(store, scope).await?;
         let sites: Vec<SiteId> = places.iter().filter_map(|(site, _)| site.clone()).collect();
         let mut found = Vec::with_capacity(places.len());
@@ -97,7 +96,7 @@ async fn looked(
             let findings = read.network_findings().await?;
             found.push(Found::in_network(findings, &undelivered));
         }
-        let changes = store_found(store, scope, lease, ids, &places, &found, now).await?;
+        let changes = store_found(store, scope, lease, ids, places, &found, now).await?;
         let Some(changes) = changes else {
             return Ok(done);
         };
@@ -107,6 +106,7 @@ async fn looked(
             feed.ring();
         }
     }
+    Ok(done)
 }
 
 async fn undelivered(store: &Store, scope: &Scope) -> Result<Vec<Undelivered>, Error> {

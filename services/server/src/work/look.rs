@@ -1,6 +1,6 @@
 //! Keeps the register of alerts up to date, and follows its log for the streams.
 
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 use ringtrue_fleet::caller::Scope;
 
@@ -8,6 +8,9 @@ use super::refit::given_back;
 use super::told::{Told, causes};
 use crate::app::{self, ALERTS_WORK, App, Error};
 use crate::lifecycle::Lifecycle;
+
+/// A look takes at most this share of the time: after a long one the next waits longer.
+const REST_PER_WORK: u32 = 9;
 
 /// How often the log's end is looked for without a bell: another process may have written.
 const FOLLOWED_EVERY: Duration = Duration::from_secs(1);
@@ -27,12 +30,14 @@ pub(crate) fn start(app: &App, every: Duration, lifecycle: &Lifecycle) {
     let owner = ids.uuid(clock.now()).to_string();
     lifecycle.spawn("alerts", async move {
         let mut told = Told::of(ALERTS_WORK);
+        let mut rest = every;
         loop {
             tokio::select! {
                 () = drain.cancelled() => return Ok(()),
-                () = tokio::time::sleep(every) => {}
+                () = tokio::time::sleep(rest) => {}
             }
             let began = Told::begins(&clock);
+            let begun = Instant::now();
             let outcome = tokio::select! {
                 // What was begun is not stored; the next server does it again.
                 () = drain.cancelled() => return given_back(&store, &owner).await,
@@ -51,6 +56,7 @@ pub(crate) fn start(app: &App, every: Duration, lifecycle: &Lifecycle) {
                 }
             }
             let idle = matches!(outcome, Ok(None | Some(app::Looked { sites: 0, .. })));
+            rest = every.max(begun.elapsed() * REST_PER_WORK);
             let fault = outcome.as_ref().err();
             told.ended(&store, began, idle, fault).await;
         }
