@@ -328,7 +328,7 @@ pub fn due_on(
     let calendar = Calendar::of(site);
     let fired_on = calendar.day_of(tracked.last.fired_at);
     let rule = rules.in_force(&RulePlace::Furnace(furnace.clone()), TaskKind::Calibration);
-    let planned = planned_on(&rule.details, site, &calendar, fired_on);
+    let planned = planned_on(rule.details, site, &calendar, fired_on);
     if suspected_drift(tracked).is_some() {
         planned.min(early_day(&calendar, fired_on))
     } else {

@@ -143,7 +143,7 @@ fn candidates(
         return vec![(first, reason)];
     }
     let planned = dates.planned(
-        &rule.details,
+        rule.details,
         place.site,
         place.calendar,
         done_on,

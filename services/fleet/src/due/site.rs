@@ -84,7 +84,7 @@ impl Planner {
         while days.len() < most {
             let next = self
                 .dates
-                .planned(&rule.details, site, &calendar, Some(last), last);
+                .planned(rule.details, site, &calendar, Some(last), last);
             match next {
                 Some(next) if next > last && next <= until => {
                     days.push(next);
