@@ -2,10 +2,6 @@
 
 use std::net::{Ipv4Addr, SocketAddr};
 
-use jiff::Timestamp;
-use jiff::civil::{Date, date};
-use ringtrue_fleet::due::{Due, DueState, DueSubject, Reason, SiteRecords};
-use ringtrue_fleet::task::TaskKind;
 use ringtrue_proto::v1;
 use ringtrue_proto::v1::delivery_service_client::DeliveryServiceClient;
 use ringtrue_server::app::Served;
@@ -19,12 +15,12 @@ use crate::post::Post;
 use crate::receiver::header;
 
 /// Answers over HTTP beside the network's own server; gives the address.
-async fn answering(network: &Network, dues: ringtrue_server::http::Dues) -> SocketAddr {
+async fn answering(network: &Network) -> SocketAddr {
     let listener = serve::bind(SocketAddr::from((Ipv4Addr::LOCALHOST, 0)))
         .await
         .expect("a free port");
     let address = listener.local_addr().expect("a bound listener");
-    serve::start_http(listener, &network.app, dues, &network.lifecycle);
+    serve::start_http(listener, &network.app, &network.lifecycle);
     address
 }
 
@@ -63,74 +59,71 @@ pub(crate) async fn feed(network: &Network, site: &str, name: &str) -> (String, 
     (made.feed.expect("it is told").name, made.secret_path)
 }
 
-/// Days on both sides of the clock changes of 2026 in Lisbon and in New York, and one that is past.
-const DAYS: [Date; 9] = [
-    date(2026, 3, 4),
-    date(2026, 3, 6),
-    date(2026, 3, 9),
-    date(2026, 3, 27),
-    date(2026, 3, 30),
-    date(2026, 10, 23),
-    date(2026, 10, 26),
-    date(2026, 10, 30),
-    date(2026, 11, 2),
-];
+/// Fridays at 15:00 from 6 March 2026, for this site and all its furnaces.
+async fn every_friday(network: &Network, site: &str) {
+    let rule = v1::ScheduleRule {
+        name: format!("{site}/scheduleRules/calibration"),
+        plan: v1::PlanKind::FixedDates.into(),
+        recurrence: "FREQ=WEEKLY;BYDAY=FR".to_owned(),
+        start_date: Some(ringtrue_proto::Date {
+            year: 2026,
+            month: 3,
+            day: 6,
+        }),
+        ..v1::ScheduleRule::default()
+    };
+    let asked = v1::SetScheduleRuleRequest {
+        rule: Some(rule),
+        request_id: String::new(),
+    };
+    let set = network.remote.set_schedule_rule(asked).await;
+    set.expect("the rule is set");
+}
 
-/// Furnaces due on those days.
-fn on_those_days(records: &SiteRecords, now: Timestamp) -> Vec<Due> {
-    let today = records.site.details.zone().to_datetime(now).date();
-    let mut dues = Vec::new();
-    for furnace in &records.furnaces {
-        for day in DAYS {
-            dues.push(Due {
-                task: TaskKind::Calibration,
-                subject: DueSubject::Furnace(furnace.key.clone()),
-                subject_display_name: furnace.display_name.clone(),
-                due_on: day,
-                soon_on: day,
-                grace_ends_on: day,
-                state: if day < today {
-                    DueState::Overdue
-                } else {
-                    DueState::Current
-                },
-                lapsed: false,
-                steps: Vec::new(),
-                reasons: vec![Reason {
-                    code: "INTERVAL",
-                    text: "28 days; more, or less\nand \\ so on".to_owned(),
-                }],
-                next_step: "Fire a ring in Öfen, ".repeat(8),
-                rule_words: "every 4 weeks".to_owned(),
-                rule_name: String::new(),
-                last_done_at: None,
-            });
-        }
-    }
-    dues
+/// The calibrations of a feed, by moment.
+async fn calibrations(address: SocketAddr, path: &str) -> (Value, Vec<Value>) {
+    let answer = fetched("GET", format!("http://{address}{path}"), json!({})).await;
+    assert_eq!(answer["status"], 200, "{answer:#}");
+    let headers = &answer["headers"];
+    assert_eq!(headers["content-type"], "text/calendar; charset=utf-8");
+    assert_eq!(headers["cache-control"], "private, max-age=900");
+    let calendar = read_by_python(answer["body"].as_str().expect("a body")).await;
+    let mut events: Vec<Value> = calendar["events"]
+        .as_array()
+        .expect("events")
+        .iter()
+        .filter(|event| event["categories"] == json!(["Ringtrue", "calibration"]))
+        .cloned()
+        .collect();
+    events.sort_by_key(|event| event["starts"].as_str().map(str::to_owned));
+    (calendar, events)
+}
+
+fn starts(events: &[Value]) -> Vec<&str> {
+    events
+        .iter()
+        .map(|event| event["starts"].as_str().expect("a moment"))
+        .collect()
 }
 
 /// Clock changes: Lisbon on 29 March and 25 October 2026, New York on 8 March and 1 November 2026 (IANA time zone
-/// database). The site fires at 15:00.
+/// database).
 #[tokio::test]
 async fn a_feed_gives_the_right_moments_across_clock_changes_to_a_program_of_others() {
     let network = Network::start().await;
-    let address = answering(&network, on_those_days).await;
+    let address = answering(&network).await;
+    let mut paths = Vec::new();
     for (id, zone, wanted) in [
         (
             "lisbon",
             "Europe/Lisbon",
             [
-                // Overdue since the 4th: shown today, the 6th.
+                // Never calibrated: due at once, on the 6th.
                 "2026-03-06T15:00:00+00:00",
-                "2026-03-06T15:00:00+00:00",
-                "2026-03-09T15:00:00+00:00",
+                "2026-03-13T15:00:00+00:00",
+                "2026-03-20T15:00:00+00:00",
                 "2026-03-27T15:00:00+00:00",
-                "2026-03-30T14:00:00+00:00",
-                "2026-10-23T14:00:00+00:00",
-                "2026-10-26T15:00:00+00:00",
-                "2026-10-30T15:00:00+00:00",
-                "2026-11-02T15:00:00+00:00",
+                "2026-04-03T14:00:00+00:00",
             ],
         ),
         (
@@ -138,14 +131,10 @@ async fn a_feed_gives_the_right_moments_across_clock_changes_to_a_program_of_oth
             "America/New_York",
             [
                 "2026-03-06T20:00:00+00:00",
-                "2026-03-06T20:00:00+00:00",
-                "2026-03-09T19:00:00+00:00",
+                "2026-03-13T19:00:00+00:00",
+                "2026-03-20T19:00:00+00:00",
                 "2026-03-27T19:00:00+00:00",
-                "2026-03-30T19:00:00+00:00",
-                "2026-10-23T19:00:00+00:00",
-                "2026-10-26T19:00:00+00:00",
-                "2026-10-30T19:00:00+00:00",
-                "2026-11-02T20:00:00+00:00",
+                "2026-04-03T19:00:00+00:00",
             ],
         ),
     ] {
@@ -153,51 +142,70 @@ async fn a_feed_gives_the_right_moments_across_clock_changes_to_a_program_of_oth
         zone.clone_into(&mut details.time_zone);
         "Größe; bench, 2".clone_into(&mut details.display_name);
         let made = network.site(id, details).await;
-        network.furnace(&made.name, "k2", furnace()).await;
+        let mut k2 = furnace();
+        "Öfen, K2; left \\ right".clone_into(&mut k2.display_name);
+        network.furnace(&made.name, "k2", k2).await;
+        every_friday(&network, &made.name).await;
         let (_, path) = feed(&network, &made.name, "Öfen, due; here").await;
-        let answer = fetched("GET", format!("http://{address}{path}"), json!({})).await;
-        assert_eq!(answer["status"], 200, "{answer:#}");
-        let headers = &answer["headers"];
-        assert_eq!(headers["content-type"], "text/calendar; charset=utf-8");
-        assert_eq!(headers["cache-control"], "private, max-age=900");
-        let calendar = read_by_python(answer["body"].as_str().expect("a body")).await;
+        let (calendar, events) = calibrations(address, &path).await;
         assert_eq!(calendar["errors"], json!([]));
         assert_eq!(calendar["version"], "2.0");
         assert_eq!(calendar["name"], "Öfen, due; here");
         assert_eq!(calendar["bare_line_feeds"], 0);
         assert!(calendar["longest_line"].as_u64().expect("a length") <= 75);
-        let events = calendar["events"].as_array().expect("events");
-        let starts: Vec<&str> = events
-            .iter()
-            .map(|event| event["starts"].as_str().expect("a moment"))
-            .collect();
-        assert_eq!(starts, wanted, "{zone}");
+        assert_eq!(starts(&events)[..5], wanted, "{zone}");
         let ids: std::collections::BTreeSet<&str> = events
             .iter()
             .filter_map(|event| event["uid"].as_str())
             .collect();
-        assert_eq!(ids.len(), DAYS.len(), "each has an id of its own");
+        assert_eq!(ids.len(), events.len(), "each has an id of its own");
+        let due = &events[0];
+        assert_eq!(due["alarms_s"], json!([-86_400.0]));
+        assert_eq!(due["location"], "Größe; bench, 2");
+        assert_eq!(due["status"], "CONFIRMED");
+        let said = |field: &str| due[field].as_str().expect("text").to_owned();
+        assert!(
+            said("summary").contains("Öfen, K2; left \\ right"),
+            "{due:#}"
+        );
+        let description = said("description");
+        assert!(
+            description.contains("Never calibrated") && description.contains("Hot chamber"),
+            "{description}"
+        );
+        paths.push(path);
+    }
+
+    // In autumn nobody has fired a ring yet: the first date stands on today, the plan goes on.
+    network.advance_days(197);
+    for (path, wanted) in paths.iter().zip([
+        [
+            "2026-09-19T14:00:00+00:00",
+            "2026-10-23T14:00:00+00:00",
+            "2026-10-30T15:00:00+00:00",
+            "2026-11-06T15:00:00+00:00",
+        ],
+        [
+            "2026-09-19T19:00:00+00:00",
+            "2026-10-23T19:00:00+00:00",
+            "2026-10-30T19:00:00+00:00",
+            "2026-11-06T20:00:00+00:00",
+        ],
+    ]) {
+        let (_, events) = calibrations(address, path).await;
         let late = &events[0];
         assert!(
             late["summary"]
                 .as_str()
-                .is_some_and(|words| words.ends_with(", overdue since 4 Mar")),
+                .is_some_and(|words| words.ends_with(", overdue since 6 Mar, grace is used up")),
             "{late:#}"
         );
+        assert_eq!(late["alarms_s"], json!([]));
+        let seen = starts(&events);
         assert_eq!(
-            (&late["sequence"], &late["alarms_s"]),
-            (&json!(2), &json!([]))
-        );
-        let planned = &events[1];
-        assert_eq!(planned["alarms_s"], json!([-86_400.0]));
-        assert_eq!(planned["location"], "Größe; bench, 2");
-        assert_eq!(planned["status"], "CONFIRMED");
-        assert_eq!(planned["categories"], json!(["Ringtrue", "calibration"]));
-        let description = planned["description"].as_str().expect("text");
-        assert!(
-            description.contains("28 days; more, or less\nand \\ so on")
-                && description.contains("Hot chamber"),
-            "{description}"
+            [seen[0], seen[5], seen[6], seen[7]],
+            wanted,
+            "after today's come the Fridays from 25 September on"
         );
     }
 }
@@ -205,7 +213,7 @@ async fn a_feed_gives_the_right_moments_across_clock_changes_to_a_program_of_oth
 #[tokio::test]
 async fn a_program_that_has_the_file_is_told_so_until_the_next_day() {
     let network = Network::start().await;
-    let address = answering(&network, on_those_days).await;
+    let address = answering(&network).await;
     let made = network.site("north", site()).await;
     network.furnace(&made.name, "k2", furnace()).await;
     let (_, path) = feed(&network, &made.name, "Due").await;
@@ -239,7 +247,7 @@ async fn a_program_that_has_the_file_is_told_so_until_the_next_day() {
 #[tokio::test]
 async fn a_revoked_feed_is_as_unknown_as_one_that_never_was() {
     let network = Network::start().await;
-    let address = answering(&network, on_those_days).await;
+    let address = answering(&network).await;
     let made = network.site("north", site()).await;
     let (name, path) = feed(&network, &made.name, "Due").await;
     let (kept, other) = feed(&network, &made.name, "Due").await;
@@ -315,7 +323,7 @@ async fn a_repeat_of_making_a_feed_gives_it_without_its_address() {
 #[tokio::test]
 async fn the_link_in_a_mail_ends_it_by_a_post_and_not_by_a_look() {
     let mut post = Post::start().await;
-    let address = answering(&post.network, |_, _| Vec::new()).await;
+    let address = answering(&post.network).await;
     let name = post
         .subscribe(
             "sites/north",

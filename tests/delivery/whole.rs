@@ -2,7 +2,6 @@
 
 use std::net::{Ipv4Addr, SocketAddr};
 
-use ringtrue_fleet::due::due_tasks;
 use ringtrue_proto::v1::{self, AlertLevel, MailMode};
 use ringtrue_server::app;
 use ringtrue_server::serve;
@@ -119,12 +118,7 @@ async fn a_feed_shows_the_next_dates_of_a_fixed_plan_and_moves_what_is_overdue()
         .await
         .expect("a free port");
     let address = listener.local_addr().expect("a bound listener");
-    serve::start_http(
-        listener,
-        &post.network.app,
-        due_tasks,
-        &post.network.lifecycle,
-    );
+    serve::start_http(listener, &post.network.app, &post.network.lifecycle);
     let mut schedules =
         v1::schedule_service_client::ScheduleServiceClient::new(post.network.channel());
     let rule = v1::ScheduleRule {
@@ -167,11 +161,12 @@ async fn a_feed_shows_the_next_dates_of_a_fixed_plan_and_moves_what_is_overdue()
     assert_eq!(
         first[..4],
         [
-            // A furnace that was never calibrated is due at once.
+            // A furnace that was never calibrated is due at once; done then, within seven days of the plan's
+            // first date, that date is served as well.
             "2026-03-06T15:00:00+00:00",
-            "2026-03-13T15:00:00+00:00",
             "2026-03-27T15:00:00+00:00",
-            "2026-04-10T14:00:00+00:00"
+            "2026-04-10T14:00:00+00:00",
+            "2026-04-24T14:00:00+00:00"
         ]
     );
     post.network.advance_days(10);

@@ -23,9 +23,7 @@ async fn agenda(lab: &Laboratory, hours: i64) -> Vec<(Option<SiteId>, i64)> {
 async fn all_looked_at(lab: &Laboratory) {
     let mut tx = lab.begin().await;
     for (site, changes) in agenda(lab, 0).await {
-        tx.looked(site.as_ref(), changes, None)
-            .await
-            .expect("noted");
+        tx.looked_at(&[(site, changes, None)]).await.expect("noted");
     }
     tx.commit().await.expect("committed");
     assert_eq!(agenda(lab, 1_000_000).await, []);
@@ -139,7 +137,7 @@ async fn a_record_made_during_a_look_is_not_lost() {
 async fn all_looked_at_again(lab: &Laboratory) {
     let mut tx = lab.begin().await;
     for (site, changes) in agenda(lab, 0).await {
-        tx.looked(site.as_ref(), changes, Some(moment(20)))
+        tx.looked_at(&[(site, changes, Some(moment(20)))])
             .await
             .expect("noted");
     }
@@ -180,7 +178,7 @@ async fn how_much_waits_and_since_when_is_told() {
     let mut tx = lab.begin().await;
     for (site, changes) in agenda(&lab, 0).await {
         let next_at = site.is_some().then(|| moment(5));
-        tx.looked(site.as_ref(), changes, next_at)
+        tx.looked_at(&[(site, changes, next_at)])
             .await
             .expect("noted");
     }
@@ -211,7 +209,9 @@ async fn the_agenda_is_for_work_on_the_whole_network() {
         read.agenda_waiting(moment(0)).await.err(),
         read.work_runs().await.err(),
         tx.look_everywhere().await.err(),
-        tx.looked(Some(&lab.site), 1, None).await.err(),
+        tx.looked_at(&[(Some(lab.site.clone()), 1, None)])
+            .await
+            .err(),
         tx.looked_at(&[(None, 1, None)]).await.err(),
         tx.note_run(&run).await.err(),
     ];

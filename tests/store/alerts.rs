@@ -230,13 +230,6 @@ async fn alerts_are_told_apart_by_site_state_kind_and_level() {
         ["quality", "shared"]
     );
     let read = lab.read();
-    assert_eq!(read.open_alert_count(None).await.expect("a count"), 3);
-    assert_eq!(
-        read.open_alert_count(Some(&lab.site))
-            .await
-            .expect("a count"),
-        2
-    );
     let (_, own) = read
         .alert_snapshot(Some(&lab.site))
         .await
@@ -399,7 +392,6 @@ async fn alerts_of_other_sites_are_not_there_and_those_of_the_network_are() {
     let filter = AlertFilter::default();
     let seen = read.alerts(&filter, &FIRST_PAGE).await.expect("alerts");
     assert_eq!((seen.len(), &seen[0].alert), (1, &shared));
-    assert_eq!(read.open_alert_count(None).await.expect("a count"), 1);
     let (seq, snapshot) = read.alert_snapshot(None).await.expect("a snapshot");
     assert_eq!((seq, snapshot.len()), (2, 1));
     let changes = read.alert_changes(0, 10).await.expect("changes");
@@ -412,7 +404,6 @@ async fn alerts_of_other_sites_are_not_there_and_those_of_the_network_are() {
     let refused = [
         read.alerts(&of_site, &FIRST_PAGE).await.err(),
         read.alert_snapshot(Some(&lab.site)).await.err(),
-        read.open_alert_count(Some(&lab.site)).await.err(),
     ];
     for refusal in refused {
         assert!(matches!(refusal, Some(Error::OutOfScope)), "{refusal:?}");

@@ -372,7 +372,9 @@ async fn waits(lab: &Laboratory) -> Option<i64> {
 async fn looked(lab: &Laboratory) -> i64 {
     let seen = waits(lab).await.expect("it waits after its records");
     let mut tx = lab.begin().await;
-    tx.looked(Some(&lab.site), seen, None).await.expect("noted");
+    tx.looked_at(&[(Some(lab.site.clone()), seen, None)])
+        .await
+        .expect("noted");
     tx.commit().await.expect("committed");
     assert_eq!(waits(lab).await, None);
     seen

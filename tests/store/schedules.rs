@@ -105,18 +105,12 @@ async fn the_rules_of_a_site_are_the_networks_its_own_and_its_furnaces() {
         read.rules_of(Some(&lab.site)).await.expect("rules"),
         [shared.clone(), own.clone(), of_furnace.clone()]
     );
-    assert_eq!(read.own_rule(&own.key).await.expect("no fault"), Some(own));
     // Recordings find them in memory.
     let report = lab.report("k1", 0, 19.47);
     let mut tx = lab.begin().await;
     let knowledge = tx.reading_knowledge(&[&report]).await.expect("knowledge");
-    assert_eq!(knowledge.rules(&lab.site).0.len(), 3);
-    assert!(
-        knowledge
-            .rules(&elsewhere.key.place.site().cloned().expect("a site"))
-            .0
-            .is_empty()
-    );
+    let known = knowledge.known(&report, None).expect("all is on record");
+    assert_eq!(known.rules.0, [shared.clone(), own.clone(), of_furnace]);
     let changed = Rule {
         revision: 2,
         ..shared
@@ -127,11 +121,8 @@ async fn the_rules_of_a_site_are_the_networks_its_own_and_its_furnaces() {
     tx.commit().await.expect("committed");
     let mut tx = lab.begin().await;
     let knowledge = tx.reading_knowledge(&[&report]).await.expect("knowledge");
-    assert_eq!(
-        knowledge.rules(&lab.site).0.len(),
-        2,
-        "the memory starts anew"
-    );
+    let known = knowledge.known(&report, None).expect("all is on record");
+    assert_eq!(known.rules.0.len(), 2, "the memory starts anew");
 }
 
 #[tokio::test]
@@ -182,7 +173,11 @@ async fn a_removed_rule_holds_no_longer_and_its_numbers_go_on() {
             .is_empty()
     );
     assert_eq!(
-        lab.read().own_rule(&first.key).await.expect("no fault"),
+        lab.begin()
+            .await
+            .own_rule(&first.key)
+            .await
+            .expect("no fault"),
         None
     );
     let verified = lab.store.verify().await.expect("verified");
@@ -241,7 +236,6 @@ async fn rules_and_acts_of_other_sites_are_out_of_reach() {
     let page = Page::default();
     let refused = [
         read.rules_of(Some(&lab.site)).await.err(),
-        read.own_rule(&own.key).await.err(),
         read.act(&done.key).await.err(),
         read.acts(&lab.site, None, &page).await.err(),
     ];

@@ -17,7 +17,7 @@ pub use records::{
     Adjusted, Calibrated, FurnaceRecords, GaugeRecords, Latest, OpenFinding, SiteRecords,
     StockRecords,
 };
-pub use site::{Planner, days_left, due_tasks};
+pub use site::{Planner, due_tasks};
 
 /// A task with its due date.
 #[derive(Debug, Clone, PartialEq)]

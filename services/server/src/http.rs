@@ -18,8 +18,6 @@ use axum::http::{HeaderMap, HeaderValue, StatusCode, header};
 use axum::middleware::{Next, from_fn};
 use axum::response::{IntoResponse as _, Response};
 use axum::routing::get;
-use jiff::Timestamp;
-use ringtrue_fleet::due::{Due, SiteRecords};
 use ringtrue_store::Store;
 
 pub use calendar_file::calendar_file;
@@ -36,15 +34,11 @@ const MOST_HEADERS: usize = 16 * 1024;
 /// Most bytes of an address.
 const MOST_ADDRESS: usize = 2 * 1024;
 
-/// What works out what is due at a site.
-pub type Dues = fn(&SiteRecords, Timestamp) -> Vec<Due>;
-
 /// What the answers are made from.
 #[derive(Debug, Clone)]
 pub(crate) struct Site {
     pub(crate) store: Store,
     pub(crate) clock: Clock,
-    pub(crate) dues: Dues,
 }
 
 /// Gives every address that is answered.

@@ -5,7 +5,6 @@ use std::net::SocketAddr;
 use std::time::Duration;
 
 use anyhow::Context as _;
-use ringtrue_fleet::due::due_tasks;
 use ringtrue_store::Store;
 use tokio::net::TcpListener;
 use tonic::transport::Server;
@@ -16,7 +15,7 @@ use tonic_health::server::HealthReporter;
 use crate::app::App;
 use crate::clock::Clock;
 use crate::config::Settings;
-use crate::http::{self, Dues};
+use crate::http;
 use crate::ids::Ids;
 use crate::lifecycle::{Exit, Lifecycle};
 use crate::mail::Mailer;
@@ -41,15 +40,14 @@ pub async fn bind(address: SocketAddr) -> anyhow::Result<TcpListener> {
         .with_context(|| format!("listening on {address}; is another server running there?"))
 }
 
-/// Answers calendar feeds, with what `dues` says, and the links in mails, on a listener in the background until
+/// Answers calendar feeds and the links in mails, on a listener in the background until
 /// the life drains.
 ///
 /// The end waits for answers under way, and not for readers who are slow.
-pub fn start_http(listener: TcpListener, app: &App, dues: Dues, lifecycle: &Lifecycle) {
+pub fn start_http(listener: TcpListener, app: &App, lifecycle: &Lifecycle) {
     let routes = http::routes(http::Site {
         store: app.store.clone(),
         clock: app.clock.clone(),
-        dues,
     });
     let drain = lifecycle.drain.clone();
     lifecycle.spawn("http", async move {
@@ -154,11 +152,9 @@ pub async fn run(settings: &Settings, lifecycle: &Lifecycle) -> anyhow::Result<E
         version = env!("CARGO_PKG_VERSION"),
         "serving"
     );
-    if let Some(listener) = &listener_http {
-        tracing::info!(http = %listener.local_addr()?, "answering calendar feeds");
-    }
     if let Some(listener) = listener_http {
-        start_http(listener, &app, due_tasks, lifecycle);
+        tracing::info!(http = %listener.local_addr()?, "answering calendar feeds");
+        start_http(listener, &app, lifecycle);
     }
     if let Some(mailer) = mailer {
         work::mail::start(&app, mailer, lifecycle);

@@ -6,7 +6,7 @@ use jiff::civil::Date;
 use super::dates::Dates;
 use super::furnace::{Place, of_furnace};
 use super::{Due, DueState, DueSubject, GaugeRecords, Reason, SiteRecords, StockRecords};
-use crate::calendar::{Calendar, Shift, days_between, plus};
+use crate::calendar::{Calendar, Shift, plus};
 use crate::furnace::FurnaceState;
 use crate::rule::{InForce, Plan, RulePlace};
 use crate::task::TaskKind;
@@ -62,9 +62,9 @@ impl Planner {
         all
     }
 
-    /// The days after this one on which a furnace's calibration is planned if every one is done on its day:
-    /// for calendars. Until `until`, at most `most`.
-    pub fn planned_calibrations(
+    /// The dates of a furnace's task after its due date, until a day, at most so many. Only fixed dates are
+    /// known beforehand: what counts from the last time depends on when that will be.
+    pub fn planned_after(
         &mut self,
         records: &SiteRecords,
         due: &Due,
@@ -74,11 +74,14 @@ impl Planner {
         let DueSubject::Furnace(key) = &due.subject else {
             return Vec::new();
         };
-        let site = &records.site.details;
-        let calendar = Calendar::of(site);
         let rule = records
             .rules
             .in_force(&RulePlace::Furnace(key.clone()), due.task);
+        if !matches!(rule.details.plan, Plan::FixedDates(_)) {
+            return Vec::new();
+        }
+        let site = &records.site.details;
+        let calendar = Calendar::of(site);
         let mut days = Vec::new();
         let mut last = due.due_on;
         while days.len() < most {
@@ -252,9 +255,4 @@ fn settled(
         due.next_step = format!("Nothing yet; {} is planned for {due_on}.", due.task.words());
     }
     due
-}
-
-/// Days from now to a due date, for order and words; negative when late.
-pub fn days_left(due: &Due, today: Date) -> i32 {
-    days_between(today, due.due_on)
 }

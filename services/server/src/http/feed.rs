@@ -6,6 +6,7 @@ use axum::extract::{Path, State};
 use axum::http::{HeaderMap, StatusCode, header};
 use axum::response::{IntoResponse as _, Response};
 use ringtrue_fleet::caller::Scope;
+use ringtrue_fleet::due::Planner;
 use sha2::{Digest as _, Sha256};
 
 use super::planned::planned;
@@ -48,11 +49,11 @@ async fn written(site: &Site, secret: &str) -> Result<Option<String>, Error> {
     let Some(records) = records.into_iter().next() else {
         return Ok(None);
     };
-    let work_out = site.dues;
     // Many furnaces with many dates take some time: not on a thread that answers calls.
     let file = tokio::task::spawn_blocking(move || {
-        let mut dues = work_out(&records, now);
-        let further = planned(&records, &dues, now);
+        let mut planner = Planner::default();
+        let mut dues = planner.due_tasks(&records, now);
+        let further = planned(&mut planner, &records, &dues, now);
         dues.extend(further);
         calendar_file(&records.site, &dues, &feed.display_name, now)
     })

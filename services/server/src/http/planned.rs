@@ -4,39 +4,28 @@
 use jiff::Timestamp;
 use jiff::civil::Date;
 use ringtrue_fleet::calendar::{Calendar, plus};
-use ringtrue_fleet::due::{Due, DueState, DueSubject, SiteRecords};
-use ringtrue_fleet::rule::{Plan, RulePlace};
+use ringtrue_fleet::due::{Due, DueState, Planner, SiteRecords};
 
 /// How far ahead, days.
 const AHEAD_DAYS: i32 = 182;
 
-/// Most dates of one furnace.
-const MOST_DATES: usize = 26;
+/// Most dates of one furnace's task, those that are past included.
+const MOST_DATES: usize = 60;
 
 /// The planned dates after those that are due next.
-pub(super) fn planned(records: &SiteRecords, dues: &[Due], now: Timestamp) -> Vec<Due> {
-    let calendar = Calendar::of(&records.site.details);
-    let today = calendar.day_of(now);
+pub(super) fn planned(
+    planner: &mut Planner,
+    records: &SiteRecords,
+    dues: &[Due],
+    now: Timestamp,
+) -> Vec<Due> {
+    let today = Calendar::of(&records.site.details).day_of(now);
+    let until = plus(today, AHEAD_DAYS);
     let mut planned = Vec::new();
     for due in dues {
-        let DueSubject::Furnace(furnace) = &due.subject else {
-            continue;
-        };
-        let place = RulePlace::Furnace(furnace.clone());
-        let rule = records.rules.in_force(&place, due.task).details;
-        let Plan::FixedDates(recurrence) = &rule.plan else {
-            continue;
-        };
-        let from = plus(due.due_on.max(today), 1);
-        let mut last = due.due_on;
-        for day in recurrence.between(from, plus(today, AHEAD_DAYS), MOST_DATES) {
-            let day = calendar.shifted(day, rule.shift, Some(last));
-            if day <= last || day <= today {
-                continue;
-            }
-            last = day;
-            planned.push(later(due, day));
-        }
+        let days = planner.planned_after(records, due, until, MOST_DATES);
+        let ahead = days.into_iter().filter(|day| *day > today);
+        planned.extend(ahead.map(|day| later(due, day)));
     }
     planned
 }

@@ -42,7 +42,6 @@ async fn served(kept_for: Duration) -> Served {
     let site = Site {
         store: store.clone(),
         clock: Clock::manual(NOW.parse().expect("a moment")),
-        dues: |_, _| Vec::new(),
     };
     let connections = Connections::of(listener).kept_for(kept_for);
     #[expect(

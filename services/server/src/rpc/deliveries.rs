@@ -10,6 +10,7 @@ use ringtrue_store::SubscriptionsOf;
 use tonic::{Request, Response, Status};
 
 use super::access::{Method, method};
+use super::alerts::{level_message, level_of};
 use super::caller::Asking;
 use super::fields::{also, choice, found, name, optional_name, settled, site_or_all, timestamp};
 use super::request::repeatable;
@@ -228,11 +229,7 @@ fn wish(given: &v1::MailSubscription, violations: &mut Violations) -> Option<Mai
     let mode = choice("subscription.mode", given.mode, violations);
     Some(MailWish {
         address: given.address.trim().to_owned(),
-        level: match level? {
-            v1::AlertLevel::Unspecified | v1::AlertLevel::Technician => Level::Technician,
-            v1::AlertLevel::Manager => Level::Manager,
-            v1::AlertLevel::Quality => Level::Quality,
-        },
+        level: level_of(level?).unwrap_or(Level::Technician),
         mode: match mode? {
             v1::MailMode::Unspecified | v1::MailMode::Immediate => MailMode::Immediate,
             v1::MailMode::Digest => MailMode::Digest,
@@ -241,11 +238,6 @@ fn wish(given: &v1::MailSubscription, violations: &mut Violations) -> Option<Mai
 }
 
 fn subscription_message(subscription: &Subscription) -> v1::MailSubscription {
-    let level = match subscription.level {
-        Level::Technician => v1::AlertLevel::Technician,
-        Level::Manager => v1::AlertLevel::Manager,
-        Level::Quality => v1::AlertLevel::Quality,
-    };
     let mode = match subscription.mode {
         MailMode::Immediate => v1::MailMode::Immediate,
         MailMode::Digest => v1::MailMode::Digest,
@@ -253,7 +245,7 @@ fn subscription_message(subscription: &Subscription) -> v1::MailSubscription {
     v1::MailSubscription {
         name: subscription.key.name(),
         address: subscription.address.clone(),
-        level: level.into(),
+        level: level_message(subscription.level).into(),
         mode: mode.into(),
         unsubscribed: subscription.unsubscribed,
         last_sent_time: subscription.last_sent_at.map(timestamp),

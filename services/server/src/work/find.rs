@@ -6,7 +6,7 @@ use std::time::{Duration, Instant};
 use ringtrue_store::Store;
 
 use super::refit::given_back;
-use super::told::Told;
+use super::told::{Told, causes};
 
 use crate::app::{self, Found};
 use crate::clock::Clock;
@@ -77,8 +77,7 @@ fn tell(outcome: Result<Option<Found>, app::Error>, took: Duration) {
         ),
         Err(fault) => {
             // What is on the register stays as it was; the next turn is the retry.
-            let cause = anyhow::Error::from(fault);
-            tracing::warn!(cause = format!("{cause:#}"), "findings were not looked for");
+            tracing::warn!(cause = causes(&fault), "findings were not looked for");
         }
     }
 }

@@ -6,7 +6,7 @@ use ringtrue_calibration::inference::Learnt;
 use ringtrue_fleet::learning;
 use ringtrue_store::Store;
 
-use super::told::Told;
+use super::told::{Told, causes};
 use crate::app::{self, Because, Refitted};
 use crate::clock::Clock;
 use crate::ids::Ids;
@@ -64,8 +64,7 @@ pub(crate) fn start(store: Store, clock: Clock, ids: &Ids, every: Duration, life
                 ),
                 Err(fault) => {
                     // What is known stays as it was; the next turn is the retry.
-                    let cause = anyhow::Error::from(fault);
-                    tracing::warn!(cause = format!("{cause:#}"), "the network was not fitted");
+                    tracing::warn!(cause = causes(&fault), "the network was not fitted");
                 }
             }
         }
@@ -76,8 +75,7 @@ pub(crate) fn start(store: Store, clock: Clock, ids: &Ids, every: Duration, life
 pub(super) async fn given_back(store: &Store, owner: &str) -> anyhow::Result<()> {
     if let Err(fault) = app::give_back(store, owner).await {
         // The lease runs out by itself.
-        let cause = anyhow::Error::from(fault);
-        tracing::warn!(cause = format!("{cause:#}"), "a lease was not given back");
+        tracing::warn!(cause = causes(&fault), "a lease was not given back");
     }
     Ok(())
 }
@@ -96,8 +94,7 @@ fn tell_learnt(outcome: Result<Option<(Learnt, Refitted)>, app::Error>) {
             "the network's variance components were learnt"
         ),
         Err(fault) => {
-            let cause = anyhow::Error::from(fault);
-            tracing::warn!(cause = format!("{cause:#}"), "nothing was learnt");
+            tracing::warn!(cause = causes(&fault), "nothing was learnt");
         }
     }
 }

@@ -110,19 +110,8 @@ impl Read {
 }
 
 impl Tx {
-    /// A site was looked at when it had so many changes, and is next to be looked at that moment; where a
-    /// record came in between, it stays on the agenda.
-    pub async fn looked(
-        &mut self,
-        site: Option<&SiteId>,
-        changes_seen: i64,
-        next_at: Option<Timestamp>,
-    ) -> Result<(), Error> {
-        self.looked_at(&[(site.cloned(), changes_seen, next_at)])
-            .await
-    }
-
-    /// The same for many sites.
+    /// Sites were looked at when they had so many changes, and are next to be looked at those moments; where a
+    /// record came in between, a site stays on the agenda.
     pub async fn looked_at(
         &mut self,
         looks: &[(Option<SiteId>, i64, Option<Timestamp>)],

@@ -190,22 +190,6 @@ impl Read {
         rows.into_iter().map(NamedRow::named).collect()
     }
 
-    /// How many alerts are not closed: of a site, or of all that the scope reaches with those that the
-    /// whole network shares.
-    pub async fn open_alert_count(&self, site: Option<&SiteId>) -> Result<i64, Error> {
-        const SQL: &str = "SELECT COUNT(*) FROM alert
-            WHERE state IN ('open', 'acknowledged', 'snoozed') AND ($1 IS NULL OR site_id = $1)
-                AND (site_id = '' OR $2 IS NULL OR site_id IN (SELECT value FROM json_each($2)))";
-        if let Some(site) = site {
-            self.within(site)?;
-        }
-        Ok(sqlx::query_scalar(SQL)
-            .bind(site.map(SiteId::as_str))
-            .bind(reach(&self.scope))
-            .fetch_one(&mut *self.connection().await?)
-            .await?)
-    }
-
     /// The alerts that are not closed as of one moment, with the number of the last change then; with a
     /// site only its own. In the order of [`Read::alerts`].
     pub async fn alert_snapshot(

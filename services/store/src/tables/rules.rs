@@ -218,14 +218,6 @@ impl Read {
         }
         rules_of_sites(&mut *self.connection().await?, &json(&sites)).await
     }
-
-    /// The rule that is set at a place itself; none when it was removed.
-    pub async fn own_rule(&self, key: &RuleKey) -> Result<Option<Rule>, Error> {
-        if let Some(site) = key.place.site() {
-            self.within(site)?;
-        }
-        own_rule(&mut *self.connection().await?, key).await
-    }
 }
 
 impl Tx {

@@ -55,18 +55,13 @@ struct NearFiring {
     same: SameFiring,
 }
 
-static NO_RULES: ringtrue_fleet::rule::RuleBook = ringtrue_fleet::rule::RuleBook(Vec::new());
+/// Of a site whose rules were not asked for: none of these reports is of it.
+static NO_RULES: RuleBook = RuleBook(Vec::new());
 
 impl ReadingKnowledge {
     /// The last fit.
     pub fn fit(&self) -> &Fit {
         &self.fitted.fit
-    }
-
-    /// The rules that bear on a site; without any where no report is of it.
-    pub fn rules(&self, site: &SiteId) -> Arc<RuleBook> {
-        let rules = self.reference.rules.get(site);
-        rules.map_or_else(Arc::default, Arc::clone)
     }
 
     /// What bears on one of the reports. `amended` is the reading that it corrects, which is then not
