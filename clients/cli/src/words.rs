@@ -255,6 +255,7 @@ pub(crate) const ALERT_CHANGES: Words<AlertChangeKind> = &[
     ("snoozed", AlertChangeKind::Snoozed),
     ("reopened", AlertChangeKind::Reopened),
     ("closed", AlertChangeKind::Closed),
+    ("standing", AlertChangeKind::Present),
 ];
 
 /// When mail is sent.

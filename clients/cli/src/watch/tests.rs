@@ -72,3 +72,17 @@ fn a_program_is_given_one_line_with_the_cursor() {
     assert_eq!(value["change"]["kind"], "ALERT_CHANGE_KIND_RAISED");
     assert_eq!(value["change"]["alert"]["subjectDisplayName"], "K2");
 }
+
+#[test]
+fn every_change_that_the_protocol_knows_has_a_word() {
+    let last = i32::from(AlertChangeKind::Present);
+    for number in 1..=last {
+        let kind = AlertChangeKind::try_from(number).expect("the numbers have no gap");
+        let drawn = drawn(&change(kind), false, 100, false);
+        assert!(!drawn.contains("(-)"), "{kind:?} in\n{drawn}");
+    }
+    assert!(
+        AlertChangeKind::try_from(last + 1).is_err(),
+        "a new one needs a word"
+    );
+}
