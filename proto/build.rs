@@ -12,8 +12,10 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     println!("cargo::rerun-if-changed=ringtrue");
     println!("cargo::rerun-if-changed=google");
     let files = [
+        "access",
         "adjustments",
         "alerts",
+        "audit",
         "care",
         "deliveries",
         "fleet",
@@ -24,6 +26,7 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
         "readings",
         "ring_batches",
         "schedules",
+        "sign_offs",
         "sites",
     ]
     .map(|name| format!("ringtrue/v1/{name}.proto"));

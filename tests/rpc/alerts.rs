@@ -437,7 +437,7 @@ async fn another_sites_alert_is_not_there_for_a_caller_of_one_site() {
         let noted = app::note_alert(&network.app, &caller, id, speaking, &Request::NONE).await;
         noted.map_err(|fault| Failure::of(&status(fault)))
     };
-    let all = [Right::Read, Right::Record];
+    let all = [Right::Read, Right::Record, Right::Note];
     let failure = note(caller("south", &all), &id)
         .await
         .expect_err("not its own");

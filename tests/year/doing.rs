@@ -48,6 +48,7 @@ fn refused(fault: Error) -> anyhow::Result<Value> {
     match fault {
         Error::Invalid(_) | Error::Refused(_) => Ok(json!({"refused": fault.to_string()})),
         Error::RequestIdReused
+        | Error::Unknown
         | Error::Denied(_)
         | Error::Missing { .. }
         | Error::Exists { .. }

@@ -132,6 +132,19 @@ id!(
     FeedId
 );
 
+id!(
+    /// Tells a credential apart within the network; a UUID.
+    CredentialId
+);
+id!(
+    /// Tells an enrolment apart within the network.
+    EnrolmentId
+);
+id!(
+    /// Tells a group of sites apart within the network.
+    SiteGroupId
+);
+
 /// A furnace of a site.
 #[derive(Debug, Clone, PartialEq, Eq, Hash, PartialOrd, Ord)]
 pub struct FurnaceKey {
@@ -403,6 +416,45 @@ impl AlertId {
     /// Writes `alerts/{alert}`.
     pub fn name(&self) -> String {
         format!("alerts/{self}")
+    }
+}
+
+impl CredentialId {
+    /// Reads `credentials/{credential}`.
+    pub fn parse(name: &str) -> Result<Self, BadName> {
+        let [credential] = parts(name, "credentials/{credential}")?;
+        Ok(Self::new(credential)?)
+    }
+
+    /// Writes `credentials/{credential}`.
+    pub fn name(&self) -> String {
+        format!("credentials/{self}")
+    }
+}
+
+impl EnrolmentId {
+    /// Reads `enrolments/{enrolment}`.
+    pub fn parse(name: &str) -> Result<Self, BadName> {
+        let [enrolment] = parts(name, "enrolments/{enrolment}")?;
+        Ok(Self::new(enrolment)?)
+    }
+
+    /// Writes `enrolments/{enrolment}`.
+    pub fn name(&self) -> String {
+        format!("enrolments/{self}")
+    }
+}
+
+impl SiteGroupId {
+    /// Reads `siteGroups/{site_group}`.
+    pub fn parse(name: &str) -> Result<Self, BadName> {
+        let [group] = parts(name, "siteGroups/{site_group}")?;
+        Ok(Self::new(group)?)
+    }
+
+    /// Writes `siteGroups/{site_group}`.
+    pub fn name(&self) -> String {
+        format!("siteGroups/{self}")
     }
 }
 

@@ -1,5 +1,6 @@
 //! The Ringtrue server: gRPC in front, the rules of `ringtrue_fleet` in the middle, the store behind.
 
+pub mod access;
 pub mod alert_feed;
 pub mod app;
 pub mod backtest;

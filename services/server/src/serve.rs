@@ -12,6 +12,7 @@ use tonic::transport::server::TcpIncoming;
 use tonic_health::ServingStatus;
 use tonic_health::server::HealthReporter;
 
+use crate::access::Gate;
 use crate::app::App;
 use crate::clock::Clock;
 use crate::config::Settings;
@@ -67,7 +68,12 @@ pub fn start_http(listener: TcpListener, app: &App, lifecycle: &Lifecycle) {
 
 /// Serves on a listener in the background until the life drains.
 pub fn start(listener: TcpListener, app: &App, settings: &Settings, lifecycle: &Lifecycle) {
-    let stack = Stack::new(settings, Meters::global(), lifecycle.drain.clone());
+    let stack = Stack::new(
+        settings,
+        Meters::global(),
+        lifecycle.drain.clone(),
+        Gate::default(),
+    );
     let health = HealthReporter::new();
     let reached = app.clone().reached_at(settings.http.public_url.as_deref());
     let routes = rpc::routes_with_health(reached, &health, settings.limits.message_bytes);

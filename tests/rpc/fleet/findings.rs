@@ -241,7 +241,7 @@ async fn a_caller_of_one_site_sees_no_furnace_or_finding_of_another() {
         ],
     )
     .await;
-    let caller = caller_of(&["south"], &[Right::Read, Right::Record]);
+    let caller = caller_of(&["south"], &[Right::Read, Right::Record, Right::Note]);
     let scope = caller.network(Right::Read).expect("may read");
     let read = network.app.store.read(&scope);
     let page = ringtrue_store::Page {

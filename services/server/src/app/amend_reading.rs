@@ -79,7 +79,7 @@ pub async fn preview_amendment(
     report: RawReport,
     reason: String,
 ) -> Result<Recorded, Error> {
-    let scope = caller.site(Right::Record, &key.furnace.site)?;
+    let scope = caller.site(Right::Note, &key.furnace.site)?;
     let report = checked_amendment(report, &reason, app.clock.now())?;
     let earlier = app
         .store

@@ -14,6 +14,9 @@ pub enum Error {
     /// The request id was used before with other content.
     #[error("the request id was used before with other content")]
     RequestIdReused,
+    /// Nobody knows who calls: no credential, or none that can be used. Which of them is not said.
+    #[error("the caller is not known")]
+    Unknown,
     /// The caller may not do this.
     #[error(transparent)]
     Denied(#[from] Denied),

@@ -25,7 +25,7 @@ pub async fn note_alert(
     let read = app.store.read(&caller.network(Right::Read)?);
     let seen = read.alert(id).await?.ok_or_else(|| missing(id))?;
     let scope = match &seen.alert.site {
-        Some(site) => caller.site(Right::Record, site)?,
+        Some(site) => caller.site(Right::Note, site)?,
         None => caller.network(Right::KeepBatches)?,
     };
     let (store, id, request) = (app.store.clone(), id.clone(), request.clone());

@@ -29,7 +29,7 @@ pub async fn note_finding(
     let read = app.store.read(&caller.network(Right::Read)?);
     let seen = read.finding(id).await?.ok_or_else(|| missing(id))?;
     let scope = match seen.finding.subject.site() {
-        Some(site) => caller.site(Right::Record, site)?,
+        Some(site) => caller.site(Right::Note, site)?,
         None => caller.network(Right::KeepBatches)?,
     };
     let (store, id, request) = (app.store.clone(), id.clone(), request.clone());

@@ -15,7 +15,7 @@ pub async fn preview_reading(
     caller: &Caller,
     report: RawReport,
 ) -> Result<Recorded, Error> {
-    let scope = caller.site(Right::Record, &report.furnace.site)?;
+    let scope = caller.site(Right::Note, &report.furnace.site)?;
     let now = app.clock.now();
     let report = report.checked(now)?;
     preview(app, &scope, report, None, String::new()).await

@@ -80,11 +80,8 @@ pub(crate) const ACCESS: &[(&str, Right)] = &[
     ("/ringtrue.v1.FleetService/ListGaugeEffects", Right::Read),
     ("/ringtrue.v1.FleetService/GetFinding", Right::Read),
     ("/ringtrue.v1.FleetService/ListFindings", Right::Read),
-    (
-        "/ringtrue.v1.FleetService/AcknowledgeFinding",
-        Right::Record,
-    ),
-    ("/ringtrue.v1.FleetService/ResolveFinding", Right::Record),
+    ("/ringtrue.v1.FleetService/AcknowledgeFinding", Right::Note),
+    ("/ringtrue.v1.FleetService/ResolveFinding", Right::Note),
     (
         "/ringtrue.v1.ScheduleService/SetScheduleRule",
         Right::Configure,
@@ -104,8 +101,8 @@ pub(crate) const ACCESS: &[(&str, Right)] = &[
     ("/ringtrue.v1.CareService/ListCareActs", Right::Read),
     ("/ringtrue.v1.AlertService/GetAlert", Right::Read),
     ("/ringtrue.v1.AlertService/ListAlerts", Right::Read),
-    ("/ringtrue.v1.AlertService/AcknowledgeAlert", Right::Record),
-    ("/ringtrue.v1.AlertService/SnoozeAlert", Right::Record),
+    ("/ringtrue.v1.AlertService/AcknowledgeAlert", Right::Note),
+    ("/ringtrue.v1.AlertService/SnoozeAlert", Right::Note),
     ("/ringtrue.v1.AlertService/WatchAlerts", Right::Read),
     (
         "/ringtrue.v1.OperationsService/ListBackgroundWork",
@@ -135,7 +132,67 @@ pub(crate) const ACCESS: &[(&str, Right)] = &[
         "/ringtrue.v1.DeliveryService/DeleteCalendarFeed",
         Right::Configure,
     ),
+    ("/ringtrue.v1.AccessService/WhoAmI", Right::BeKnown),
+    (
+        "/ringtrue.v1.AccessService/CreateEnrolment",
+        Right::GrantAccess,
+    ),
+    (
+        "/ringtrue.v1.AccessService/ListEnrolments",
+        Right::GrantAccess,
+    ),
+    (
+        "/ringtrue.v1.AccessService/RevokeEnrolment",
+        Right::GrantAccess,
+    ),
+    (
+        "/ringtrue.v1.AccessService/CreateCredential",
+        Right::GrantAccess,
+    ),
+    (
+        "/ringtrue.v1.AccessService/GetCredential",
+        Right::GrantAccess,
+    ),
+    (
+        "/ringtrue.v1.AccessService/ListCredentials",
+        Right::GrantAccess,
+    ),
+    (
+        "/ringtrue.v1.AccessService/RotateCredential",
+        Right::BeKnown,
+    ),
+    (
+        "/ringtrue.v1.AccessService/RevokeCredential",
+        Right::GrantAccess,
+    ),
+    (
+        "/ringtrue.v1.AccessService/SetSiteGroup",
+        Right::GrantAccess,
+    ),
+    ("/ringtrue.v1.AccessService/ListSiteGroups", Right::Read),
+    (
+        "/ringtrue.v1.AccessService/RemoveSiteGroup",
+        Right::GrantAccess,
+    ),
+    ("/ringtrue.v1.AuditService/ListAuditEntries", Right::Audit),
+    (
+        "/ringtrue.v1.AuditService/ListAuditCheckpoints",
+        Right::Audit,
+    ),
+    ("/ringtrue.v1.SignOffService/SignOff", Right::Sign),
+    ("/ringtrue.v1.SignOffService/ListSignOffs", Right::Read),
+    (
+        "/ringtrue.v1.SignOffService/ListAwaitedSignOffs",
+        Right::Read,
+    ),
+    ("/ringtrue.v1.SignOffService/SetSigningPhrase", Right::Sign),
 ];
+
+/// What a caller needs who only tries out what another call records (`validate_only`).
+pub(crate) const TRYING: Right = Right::Note;
+
+/// Calls that are open to everybody: nobody has a credential before they enrol.
+pub(crate) const OPEN: &[&str] = &["/ringtrue.v1.AccessService/Enrol"];
 
 /// A call of the protocol with the right it needs.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -144,6 +201,16 @@ pub(crate) struct Method {
     pub(crate) path: &'static str,
     /// What its caller must be allowed to do.
     pub(crate) right: Right,
+}
+
+impl Method {
+    /// The same call, only tried out: nothing is recorded.
+    pub(crate) const fn tried(self) -> Self {
+        Self {
+            path: self.path,
+            right: TRYING,
+        }
+    }
 }
 
 /// Gives a call by its path; meant for constants, where a path that is not in the table does not
@@ -201,24 +268,42 @@ mod tests {
     #[test]
     fn every_method_of_the_protocol_has_a_right_and_nothing_else_has_one() {
         let wanted = methods_of_the_protocol();
-        let listed: BTreeSet<String> = ACCESS.iter().map(|(path, _)| (*path).to_owned()).collect();
+        let rows = ACCESS.iter().map(|(path, _)| *path);
+        let listed: BTreeSet<String> = rows
+            .chain(OPEN.iter().copied())
+            .map(str::to_owned)
+            .collect();
         assert!(
             wanted.len() > 30,
             "the protocol has only {} methods",
             wanted.len()
         );
         assert_eq!(listed, wanted);
-        assert_eq!(listed.len(), ACCESS.len(), "a method is listed twice");
+        assert_eq!(
+            listed.len(),
+            ACCESS.len() + OPEN.len(),
+            "a method is listed twice"
+        );
     }
 
     #[test]
-    fn what_only_looks_needs_no_more_than_reading() {
+    fn what_only_looks_changes_nothing_and_what_changes_something_is_no_mere_reading() {
         for (path, right) in ACCESS {
             let name = path.rsplit('/').next().unwrap_or_default();
-            let looks = ["Get", "List", "Check", "Watch"]
+            let looks = ["Get", "List", "Check", "Watch", "Who"]
                 .iter()
                 .any(|verb| name.starts_with(verb));
-            assert_eq!(looks, *right == Right::Read, "{path}");
+            if looks {
+                assert!(
+                    !matches!(
+                        right,
+                        Right::Record | Right::Note | Right::Configure | Right::Sign
+                    ),
+                    "{path}"
+                );
+            } else {
+                assert_ne!(*right, Right::Read, "{path}");
+            }
         }
     }
 

@@ -56,7 +56,7 @@ async fn confirm(
     app: &App,
     request: Request<v1::ConfirmAdjustmentRequest>,
 ) -> Result<v1::ConfirmAdjustmentResponse, Error> {
-    let asking = Asking::of(CONFIRM, request.metadata())?;
+    let asking = Asking::of(CONFIRM, &request)?;
     let mut asked = request.into_inner();
     let mut violations = Violations::default();
     let request_id = std::mem::take(&mut asked.request_id);
@@ -81,7 +81,7 @@ async fn get(
     app: &App,
     request: Request<v1::GetAdjustmentRequest>,
 ) -> Result<v1::GetAdjustmentResponse, Error> {
-    let asking = Asking::of(GET, request.metadata())?;
+    let asking = Asking::of(GET, &request)?;
     let mut violations = Violations::default();
     let key = name(
         "name",
@@ -101,7 +101,7 @@ async fn list(
     app: &App,
     request: Request<v1::ListAdjustmentsRequest>,
 ) -> Result<v1::ListAdjustmentsResponse, Error> {
-    let asking = Asking::of(LIST, request.metadata())?;
+    let asking = Asking::of(LIST, &request)?;
     let asked = request.into_inner();
     let mut violations = Violations::default();
     let key = name("parent", &asked.parent, FurnaceKey::parse, &mut violations);

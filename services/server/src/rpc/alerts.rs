@@ -71,7 +71,7 @@ impl AlertService for Alerts {
         &self,
         request: Request<v1::WatchAlertsRequest>,
     ) -> Result<Response<Self::WatchAlertsStream>, Status> {
-        let asking = Asking::of(WATCH, request.metadata()).map_err(status)?;
+        let asking = Asking::of(WATCH, &request).map_err(status)?;
         let changes = stream::begun(&self.0, &asking, request.into_inner()).await;
         Ok(Response::new(changes.map_err(status)?))
     }
@@ -81,7 +81,7 @@ async fn get(
     app: &App,
     request: Request<v1::GetAlertRequest>,
 ) -> Result<v1::GetAlertResponse, Error> {
-    let asking = Asking::of(GET, request.metadata())?;
+    let asking = Asking::of(GET, &request)?;
     let mut violations = Violations::default();
     let asked = request.get_ref();
     let id = name("name", &asked.name, AlertId::parse, &mut violations);
@@ -97,7 +97,7 @@ async fn list(
     app: &App,
     request: Request<v1::ListAlertsRequest>,
 ) -> Result<v1::ListAlertsResponse, Error> {
-    let asking = Asking::of(LIST, request.metadata())?;
+    let asking = Asking::of(LIST, &request)?;
     let asked = request.into_inner();
     let mut violations = Violations::default();
     let site = site_or_all(&asked.parent, &mut violations);
@@ -142,7 +142,7 @@ async fn acknowledge(
     app: &App,
     request: Request<v1::AcknowledgeAlertRequest>,
 ) -> Result<v1::AcknowledgeAlertResponse, Error> {
-    let asking = Asking::of(ACKNOWLEDGE, request.metadata())?;
+    let asking = Asking::of(ACKNOWLEDGE, &request)?;
     let mut asked = request.into_inner();
     let mut violations = Violations::default();
     let request_id = std::mem::take(&mut asked.request_id);
@@ -166,7 +166,7 @@ async fn snooze(
     app: &App,
     request: Request<v1::SnoozeAlertRequest>,
 ) -> Result<v1::SnoozeAlertResponse, Error> {
-    let asking = Asking::of(SNOOZE, request.metadata())?;
+    let asking = Asking::of(SNOOZE, &request)?;
     let mut asked = request.into_inner();
     let mut violations = Violations::default();
     let request_id = std::mem::take(&mut asked.request_id);

@@ -1,18 +1,11 @@
-//! Who makes a call, from its metadata, and what the call may touch.
+//! Who makes a call, as the gate found out, and what the call may touch.
 
 use ringtrue_fleet::caller::{Caller, Scope};
 use ringtrue_fleet::key::SiteId;
-use ringtrue_fleet::violation::Violations;
-use tonic::metadata::MetadataMap;
+use tonic::Request;
 
 use super::access::Method;
 use crate::app::Error;
-
-/// Metadata key of the staff code of whoever makes a call.
-pub(crate) const OPERATOR: &str = "ringtrue-operator";
-
-/// Most characters of a staff code.
-const MOST_OPERATOR: usize = 40;
 
 /// A caller of one method, known to hold the right that it needs.
 #[derive(Debug)]
@@ -22,9 +15,11 @@ pub(crate) struct Asking {
 }
 
 impl Asking {
-    /// Finds out who calls, and that they may call this method at all.
-    pub(crate) fn of(method: Method, metadata: &MetadataMap) -> Result<Self, Error> {
-        let caller = caller(metadata).map_err(Error::Invalid)?;
+    /// Takes the caller that the gate let in, who may call this method at all. A call that did not come through
+    /// the gate has no caller.
+    pub(crate) fn of<T>(method: Method, request: &Request<T>) -> Result<Self, Error> {
+        let caller = request.extensions().get::<Caller>();
+        let caller = caller.cloned().ok_or(Error::Unknown)?;
         caller.network(method.right).map_err(Error::Denied)?;
         Ok(Self { caller, method })
     }
@@ -44,85 +39,48 @@ impl Asking {
     }
 }
 
-fn caller(metadata: &MetadataMap) -> Result<Caller, Violations> {
-    let Some(value) = metadata.get(OPERATOR) else {
-        return Ok(Caller::local(None));
-    };
-    let bytes = value.as_bytes();
-    match value.to_str() {
-        Ok(operator) if bytes.len() <= MOST_OPERATOR && bytes.iter().all(u8::is_ascii_graphic) => {
-            Ok(Caller::local(Some(operator)))
-        }
-        _ => {
-            let mut violations = Violations::default();
-            violations.add(
-                OPERATOR,
-                "NOT_AN_OPERATOR",
-                format!(
-                    "is not a staff code; send at most {MOST_OPERATOR} letters, digits and signs, \
-                     without spaces"
-                ),
-            );
-            Err(violations)
-        }
-    }
-}
-
 #[cfg(test)]
 mod tests {
+    use std::collections::BTreeSet;
+
     use ringtrue_fleet::caller::Right;
 
     use super::super::access::method;
     use super::*;
 
-    fn actor(operator: Option<&str>) -> Result<String, Error> {
-        let mut metadata = MetadataMap::new();
-        if let Some(operator) = operator {
-            metadata.insert(OPERATOR, operator.parse().expect("valid in metadata"));
+    fn asking(path: &'static str, caller: Option<Caller>) -> Result<Asking, Error> {
+        let mut request = Request::new(());
+        if let Some(caller) = caller {
+            request.extensions_mut().insert(caller);
         }
-        let asking = Asking::of(method("/ringtrue.v1.SiteService/GetSite"), &metadata)?;
-        Ok(asking.network()?.actor().to_owned())
+        Asking::of(method(path), &request)
+    }
+
+    fn reader(site: &SiteId) -> Caller {
+        let own = BTreeSet::from([site.clone()]);
+        Caller::of_sites("x".to_owned(), [Right::Read].into(), own)
     }
 
     #[test]
-    fn the_staff_code_travels_into_the_scope() {
-        assert_eq!(actor(Some("ab-7")).ok().as_deref(), Some("local:ab-7"));
-        assert_eq!(actor(None).ok().as_deref(), Some("local"));
-        assert_eq!(actor(Some("")).ok().as_deref(), Some("local"));
-        assert_eq!(
-            actor(Some(&"x".repeat(40))).ok(),
-            Some(format!("local:{}", "x".repeat(40)))
-        );
-    }
-
-    #[test]
-    fn what_is_not_a_staff_code_is_refused() {
-        for wrong in [&"x".repeat(41), "a b", "a\tb"] {
-            let Err(Error::Invalid(violations)) = actor(Some(wrong)) else {
-                panic!("{wrong} was taken");
-            };
-            assert_eq!(violations.0[0].field, OPERATOR);
-        }
+    fn a_call_that_did_not_come_through_the_gate_is_nobodys() {
+        let asked = asking("/ringtrue.v1.SiteService/GetSite", None);
+        assert!(matches!(asked, Err(Error::Unknown)));
     }
 
     #[test]
     fn a_caller_without_the_right_is_denied_at_the_door() {
-        let asking = Asking {
-            caller: Caller::of_sites("x".to_owned(), [Right::Read].into(), [].into()),
-            method: method("/ringtrue.v1.SiteService/CreateSite"),
-        };
-        assert!(matches!(asking.network(), Err(Error::Denied(_))));
+        let own = SiteId::new("north").expect("an id");
+        let asked = asking("/ringtrue.v1.SiteService/CreateSite", Some(reader(&own)));
+        assert!(matches!(asked, Err(Error::Denied(_))));
     }
 
     #[test]
     fn a_caller_of_one_site_is_denied_at_another() {
         let own = SiteId::new("north").expect("an id");
         let other = SiteId::new("south").expect("an id");
-        let asking = Asking {
-            caller: Caller::of_sites("x".to_owned(), [Right::Read].into(), [own.clone()].into()),
-            method: method("/ringtrue.v1.SiteService/GetSite"),
-        };
-        assert!(asking.site(&own).is_ok());
-        assert!(matches!(asking.site(&other), Err(Error::Denied(_))));
+        let asked = asking("/ringtrue.v1.SiteService/GetSite", Some(reader(&own)));
+        let asked = asked.expect("may read");
+        assert!(asked.site(&own).is_ok());
+        assert!(matches!(asked.site(&other), Err(Error::Denied(_))));
     }
 }

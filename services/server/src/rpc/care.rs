@@ -64,7 +64,7 @@ async fn check_use(
     app: &App,
     request: Request<v1::CheckUseRequest>,
 ) -> Result<v1::CheckUseResponse, Error> {
-    let asking = Asking::of(USE, request.metadata())?;
+    let asking = Asking::of(USE, &request)?;
     let asked = request.into_inner();
     let mut violations = Violations::default();
     let key = name(

@@ -81,7 +81,7 @@ async fn create_mail(
     app: &App,
     request: Request<v1::CreateMailSubscriptionRequest>,
 ) -> Result<v1::CreateMailSubscriptionResponse, Error> {
-    let asking = Asking::of(CREATE_MAIL, request.metadata())?;
+    let asking = Asking::of(CREATE_MAIL, &request)?;
     let mut asked = request.into_inner();
     let mut violations = Violations::default();
     let request_id = std::mem::take(&mut asked.request_id);
@@ -109,7 +109,7 @@ async fn list_mail(
     app: &App,
     request: Request<v1::ListMailSubscriptionsRequest>,
 ) -> Result<v1::ListMailSubscriptionsResponse, Error> {
-    let asking = Asking::of(LIST_MAIL, request.metadata())?;
+    let asking = Asking::of(LIST_MAIL, &request)?;
     let parent = &request.get_ref().parent;
     let mut violations = Violations::default();
     let site = if parent.is_empty() {
@@ -145,7 +145,7 @@ async fn delete_mail(
     app: &App,
     request: Request<v1::DeleteMailSubscriptionRequest>,
 ) -> Result<v1::DeleteMailSubscriptionResponse, Error> {
-    let asking = Asking::of(DELETE_MAIL, request.metadata())?;
+    let asking = Asking::of(DELETE_MAIL, &request)?;
     let mut asked = request.into_inner();
     let mut violations = Violations::default();
     let request_id = std::mem::take(&mut asked.request_id);
@@ -164,7 +164,7 @@ async fn create_feed(
     app: &App,
     request: Request<v1::CreateCalendarFeedRequest>,
 ) -> Result<v1::CreateCalendarFeedResponse, Error> {
-    let asking = Asking::of(CREATE_FEED, request.metadata())?;
+    let asking = Asking::of(CREATE_FEED, &request)?;
     let mut asked = request.into_inner();
     let mut violations = Violations::default();
     let request_id = std::mem::take(&mut asked.request_id);
@@ -192,7 +192,7 @@ async fn list_feeds(
     app: &App,
     request: Request<v1::ListCalendarFeedsRequest>,
 ) -> Result<v1::ListCalendarFeedsResponse, Error> {
-    let asking = Asking::of(LIST_FEEDS, request.metadata())?;
+    let asking = Asking::of(LIST_FEEDS, &request)?;
     let parent = &request.get_ref().parent;
     let mut violations = Violations::default();
     let site = name("parent", parent, SiteId::parse, &mut violations);
@@ -210,7 +210,7 @@ async fn delete_feed(
     app: &App,
     request: Request<v1::DeleteCalendarFeedRequest>,
 ) -> Result<v1::DeleteCalendarFeedResponse, Error> {
-    let asking = Asking::of(DELETE_FEED, request.metadata())?;
+    let asking = Asking::of(DELETE_FEED, &request)?;
     let mut asked = request.into_inner();
     let mut violations = Violations::default();
     let request_id = std::mem::take(&mut asked.request_id);

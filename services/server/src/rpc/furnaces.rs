@@ -91,7 +91,7 @@ async fn create(
     app: &App,
     request: Request<v1::CreateFurnaceRequest>,
 ) -> Result<v1::CreateFurnaceResponse, Error> {
-    let asking = Asking::of(CREATE, request.metadata())?;
+    let asking = Asking::of(CREATE, &request)?;
     let mut asked = request.into_inner();
     let mut violations = Violations::default();
     let request_id = std::mem::take(&mut asked.request_id);
@@ -120,7 +120,7 @@ async fn get(
     app: &App,
     request: Request<v1::GetFurnaceRequest>,
 ) -> Result<v1::GetFurnaceResponse, Error> {
-    let asking = Asking::of(GET, request.metadata())?;
+    let asking = Asking::of(GET, &request)?;
     let mut violations = Violations::default();
     let key = name(
         "name",
@@ -141,7 +141,7 @@ async fn list(
     app: &App,
     request: Request<v1::ListFurnacesRequest>,
 ) -> Result<v1::ListFurnacesResponse, Error> {
-    let asking = Asking::of(LIST, request.metadata())?;
+    let asking = Asking::of(LIST, &request)?;
     let asked = request.into_inner();
     let mut violations = Violations::default();
     let site = site_or_all(&asked.parent, &mut violations);
@@ -232,7 +232,7 @@ async fn update(
     app: &App,
     request: Request<v1::UpdateFurnaceRequest>,
 ) -> Result<v1::UpdateFurnaceResponse, Error> {
-    let asking = Asking::of(UPDATE, request.metadata())?;
+    let asking = Asking::of(UPDATE, &request)?;
     let mut asked = request.into_inner();
     let mut violations = Violations::default();
     let request_id = std::mem::take(&mut asked.request_id);
@@ -265,7 +265,7 @@ async fn record_event(
     app: &App,
     request: Request<v1::RecordFurnaceEventRequest>,
 ) -> Result<v1::RecordFurnaceEventResponse, Error> {
-    let asking = Asking::of(RECORD_EVENT, request.metadata())?;
+    let asking = Asking::of(RECORD_EVENT, &request)?;
     let mut asked = request.into_inner();
     let mut violations = Violations::default();
     let request_id = std::mem::take(&mut asked.request_id);
@@ -287,7 +287,7 @@ async fn list_events(
     app: &App,
     request: Request<v1::ListFurnaceEventsRequest>,
 ) -> Result<v1::ListFurnaceEventsResponse, Error> {
-    let asking = Asking::of(LIST_EVENTS, request.metadata())?;
+    let asking = Asking::of(LIST_EVENTS, &request)?;
     let asked = request.into_inner();
     let mut violations = Violations::default();
     let key = name("parent", &asked.parent, FurnaceKey::parse, &mut violations);

@@ -87,7 +87,7 @@ async fn create(
     app: &App,
     request: Request<v1::CreateGaugeRequest>,
 ) -> Result<v1::CreateGaugeResponse, Error> {
-    let asking = Asking::of(CREATE, request.metadata())?;
+    let asking = Asking::of(CREATE, &request)?;
     let mut asked = request.into_inner();
     let mut violations = Violations::default();
     let request_id = std::mem::take(&mut asked.request_id);
@@ -107,7 +107,7 @@ async fn get(
     app: &App,
     request: Request<v1::GetGaugeRequest>,
 ) -> Result<v1::GetGaugeResponse, Error> {
-    let asking = Asking::of(GET, request.metadata())?;
+    let asking = Asking::of(GET, &request)?;
     let mut violations = Violations::default();
     let key = name(
         "name",
@@ -127,7 +127,7 @@ async fn list(
     app: &App,
     request: Request<v1::ListGaugesRequest>,
 ) -> Result<v1::ListGaugesResponse, Error> {
-    let asking = Asking::of(LIST, request.metadata())?;
+    let asking = Asking::of(LIST, &request)?;
     let asked = request.into_inner();
     let mut violations = Violations::default();
     let site = name("parent", &asked.parent, SiteId::parse, &mut violations);
@@ -163,7 +163,7 @@ async fn update(
     app: &App,
     request: Request<v1::UpdateGaugeRequest>,
 ) -> Result<v1::UpdateGaugeResponse, Error> {
-    let asking = Asking::of(UPDATE, request.metadata())?;
+    let asking = Asking::of(UPDATE, &request)?;
     let mut asked = request.into_inner();
     let mut violations = Violations::default();
     let request_id = std::mem::take(&mut asked.request_id);
@@ -188,7 +188,7 @@ async fn record_check(
     app: &App,
     request: Request<v1::RecordGaugeCheckRequest>,
 ) -> Result<v1::RecordGaugeCheckResponse, Error> {
-    let asking = Asking::of(RECORD_CHECK, request.metadata())?;
+    let asking = Asking::of(RECORD_CHECK, &request)?;
     let mut asked = request.into_inner();
     let mut violations = Violations::default();
     let request_id = std::mem::take(&mut asked.request_id);
@@ -214,7 +214,7 @@ async fn list_checks(
     app: &App,
     request: Request<v1::ListGaugeChecksRequest>,
 ) -> Result<v1::ListGaugeChecksResponse, Error> {
-    let asking = Asking::of(LIST_CHECKS, request.metadata())?;
+    let asking = Asking::of(LIST_CHECKS, &request)?;
     let asked = request.into_inner();
     let mut violations = Violations::default();
     let key = name("parent", &asked.parent, GaugeKey::parse, &mut violations);

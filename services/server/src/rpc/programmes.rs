@@ -73,7 +73,7 @@ async fn create(
     app: &App,
     request: Request<v1::CreateProgrammeRequest>,
 ) -> Result<v1::CreateProgrammeResponse, Error> {
-    let asking = Asking::of(CREATE, request.metadata())?;
+    let asking = Asking::of(CREATE, &request)?;
     let mut asked = request.into_inner();
     let mut violations = Violations::default();
     let request_id = std::mem::take(&mut asked.request_id);
@@ -105,7 +105,7 @@ async fn get(
     app: &App,
     request: Request<v1::GetProgrammeRequest>,
 ) -> Result<v1::GetProgrammeResponse, Error> {
-    let asking = Asking::of(GET, request.metadata())?;
+    let asking = Asking::of(GET, &request)?;
     let mut violations = Violations::default();
     let key = name(
         "name",
@@ -125,7 +125,7 @@ async fn list(
     app: &App,
     request: Request<v1::ListProgrammesRequest>,
 ) -> Result<v1::ListProgrammesResponse, Error> {
-    let asking = Asking::of(LIST, request.metadata())?;
+    let asking = Asking::of(LIST, &request)?;
     let asked = request.into_inner();
     let mut violations = Violations::default();
     let parent = furnace_or_all("parent", &asked.parent, &mut violations);
@@ -171,7 +171,7 @@ async fn update(
     app: &App,
     request: Request<v1::UpdateProgrammeRequest>,
 ) -> Result<v1::UpdateProgrammeResponse, Error> {
-    let asking = Asking::of(UPDATE, request.metadata())?;
+    let asking = Asking::of(UPDATE, &request)?;
     let mut asked = request.into_inner();
     let mut violations = Violations::default();
     let request_id = std::mem::take(&mut asked.request_id);

@@ -72,11 +72,20 @@ impl ReadingService for Readings {
     }
 }
 
+/// The call that is meant: to record something, or only to try it out.
+fn recording(method: Method, validate_only: bool) -> Method {
+    if validate_only {
+        method.tried()
+    } else {
+        method
+    }
+}
+
 async fn record(
     app: &App,
     request: Request<v1::RecordReadingRequest>,
 ) -> Result<v1::RecordReadingResponse, Error> {
-    let asking = Asking::of(RECORD, request.metadata())?;
+    let asking = Asking::of(recording(RECORD, request.get_ref().validate_only), &request)?;
     let mut asked = request.into_inner();
     let mut violations = Violations::default();
     let request_id = std::mem::take(&mut asked.request_id);
@@ -106,7 +115,7 @@ async fn get(
     app: &App,
     request: Request<v1::GetReadingRequest>,
 ) -> Result<v1::GetReadingResponse, Error> {
-    let asking = Asking::of(GET, request.metadata())?;
+    let asking = Asking::of(GET, &request)?;
     let mut violations = Violations::default();
     let key = name(
         "name",
@@ -126,7 +135,7 @@ async fn list(
     app: &App,
     request: Request<v1::ListReadingsRequest>,
 ) -> Result<v1::ListReadingsResponse, Error> {
-    let asking = Asking::of(LIST, request.metadata())?;
+    let asking = Asking::of(LIST, &request)?;
     let asked = request.into_inner();
     let mut violations = Violations::default();
     let parent = furnace_or_all("parent", &asked.parent, &mut violations);
@@ -171,7 +180,7 @@ async fn amend(
     app: &App,
     request: Request<v1::AmendReadingRequest>,
 ) -> Result<v1::AmendReadingResponse, Error> {
-    let asking = Asking::of(AMEND, request.metadata())?;
+    let asking = Asking::of(recording(AMEND, request.get_ref().validate_only), &request)?;
     let mut asked = request.into_inner();
     let mut violations = Violations::default();
     let request_id = std::mem::take(&mut asked.request_id);

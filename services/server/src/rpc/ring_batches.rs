@@ -77,7 +77,7 @@ async fn create(
     app: &App,
     request: Request<v1::CreateRingBatchRequest>,
 ) -> Result<v1::CreateRingBatchResponse, Error> {
-    let asking = Asking::of(CREATE, request.metadata())?;
+    let asking = Asking::of(CREATE, &request)?;
     let mut asked = request.into_inner();
     let mut violations = Violations::default();
     let request_id = std::mem::take(&mut asked.request_id);
@@ -108,7 +108,7 @@ async fn get(
     app: &App,
     request: Request<v1::GetRingBatchRequest>,
 ) -> Result<v1::GetRingBatchResponse, Error> {
-    let asking = Asking::of(GET, request.metadata())?;
+    let asking = Asking::of(GET, &request)?;
     let mut violations = Violations::default();
     let batch = name(
         "name",
@@ -128,7 +128,7 @@ async fn list(
     app: &App,
     request: Request<v1::ListRingBatchesRequest>,
 ) -> Result<v1::ListRingBatchesResponse, Error> {
-    let asking = Asking::of(LIST, request.metadata())?;
+    let asking = Asking::of(LIST, &request)?;
     let asked = request.into_inner();
     let mut violations = Violations::default();
     let paging = Paging::read(
@@ -154,7 +154,7 @@ async fn add_table(
     app: &App,
     request: Request<v1::AddRingTableRequest>,
 ) -> Result<v1::AddRingTableResponse, Error> {
-    let asking = Asking::of(ADD_TABLE, request.metadata())?;
+    let asking = Asking::of(ADD_TABLE, &request)?;
     let mut asked = request.into_inner();
     let mut violations = Violations::default();
     let request_id = std::mem::take(&mut asked.request_id);
@@ -183,7 +183,7 @@ async fn set_state(
     app: &App,
     request: Request<v1::SetRingBatchStateRequest>,
 ) -> Result<v1::SetRingBatchStateResponse, Error> {
-    let asking = Asking::of(SET_STATE, request.metadata())?;
+    let asking = Asking::of(SET_STATE, &request)?;
     let mut asked = request.into_inner();
     let mut violations = Violations::default();
     let request_id = std::mem::take(&mut asked.request_id);

@@ -66,7 +66,7 @@ async fn set(
     app: &App,
     request: Request<v1::SetScheduleRuleRequest>,
 ) -> Result<v1::SetScheduleRuleResponse, Error> {
-    let asking = Asking::of(SET, request.metadata())?;
+    let asking = Asking::of(SET, &request)?;
     let mut asked = request.into_inner();
     let mut violations = Violations::default();
     let request_id = std::mem::take(&mut asked.request_id);
@@ -96,7 +96,7 @@ async fn get(
     app: &App,
     request: Request<v1::GetScheduleRuleRequest>,
 ) -> Result<v1::GetScheduleRuleResponse, Error> {
-    let asking = Asking::of(GET, request.metadata())?;
+    let asking = Asking::of(GET, &request)?;
     let asked = request.into_inner();
     let mut violations = Violations::default();
     let key = rule_key("name", &asked.name, &mut violations);
@@ -109,7 +109,7 @@ async fn list(
     app: &App,
     request: Request<v1::ListScheduleRulesRequest>,
 ) -> Result<v1::ListScheduleRulesResponse, Error> {
-    let asking = Asking::of(LIST, request.metadata())?;
+    let asking = Asking::of(LIST, &request)?;
     let asked = request.into_inner();
     let mut violations = Violations::default();
     let place = name("parent", &asked.parent, RulePlace::parse, &mut violations);
@@ -135,7 +135,7 @@ async fn remove(
     app: &App,
     request: Request<v1::RemoveScheduleRuleRequest>,
 ) -> Result<v1::RemoveScheduleRuleResponse, Error> {
-    let asking = Asking::of(REMOVE, request.metadata())?;
+    let asking = Asking::of(REMOVE, &request)?;
     let mut asked = request.into_inner();
     let mut violations = Violations::default();
     let request_id = std::mem::take(&mut asked.request_id);

@@ -67,7 +67,7 @@ async fn create(
     app: &App,
     request: Request<v1::CreateSiteRequest>,
 ) -> Result<v1::CreateSiteResponse, Error> {
-    let asking = Asking::of(CREATE, request.metadata())?;
+    let asking = Asking::of(CREATE, &request)?;
     let mut asked = request.into_inner();
     let mut violations = Violations::default();
     let request_id = std::mem::take(&mut asked.request_id);
@@ -86,7 +86,7 @@ async fn get(
     app: &App,
     request: Request<v1::GetSiteRequest>,
 ) -> Result<v1::GetSiteResponse, Error> {
-    let asking = Asking::of(GET, request.metadata())?;
+    let asking = Asking::of(GET, &request)?;
     let mut violations = Violations::default();
     let site = name(
         "name",
@@ -106,7 +106,7 @@ async fn list(
     app: &App,
     request: Request<v1::ListSitesRequest>,
 ) -> Result<v1::ListSitesResponse, Error> {
-    let asking = Asking::of(LIST, request.metadata())?;
+    let asking = Asking::of(LIST, &request)?;
     let asked = request.into_inner();
     let mut violations = Violations::default();
     let paging = Paging::read(
@@ -132,7 +132,7 @@ async fn update(
     app: &App,
     request: Request<v1::UpdateSiteRequest>,
 ) -> Result<v1::UpdateSiteResponse, Error> {
-    let asking = Asking::of(UPDATE, request.metadata())?;
+    let asking = Asking::of(UPDATE, &request)?;
     let mut asked = request.into_inner();
     let mut violations = Violations::default();
     let request_id = std::mem::take(&mut asked.request_id);
@@ -377,6 +377,8 @@ fn message(site: &Site) -> v1::Site {
         closed_days.push(day_of_week(*day).into());
     }
     v1::Site {
+        readings_need_sign_off: false,
+        adjustments_need_sign_off: false,
         name: site.key.name(),
         display_name: details.display_name.clone(),
         time_zone: details.time_zone.clone(),

@@ -18,6 +18,7 @@ use http_body::Frame;
 use opentelemetry::global;
 use opentelemetry::propagation::Extractor;
 use opentelemetry::trace::TraceContextExt as _;
+use ringtrue_fleet::caller::Caller;
 use tokio::sync::{OwnedSemaphorePermit, Semaphore};
 use tokio_util::sync::CancellationToken;
 use tonic::body::Body;
@@ -27,10 +28,13 @@ use tracing::field::Empty;
 use tracing::{Instrument as _, Span};
 use tracing_opentelemetry::OpenTelemetrySpanExt as _;
 
+use super::access::OPEN;
+use super::status;
+use crate::access::{Gate, Peer};
 use crate::config::Settings;
 use crate::lifecycle::panic_text;
 use crate::telemetry::{Meters, code_name};
-use transport_faults::{chain, explained, status};
+use transport_faults::{chain, explained, status as told};
 
 /// How long a caller that was turned away is asked to wait.
 const COME_BACK: Duration = Duration::from_secs(1);
@@ -51,12 +55,15 @@ pub struct Stack {
     exporting: bool,
     meters: Meters,
     drain: CancellationToken,
+    gate: Gate,
 }
 
 impl Stack {
-    /// Gives the layer for these settings; it turns new calls away once `drain` is cancelled.
-    pub fn new(settings: &Settings, meters: Meters, drain: CancellationToken) -> Self {
+    /// Gives the layer for these settings; it turns new calls away once `drain` is cancelled, and lets in whom
+    /// `gate` knows.
+    pub fn new(settings: &Settings, meters: Meters, drain: CancellationToken, gate: Gate) -> Self {
         Self {
+            gate,
             in_flight: Arc::new(Semaphore::new(settings.limits.in_flight)),
             longest: Duration::from_secs(settings.limits.deadline_s),
             exporting: settings.telemetry.otlp_endpoint.is_some(),
@@ -132,6 +139,17 @@ where
                 Err(refusal) => return Ok(record.noted(refusal.into_http())),
             };
 
+            // Who calls. What comes from outside the gate has no caller, and no right to anything.
+            let mut request = request;
+            request.extensions_mut().remove::<Caller>();
+            if !record.call.is_open {
+                let peer = request.extensions().get::<Peer>().copied();
+                match stack.gate.admit(request.headers(), peer.as_ref()).await {
+                    Ok(caller) => drop(request.extensions_mut().insert(caller)),
+                    Err(fault) => return Ok(record.noted(status::status(fault).into_http())),
+                }
+            }
+
             // A panic in one call is that call's failure only.
             let work = AssertUnwindSafe(async move { inner.call(request).await }).catch_unwind();
             let done = match deadline {
@@ -171,10 +189,13 @@ struct Call {
     is_stream: bool,
     /// Answered even when the server is full or stopping: it says so.
     is_health: bool,
+    /// Answered to everybody.
+    is_open: bool,
 }
 
 impl Call {
     fn of(path: &str) -> Self {
+        let is_enrolment = OPEN.contains(&path);
         let path = path.trim_start_matches('/');
         let (service, method) = path.split_once('/').unwrap_or((path, ""));
         let is_health = service == "grpc.health.v1.Health";
@@ -185,6 +206,7 @@ impl Call {
                 || method == "WatchAlerts"
                 || (is_health && method == "Watch"),
             is_health,
+            is_open: is_health || is_enrolment,
         }
     }
 }
@@ -355,7 +377,7 @@ fn is_strain(code: Code) -> bool {
 }
 
 fn come_back(reason: &str, message: &str) -> Status {
-    status(Code::Unavailable, message, reason, |details| {
+    told(Code::Unavailable, message, reason, |details| {
         details.set_retry_info(Some(COME_BACK));
     })
 }
@@ -366,7 +388,7 @@ fn too_late(limit: Duration) -> Status {
          the same request_id, and allow more time",
         limit.as_secs_f64()
     );
-    status(Code::DeadlineExceeded, message, "DEADLINE_EXCEEDED", |_| {})
+    told(Code::DeadlineExceeded, message, "DEADLINE_EXCEEDED", |_| {})
 }
 
 /// A panic as a cause, for the log.
@@ -376,7 +398,7 @@ struct Panicked(String);
 
 fn panicked(panic: &(dyn std::any::Any + Send)) -> Status {
     let message = "the server met a fault of its own; it is in the server's log: report it";
-    let mut status = status(Code::Internal, message, "INTERNAL", |_| {});
+    let mut status = told(Code::Internal, message, "INTERNAL", |_| {});
     status.set_source(Arc::new(Panicked(panic_text(panic).to_owned())));
     status
 }

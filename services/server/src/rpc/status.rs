@@ -70,6 +70,12 @@ pub fn status(error: Error) -> Status {
                 HashMap::from([field("field", "request_id")]),
             ),
         ),
+        Error::Unknown => status_of(
+            Code::Unauthenticated,
+            "no credential that can be used came with this call: enrol this client, or ask for a new \
+             credential",
+            said("UNAUTHENTICATED", HashMap::new()),
+        ),
         Error::Denied(denied) => status_of(
             Code::PermissionDenied,
             &denied.to_string(),

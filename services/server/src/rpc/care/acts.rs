@@ -25,7 +25,7 @@ pub(super) async fn record(
     app: &App,
     request: Request<v1::RecordCareActRequest>,
 ) -> Result<v1::RecordCareActResponse, Error> {
-    let asking = Asking::of(RECORD, request.metadata())?;
+    let asking = Asking::of(RECORD, &request)?;
     let mut asked = request.into_inner();
     let mut violations = Violations::default();
     let request_id = std::mem::take(&mut asked.request_id);
@@ -54,7 +54,7 @@ pub(super) async fn list(
     app: &App,
     request: Request<v1::ListCareActsRequest>,
 ) -> Result<v1::ListCareActsResponse, Error> {
-    let asking = Asking::of(LIST, request.metadata())?;
+    let asking = Asking::of(LIST, &request)?;
     let asked = request.into_inner();
     let mut violations = Violations::default();
     let site = name("parent", &asked.parent, SiteId::parse, &mut violations);

@@ -27,7 +27,7 @@ pub(super) async fn list_batches(
     app: &App,
     request: Request<v1::ListBatchEffectsRequest>,
 ) -> Result<v1::ListBatchEffectsResponse, Error> {
-    let asking = Asking::of(LIST_BATCHES, request.metadata())?;
+    let asking = Asking::of(LIST_BATCHES, &request)?;
     let asked = request.into_inner();
     let mut violations = Violations::default();
     let paging = Paging::read(
@@ -71,7 +71,7 @@ pub(super) async fn list_gauges(
     app: &App,
     request: Request<v1::ListGaugeEffectsRequest>,
 ) -> Result<v1::ListGaugeEffectsResponse, Error> {
-    let asking = Asking::of(LIST_GAUGES, request.metadata())?;
+    let asking = Asking::of(LIST_GAUGES, &request)?;
     let asked = request.into_inner();
     let mut violations = Violations::default();
     let site = site_or_all(&asked.parent, &mut violations);

@@ -32,7 +32,7 @@ pub(super) async fn get(
     app: &App,
     request: Request<v1::GetFindingRequest>,
 ) -> Result<v1::GetFindingResponse, Error> {
-    let asking = Asking::of(GET, request.metadata())?;
+    let asking = Asking::of(GET, &request)?;
     let mut violations = Violations::default();
     let asked = request.get_ref();
     let id = name("name", &asked.name, FindingId::parse, &mut violations);
@@ -49,7 +49,7 @@ pub(super) async fn list(
     app: &App,
     request: Request<v1::ListFindingsRequest>,
 ) -> Result<v1::ListFindingsResponse, Error> {
-    let asking = Asking::of(LIST, request.metadata())?;
+    let asking = Asking::of(LIST, &request)?;
     let asked = request.into_inner();
     let mut violations = Violations::default();
     let site = site_or_all(&asked.parent, &mut violations);
@@ -101,7 +101,7 @@ pub(super) async fn acknowledge(
     app: &App,
     request: Request<v1::AcknowledgeFindingRequest>,
 ) -> Result<v1::AcknowledgeFindingResponse, Error> {
-    let asking = Asking::of(ACKNOWLEDGE, request.metadata())?;
+    let asking = Asking::of(ACKNOWLEDGE, &request)?;
     let mut asked = request.into_inner();
     let mut violations = Violations::default();
     let request_id = std::mem::take(&mut asked.request_id);
@@ -122,7 +122,7 @@ pub(super) async fn resolve(
     app: &App,
     request: Request<v1::ResolveFindingRequest>,
 ) -> Result<v1::ResolveFindingResponse, Error> {
-    let asking = Asking::of(RESOLVE, request.metadata())?;
+    let asking = Asking::of(RESOLVE, &request)?;
     let mut asked = request.into_inner();
     let mut violations = Violations::default();
     let request_id = std::mem::take(&mut asked.request_id);

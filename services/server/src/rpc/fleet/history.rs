@@ -53,7 +53,7 @@ pub(super) async fn get(
     app: &App,
     request: Request<v1::GetFurnaceHistoryRequest>,
 ) -> Result<v1::GetFurnaceHistoryResponse, Error> {
-    let asking = Asking::of(GET, request.metadata())?;
+    let asking = Asking::of(GET, &request)?;
     let asked = request.into_inner();
     let mut violations = Violations::default();
     let key = name("name", &asked.name, FurnaceKey::parse, &mut violations);
@@ -149,7 +149,7 @@ pub(super) async fn get_charts(
     app: &App,
     request: Request<v1::GetFurnaceChartsRequest>,
 ) -> Result<v1::GetFurnaceChartsResponse, Error> {
-    let asking = Asking::of(GET_CHARTS, request.metadata())?;
+    let asking = Asking::of(GET_CHARTS, &request)?;
     let asked = request.into_inner();
     let mut violations = Violations::default();
     let key = name("name", &asked.name, FurnaceKey::parse, &mut violations);

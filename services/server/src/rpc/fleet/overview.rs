@@ -25,7 +25,7 @@ pub(super) async fn get(
     app: &App,
     request: Request<v1::GetFleetOverviewRequest>,
 ) -> Result<v1::GetFleetOverviewResponse, Error> {
-    let asking = Asking::of(GET, request.metadata())?;
+    let asking = Asking::of(GET, &request)?;
     let mut violations = Violations::default();
     let site = site_or_all(&request.get_ref().parent, &mut violations);
     let site = settled(Some(site), violations)?;

@@ -34,7 +34,7 @@ pub(super) async fn list(
     app: &App,
     request: Request<v1::ListFurnaceStandingsRequest>,
 ) -> Result<v1::ListFurnaceStandingsResponse, Error> {
-    let asking = Asking::of(LIST, request.metadata())?;
+    let asking = Asking::of(LIST, &request)?;
     let asked = request.into_inner();
     let mut violations = Violations::default();
     let site = site_or_all(&asked.parent, &mut violations);

@@ -133,7 +133,7 @@ fn a_batch_s_finding_names_no_reading_of_a_site_that_the_caller_may_not_see() {
         findings::message(&scope, &named).readings
     };
     let own = BTreeSet::from([SiteId::new("south").expect("an id")]);
-    let south = Caller::of_sites("x".to_owned(), BTreeSet::from([Right::Read]), own);
+    let south = Caller::of_sites("x".to_owned(), [Right::Read].into(), own);
     assert_eq!(seen_by(&south), ["sites/south/furnaces/k2/readings/r2"]);
     assert_eq!(seen_by(&Caller::local(None)).len(), 2);
 }

@@ -102,7 +102,12 @@ fn stack(in_flight: usize) -> Stack {
     logging();
     let mut settings = Settings::default();
     settings.limits.in_flight = in_flight;
-    Stack::new(&settings, Meters::global(), CancellationToken::new())
+    Stack::new(
+        &settings,
+        Meters::global(),
+        CancellationToken::new(),
+        Gate::default(),
+    )
 }
 
 fn health() -> Guarded<Routes> {
@@ -414,7 +419,7 @@ async fn a_failure_keeps_its_words_and_its_cause_for_the_log() {
 
 #[tokio::test]
 async fn a_status_with_details_is_left_alone() {
-    let made = status(
+    let made = told(
         Code::NotFound,
         "no furnace f7: list the furnaces",
         "MISSING",
@@ -546,7 +551,12 @@ async fn a_call_joins_the_trace_of_its_caller() {
     logging();
     let mut settings = Settings::default();
     settings.telemetry.otlp_endpoint = Some("http://127.0.0.1:1".to_owned());
-    let stack = Stack::new(&settings, Meters::global(), CancellationToken::new());
+    let stack = Stack::new(
+        &settings,
+        Meters::global(),
+        CancellationToken::new(),
+        Gate::default(),
+    );
     let mut tiny = stack.layer(Tiny);
     lines();
     let mut ask = request(RECORD, Vec::new());
