@@ -269,19 +269,19 @@ impl Gate {
         let Some(proof) = admitted.proof else {
             return std::future::pending().await;
         };
+        // Listened to before the first look: what changes in between is not missed.
         let mut changed = self.0.changed.subscribe();
         let first = admitted.caller;
         loop {
-            // The sender lives as long as the gate, which this holds.
-            if changed.changed().await.is_err() {
-                return Ended::Unknown;
-            }
             let found = match self.remembered(&proof.by) {
                 Some(found) => found,
                 None => match self.read(&proof.by).await {
                     Ok(found) => found,
                     // The database is away for a moment: nothing says that the caller is not who they were.
-                    Err(_) => continue,
+                    Err(_) => {
+                        tokio::time::sleep(LOOK_EVERY).await;
+                        continue;
+                    }
                 },
             };
             let now = self.0.clock.now();
@@ -294,6 +294,10 @@ impl Gate {
                 .map(|sites| sites.iter().cloned().collect());
             if known.credential.grant.rights() != first.rights() || sites != first.sites() {
                 return Ended::Changed;
+            }
+            // The sender lives as long as the gate, which this holds.
+            if changed.changed().await.is_err() {
+                return Ended::Unknown;
             }
         }
     }
