@@ -27,6 +27,9 @@ mod sites;
 pub mod stack;
 pub mod status;
 
+#[doc(hidden)]
+pub use page::PageToken;
+
 use futures::FutureExt as _;
 use ringtrue_proto::v1::adjustment_service_server::AdjustmentServiceServer;
 use ringtrue_proto::v1::alert_service_server::AlertServiceServer;
