@@ -82,6 +82,17 @@ async fn a_scope_of_some_sites_sees_its_groups_with_its_own_sites_only() {
 }
 
 #[tokio::test]
+async fn a_site_that_does_not_exist_is_named() {
+    let lab = Laboratory::furnished().await;
+    let mut tx = lab.begin().await;
+    let wanted = group("north", &["porto", "leeds", "bogota"], 1).sites;
+    let missing = tx.missing_site(&wanted).await.expect("no fault");
+    assert_eq!(missing, Some(site("bogota")));
+    let there = group("north", &["porto"], 1).sites;
+    assert_eq!(tx.missing_site(&there).await.expect("no fault"), None);
+}
+
+#[tokio::test]
 async fn only_the_whole_network_changes_groups() {
     let lab = Laboratory::furnished().await;
     let begun = lab.store.begin("test", &manager(&["porto"])).await;
@@ -91,6 +102,9 @@ async fn only_the_whole_network_changes_groups() {
         tx.site_group(&own.key).await.err(),
         tx.site_group_was_removed(&own.key).await.err(),
         tx.site_group_count().await.err(),
+        tx.missing_site(&group("own", &["leeds"], 1).sites)
+            .await
+            .err(),
         tx.put_site_group(&own, &Request::NONE).await.err(),
         tx.remove_site_group(&own, &Request::NONE).await.err(),
     ];
