@@ -60,6 +60,7 @@ use ringtrue_store::Store;
 use tokio::sync::Semaphore;
 use tokio_util::task::TaskTracker;
 
+use crate::access::AccessBell;
 use crate::alert_feed::AlertFeed;
 use crate::clock::Clock;
 use crate::ids::Ids;
@@ -125,6 +126,8 @@ pub struct App {
     pub ids: Ids,
     /// The live end of the log of alerts.
     pub alerts: AlertFeed,
+    /// Rung after a change of who may do what.
+    pub access: AccessBell,
     /// Where links to this server lead; none when nobody said.
     pub public_url: Option<Arc<str>>,
     proofs: proofs::Proofs,
@@ -146,6 +149,7 @@ impl App {
             clock,
             ids,
             alerts: AlertFeed::default(),
+            access: AccessBell::default(),
             public_url: None,
             proofs: proofs::Proofs::default(),
             recorder,

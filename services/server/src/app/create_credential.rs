@@ -35,6 +35,7 @@ pub async fn create_credential(
     let key = CredentialId::from_uuid(app.ids.uuid(now));
     let credential = wish.credential(key, secret.as_deref().map(digest_of), now);
     let (store, request) = (app.store.clone(), request.clone());
+    let bell = app.access.clone();
     app.whole(async move {
         let mut tx = store.begin("create_credential", &scope).await?;
         if let Some(earlier) = tx.answered(&request).await? {
@@ -44,6 +45,7 @@ pub async fn create_credential(
         let stored = tx.insert_credential(&credential, &request).await;
         stored.map_err(certificate_taken)?;
         tx.commit().await?;
+        bell.ring();
         let token = secret.map(|secret| token(&credential.key, secret));
         Ok((credential, token))
     })

@@ -20,6 +20,12 @@ pub enum Error {
     /// An enrolment code cannot be used. Whether it is unknown, wrong, used, over, revoked or locked is not said.
     #[error("the code cannot be used")]
     CodeUnusable,
+    /// The caller came too often.
+    #[error("too many calls; wait for {wait:?}")]
+    TooOften {
+        /// How long to wait.
+        wait: std::time::Duration,
+    },
     /// The caller may not do this.
     #[error(transparent)]
     Denied(#[from] Denied),

@@ -17,6 +17,7 @@ pub async fn remove_site_group(
     let scope = caller.network(Right::GrantAccess)?;
     let now = app.clock.now();
     let (store, id, request) = (app.store.clone(), id.clone(), request.clone());
+    let bell = app.access.clone();
     app.whole(async move {
         let mut tx = store.begin("remove_site_group", &scope).await?;
         if tx.answered(&request).await?.is_some() {
@@ -35,6 +36,7 @@ pub async fn remove_site_group(
         };
         tx.remove_site_group(&removed, &request).await?;
         tx.commit().await?;
+        bell.ring();
         Ok(())
     })
     .await

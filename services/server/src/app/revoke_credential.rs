@@ -24,6 +24,7 @@ pub async fn revoke_credential(
     let now = app.clock.now();
     let (store, caller, id) = (app.store.clone(), caller.clone(), id.clone());
     let request = request.clone();
+    let bell = app.access.clone();
     app.whole(async move {
         let mut tx = store.begin("revoke_credential", &scope).await?;
         if let Some(earlier) = tx.answered(&request).await? {
@@ -47,6 +48,7 @@ pub async fn revoke_credential(
         tx.revoke_credential(&revoked, &reason, now, &request)
             .await?;
         tx.commit().await?;
+        bell.ring();
         Ok(revoked)
     })
     .await

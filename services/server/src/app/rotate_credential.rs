@@ -89,6 +89,7 @@ pub async fn rotate_credential(
     let overlap_until =
         (rotation.overlap_min > 0).then(|| now.checked_add(overlap).unwrap_or(Timestamp::MAX));
     let (store, caller, request) = (app.store.clone(), caller.clone(), request.clone());
+    let bell = app.access.clone();
     app.whole(async move {
         let mut tx = store.begin("rotate_credential", &scope).await?;
         if let Some(earlier) = tx.answered(&request).await? {
@@ -123,6 +124,7 @@ pub async fn rotate_credential(
         let rotated = credential.rotated(secret, now, overlap_until);
         tx.rotate_credential(&rotated, now, &request).await?;
         tx.commit().await?;
+        bell.ring();
         let token = made.map(|secret| token(&rotated.key, secret));
         Ok((rotated, token))
     })

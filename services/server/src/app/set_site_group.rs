@@ -43,6 +43,7 @@ pub async fn set_site_group(
     };
     checked(|violations| group.check("site_group", violations))?;
     let (store, request) = (app.store.clone(), request.clone());
+    let bell = app.access.clone();
     app.whole(async move {
         let mut tx = store.begin("set_site_group", &scope).await?;
         if let Some(earlier) = tx.answered(&request).await? {
@@ -66,6 +67,7 @@ pub async fn set_site_group(
         }
         tx.put_site_group(&group, &request).await?;
         tx.commit().await?;
+        bell.ring();
         Ok(group)
     })
     .await

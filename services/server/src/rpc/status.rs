@@ -81,6 +81,16 @@ pub fn status(error: Error) -> Status {
             "this code cannot be used: check that it was typed right, or ask for a new one; five wrong tries end it",
             said("CODE_UNUSABLE", HashMap::new()),
         ),
+        Error::TooOften { wait } => {
+            let wait = wait.max(COME_BACK);
+            let mut details = said("TOO_OFTEN", HashMap::new());
+            details.set_retry_info(Some(wait));
+            let message = format!(
+                "too many calls of this kind from here; try again in {} s",
+                wait.as_secs_f64().ceil()
+            );
+            status_of(Code::ResourceExhausted, &message, details)
+        }
         Error::Denied(denied) => status_of(
             Code::PermissionDenied,
             &denied.to_string(),
