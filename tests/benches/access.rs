@@ -21,10 +21,15 @@ fn checks(criterion: &mut Criterion) {
         let network = Network::start().await;
         let sites: Vec<String> = (0..20).map(|number| format!("s{number}")).collect();
         let sites: Vec<&str> = sites.iter().map(String::as_str).collect();
-        let held = network.held(Holder::Device, grant(Role::Technician, &sites)).await;
+        let held = network
+            .held(Holder::Device, grant(Role::Technician, &sites))
+            .await;
         let mut headers = HeaderMap::new();
         let value = format!("Bearer {}", held.token.text());
-        headers.insert("authorization", HeaderValue::try_from(value).expect("it can travel"));
+        headers.insert(
+            "authorization",
+            HeaderValue::try_from(value).expect("it can travel"),
+        );
         headers.insert("ringtrue-operator", HeaderValue::from_static("ab-7"));
         let mut settings = ringtrue_server::config::Access::default();
         settings.calls_per_s = std::num::NonZeroU32::MAX;
