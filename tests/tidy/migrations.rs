@@ -44,6 +44,10 @@ const COMMITTED: &[(&str, &str)] = &[
         "services/store/migrations/sqlite/0009_deliveries.sql",
         "223616969a908f92f881036b98a5e965b944abd70f80a3f23859ccbe3a4733c7",
     ),
+    (
+        "services/store/migrations/sqlite/0012_sign_offs.sql",
+        "67ac31402614862b8fc945144d325d5d6d8bdfe3dc3142ab52c1a74f72049443",
+    ),
 ];
 
 #[test]

@@ -17,6 +17,8 @@ pub(crate) mod programmes;
 pub(crate) mod readings;
 pub(crate) mod ring_batches;
 pub(crate) mod rules;
+pub(crate) mod sign_offs;
+pub(crate) mod signing_phrases;
 pub(crate) mod site_records;
 pub(crate) mod sites;
 pub(crate) mod subscriptions;

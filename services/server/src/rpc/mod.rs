@@ -23,6 +23,7 @@ mod readings;
 mod request;
 mod ring_batches;
 mod schedules;
+mod sign_offs;
 mod sites;
 pub mod stack;
 pub mod status;
@@ -40,6 +41,7 @@ use ringtrue_proto::v1::programme_service_server::ProgrammeServiceServer;
 use ringtrue_proto::v1::reading_service_server::ReadingServiceServer;
 use ringtrue_proto::v1::ring_batch_service_server::RingBatchServiceServer;
 use ringtrue_proto::v1::schedule_service_server::ScheduleServiceServer;
+use ringtrue_proto::v1::sign_off_service_server::SignOffServiceServer;
 use ringtrue_proto::v1::site_service_server::SiteServiceServer;
 use tonic::service::Routes;
 use tonic_health::ServingStatus;
@@ -54,7 +56,7 @@ use crate::config::Settings;
 const BATCH_REQUEST: usize = 16 * 1024 * 1024;
 
 /// The services whose health is told, by their full names; the empty one stands for the server.
-pub const SERVICES: [&str; 14] = [
+pub const SERVICES: [&str; 15] = [
     "",
     "ringtrue.v1.SiteService",
     "ringtrue.v1.FurnaceService",
@@ -69,6 +71,7 @@ pub const SERVICES: [&str; 14] = [
     "ringtrue.v1.AlertService",
     "ringtrue.v1.OperationsService",
     "ringtrue.v1.DeliveryService",
+    "ringtrue.v1.SignOffService",
 ];
 
 /// Gives every service of the product, with health and reflection.
@@ -113,7 +116,9 @@ pub fn routes_with_health(app: App, reporter: &HealthReporter, message_bytes: us
         .max_decoding_message_size(message_bytes);
     let operations = OperationsServiceServer::new(operations::Operations(app.clone()))
         .max_decoding_message_size(message_bytes);
-    let deliveries = DeliveryServiceServer::new(deliveries::Deliveries(app))
+    let deliveries = DeliveryServiceServer::new(deliveries::Deliveries(app.clone()))
+        .max_decoding_message_size(message_bytes);
+    let sign_offs = SignOffServiceServer::new(sign_offs::SignOffs(app))
         .max_decoding_message_size(message_bytes);
     Routes::new(health)
         .add_service(reflection)
@@ -130,6 +135,7 @@ pub fn routes_with_health(app: App, reporter: &HealthReporter, message_bytes: us
         .add_service(alerts)
         .add_service(operations)
         .add_service(deliveries)
+        .add_service(sign_offs)
 }
 
 /// Tells the same health for the server and each of its services.
