@@ -16,6 +16,7 @@ mod promises;
 mod records;
 mod schedules;
 mod scopes;
+mod sign_offs;
 mod site_records;
 mod transactions;
 mod verification;
