@@ -76,6 +76,11 @@ pub fn status(error: Error) -> Status {
              credential",
             said("UNAUTHENTICATED", HashMap::new()),
         ),
+        Error::CodeUnusable => status_of(
+            Code::Unauthenticated,
+            "this code cannot be used: check that it was typed right, or ask for a new one; five wrong tries end it",
+            said("CODE_UNUSABLE", HashMap::new()),
+        ),
         Error::TooOften { wait } => {
             let wait = wait.max(COME_BACK);
             let mut details = said("TOO_OFTEN", HashMap::new());
@@ -213,12 +218,38 @@ fn refused(refusal: &Refusal) -> Status {
         Refusal::AlertClosed { alert } | Refusal::MayNotRest { alert, why: _ } => {
             metadata = HashMap::from([field("alert", &alert.name())]);
         }
+        Refusal::MayNotRotate { credential, why: _ }
+        | Refusal::LastAdministrator { credential } => {
+            metadata = HashMap::from([field("credential", &credential.name())]);
+        }
+        Refusal::EnrolmentUsed { enrolment, made } => {
+            metadata = HashMap::from([
+                field("enrolment", &enrolment.name()),
+                field("made", &made.name()),
+            ]);
+        }
+        Refusal::SiteGroupRemoved { group } => {
+            metadata = HashMap::from([field("site_group", &group.name())]);
+        }
         Refusal::FindingResolved { finding } => {
             metadata = HashMap::from([field("finding", &finding.name())]);
         }
         Refusal::AmendedAlready { reading, by } => {
             metadata = HashMap::from([field("reading", &reading.name()), field("by", &by.name())]);
         }
+        Refusal::AmendedSince { reading, by } => {
+            metadata = HashMap::from([field("subject", &reading.name()), field("by", &by.name())]);
+        }
+        Refusal::OwnRecord { subject, person } | Refusal::SignedAlready { subject, person } => {
+            metadata = HashMap::from([field("subject", subject), field("person", person)]);
+        }
+        Refusal::NobodyNamed { subject } | Refusal::RecordAltered { subject } => {
+            metadata = HashMap::from([field("subject", subject)]);
+        }
+        Refusal::SigningLocked { until } => {
+            metadata = HashMap::from([field("until", &until.to_string())]);
+        }
+        Refusal::NotAPerson | Refusal::PhraseNotAccepted => metadata = HashMap::new(),
     }
     if listed.is_empty() {
         let text = shortened(&refusal.to_string());

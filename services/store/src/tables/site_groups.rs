@@ -1,5 +1,7 @@
 //! Groups of sites, which are granted together.
 
+use std::collections::BTreeSet;
+
 use ringtrue_fleet::grant::SiteGroup;
 use ringtrue_fleet::key::{SiteGroupId, SiteId};
 use serde::{Deserialize, Serialize};
@@ -77,6 +79,25 @@ impl Read {
 }
 
 impl Tx {
+    /// The first of some sites that does not exist.
+    pub async fn missing_site(
+        &mut self,
+        sites: &BTreeSet<SiteId>,
+    ) -> Result<Option<SiteId>, Error> {
+        const SQL: &str = "SELECT id FROM site WHERE id IN (SELECT value FROM json_each($1))";
+        for site in sites {
+            self.within(site)?;
+        }
+        let wanted: Vec<&str> = sites.iter().map(SiteId::as_str).collect();
+        let found: Vec<String> = sqlx::query_scalar(SQL)
+            .bind(json(&wanted))
+            .fetch_all(self.connection())
+            .await?;
+        let found: BTreeSet<&str> = found.iter().map(String::as_str).collect();
+        let missing = sites.iter().find(|site| !found.contains(site.as_str()));
+        Ok(missing.cloned())
+    }
+
     /// A group, unless it was removed. For a scope that reaches every site.
     pub async fn site_group(&mut self, id: &SiteGroupId) -> Result<Option<SiteGroup>, Error> {
         self.everywhere()?;
