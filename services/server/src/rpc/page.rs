@@ -33,6 +33,8 @@ const VERSION: u32 = 1;
 pub(crate) enum Order {
     /// By one id.
     Id,
+    /// By place in a chain.
+    Along,
     /// By two ids, the outer one first.
     TwoIds,
     /// By moment, latest first, then by id.
@@ -190,6 +192,7 @@ fn parsed(page_token: &str, list: &[u8], order: Order) -> Option<Vec<PagePart>> 
     }
     let fits = match order {
         Order::Id => matches!(after.as_slice(), [PagePart::Text(_)]),
+        Order::Along => matches!(after.as_slice(), [PagePart::Number(_)]),
         Order::TwoIds => matches!(after.as_slice(), [PagePart::Text(_), PagePart::Text(_)]),
         Order::LatestFirst => {
             matches!(after.as_slice(), [PagePart::Number(_), PagePart::Text(_)])
