@@ -21,6 +21,7 @@ mod refit;
 mod refusals;
 mod ring_batches;
 mod schedules;
+mod sign_offs;
 mod sites;
 mod stories;
 
