@@ -22,6 +22,7 @@ mod refit;
 mod refusals;
 mod ring_batches;
 mod schedules;
+mod sign_offs;
 mod sites;
 mod stories;
 

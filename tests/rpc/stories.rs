@@ -5,7 +5,7 @@ use std::collections::BTreeSet;
 use crate::bad_requests::calls;
 
 /// Calls with the file and the test that tells their story.
-const STORIES: [(&str, &str, &str); 62] = [
+const STORIES: [(&str, &str, &str); 66] = [
     (
         "SiteService/CreateSite",
         SITES,
@@ -316,8 +316,29 @@ const STORIES: [(&str, &str, &str); 62] = [
         CARE,
         "background_work_is_listed_with_what_waits",
     ),
+    (
+        "SignOffService/SignOff",
+        SIGN_OFFS,
+        "a_second_person_signs_what_waits_and_the_signature_says_who_when_and_what",
+    ),
+    (
+        "SignOffService/ListSignOffs",
+        SIGN_OFFS,
+        "a_second_person_signs_what_waits_and_the_signature_says_who_when_and_what",
+    ),
+    (
+        "SignOffService/ListAwaitedSignOffs",
+        SIGN_OFFS,
+        "a_second_person_signs_what_waits_and_the_signature_says_who_when_and_what",
+    ),
+    (
+        "SignOffService/SetSigningPhrase",
+        SIGN_OFFS,
+        "a_phrase_is_changed_only_with_the_one_before_and_that_none_is_set_is_not_told",
+    ),
 ];
 
+const SIGN_OFFS: &str = include_str!("sign_offs.rs");
 const DELIVERIES: &str = include_str!("deliveries.rs");
 const SCHEDULES: &str = include_str!("schedules.rs");
 const CARE: &str = include_str!("care.rs");
