@@ -30,6 +30,9 @@ mod sites;
 pub mod stack;
 pub mod status;
 
+#[doc(hidden)]
+pub use page::PageToken;
+
 use futures::FutureExt as _;
 use ringtrue_proto::v1::access_service_server::AccessServiceServer;
 use ringtrue_proto::v1::adjustment_service_server::AdjustmentServiceServer;
