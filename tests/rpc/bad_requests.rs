@@ -10,22 +10,28 @@ use ringtrue_tests::{Bench, Network, wire};
 
 use crate::refusals::{Records, bad_value};
 
-/// Lists of what the whole network has: their requests need nothing.
-const NEEDLESS: [&str; 6] = [
+/// Lists of what the whole network has, and what is asked about the caller: their requests need nothing.
+const NEEDLESS: [&str; 10] = [
     "/ListSites",
     "/ListRingBatches",
     "/ListBatchEffects",
     "/ListScheduleRules",
     "/ListMailSubscriptions",
     "/ListBackgroundWork",
+    "/WhoAmI",
+    "/ListEnrolments",
+    "/ListCredentials",
+    "/ListSiteGroups",
 ];
 
 /// Lists that are short whatever the network has: they have no pages.
-const WHOLE: [&str; 4] = [
+const WHOLE: [&str; 5] = [
     "ScheduleRules",
     "BackgroundWork",
     "MailSubscriptions",
     "CalendarFeeds",
+    "AwaitedSignOffs",
+    "SiteGroups",
 ];
 
 /// Every call of the protocol by its path.
@@ -287,7 +293,7 @@ async fn lists(
             "Sites" | "RingBatches" | "BatchEffects" => None,
             name if WHOLE.contains(&name) => continue,
             "Furnaces" | "Gauges" | "FurnaceStandings" | "GaugeEffects" | "Findings"
-            | "DueTasks" | "CareActs" | "Alerts" => Some(bench.site.clone()),
+            | "DueTasks" | "CareActs" | "Alerts" | "SignOffs" => Some(bench.site.clone()),
             "GaugeChecks" => Some(bench.gauge.clone()),
             _ => Some(bench.furnace.clone()),
         };
@@ -307,7 +313,7 @@ async fn lists(
         let answer = wire::call(network.channel(), &path, bytes).await;
         answers.push((path, answer.map_err(|status| Failure::of(&status))));
     }
-    assert_eq!(answers.len(), 16);
+    assert_eq!(answers.len(), 17);
     answers
 }
 

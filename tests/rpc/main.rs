@@ -3,11 +3,14 @@
 mod access;
 mod adjustments;
 mod alerts;
+mod audit;
 mod bad_readings;
 mod bad_requests;
 mod bad_tables;
 mod care;
+mod credentials;
 mod deliveries;
+mod enrolments;
 mod find;
 mod fleet;
 mod furnaces;
@@ -22,6 +25,8 @@ mod refit;
 mod refusals;
 mod ring_batches;
 mod schedules;
+mod sign_offs;
+mod site_groups;
 mod sites;
 mod stories;
 

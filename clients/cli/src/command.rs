@@ -12,7 +12,7 @@ use crate::failure::{Stop, exit};
 use crate::session::Session;
 use crate::{
     adjustment, alert, batch, care, cautions, due, feed, fitness, furnace, gauge, mail, programme,
-    qc, quantity, reading, rule, site, watch, work,
+    qc, quantity, reading, rule, sign_off, site, watch, work,
 };
 
 /// Exit codes and environment, as the help and the manual page give them.
@@ -113,6 +113,9 @@ enum Noun {
     /// Setpoints as entered on the controller.
     #[command(subcommand)]
     Adjustment(adjustment::Ask),
+    /// Signatures of a second person on readings and adjustments.
+    #[command(subcommand, after_long_help = sign_off::EXAMPLES)]
+    SignOff(sign_off::Ask),
     /// Care tasks: what was done, left out or put off, and what was counted.
     #[command(subcommand, after_long_help = care::EXAMPLES)]
     Care(care::Ask),
@@ -330,6 +333,7 @@ fn at_server(
             Noun::Gauge(ask) => Box::pin(gauge::carry_out(ask, &mut session)).await,
             Noun::Reading(ask) => Box::pin(reading::carry_out(ask, &mut session)).await,
             Noun::Adjustment(ask) => Box::pin(adjustment::carry_out(ask, &mut session)).await,
+            Noun::SignOff(ask) => Box::pin(sign_off::carry_out(ask, &mut session)).await,
             Noun::Qc(ask) => Box::pin(qc::carry_out(ask, &mut session)).await,
             Noun::Due(ask) => Box::pin(due::carry_out(ask, &mut session)).await,
             Noun::Use(ask) => Box::pin(fitness::carry_out(ask, &mut session)).await,

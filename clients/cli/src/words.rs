@@ -5,7 +5,7 @@ use ringtrue_proto::v1::{
     AlertChangeKind, AlertKind, AlertLevel, AlertStage, AlertState, CareActKind, ClosedDayShift,
     Conformity, DayOfWeek, DueState, FindingKind, FindingState, FurnaceEventKind, FurnaceState,
     GaugeKind, GaugeState, HeatingElement, MailMode, ProgrammeKind, ReadingPurpose, RingBatchState,
-    StandingOrder, StepKind, StepState, TaskKind, ThermocoupleType, UseState,
+    SignOffMeaning, StandingOrder, StepKind, StepState, TaskKind, ThermocoupleType, UseState,
 };
 
 /// A word and what it means, for each value of an enumeration.
@@ -20,6 +20,12 @@ pub(crate) const DAYS: Words<DayOfWeek> = &[
     ("friday", DayOfWeek::Friday),
     ("saturday", DayOfWeek::Saturday),
     ("sunday", DayOfWeek::Sunday),
+];
+
+/// What a signature means.
+pub(crate) const MEANINGS: Words<SignOffMeaning> = &[
+    ("reviewed", SignOffMeaning::Reviewed),
+    ("rejected", SignOffMeaning::Rejected),
 ];
 
 /// Heating elements.
@@ -221,6 +227,7 @@ pub(crate) const ALERT_KINDS: Words<AlertKind> = &[
     ("finding", AlertKind::Finding),
     ("site-silent", AlertKind::SiteSilent),
     ("delivery-failing", AlertKind::DeliveryFailing),
+    ("credential-ends", AlertKind::CredentialEnds),
 ];
 
 /// How pressing an alert is.

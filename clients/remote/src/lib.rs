@@ -21,6 +21,7 @@ mod readings;
 mod ring_batches;
 mod schedules;
 mod settings;
+mod sign_offs;
 mod sites;
 mod watch;
 

@@ -29,6 +29,8 @@ const LARGEST_BYTES: usize = 3 * 1024 * 1024;
 pub(crate) enum Order {
     /// By one id.
     Id,
+    /// By place in a chain.
+    Along,
     /// By two ids, the outer one first.
     TwoIds,
     /// By moment, latest first, then by id.
@@ -144,6 +146,7 @@ fn parsed(page_token: &str, list: &[u8], order: Order) -> Option<Vec<PagePart>> 
     let after = token.after;
     let fits = match order {
         Order::Id => matches!(after.as_slice(), [PagePart::Text(_)]),
+        Order::Along => matches!(after.as_slice(), [PagePart::Number(_)]),
         Order::TwoIds => matches!(after.as_slice(), [PagePart::Text(_), PagePart::Text(_)]),
         Order::LatestFirst => {
             matches!(after.as_slice(), [PagePart::Number(_), PagePart::Text(_)])
