@@ -11,7 +11,9 @@ use ringtrue_tests::{Bench, Network, wire};
 use crate::refusals::{Records, bad_value};
 
 /// Lists of what the whole network has, and what is asked about the caller: their requests need nothing.
-const NEEDLESS: [&str; 10] = [
+const NEEDLESS: [&str; 12] = [
+    "/ListAuditEntries",
+    "/ListAuditCheckpoints",
     "/ListSites",
     "/ListRingBatches",
     "/ListBatchEffects",
@@ -25,7 +27,7 @@ const NEEDLESS: [&str; 10] = [
 ];
 
 /// Lists that are short whatever the network has: they have no pages.
-const WHOLE: [&str; 5] = [
+const WHOLE: [&str; 6] = [
     "ScheduleRules",
     "BackgroundWork",
     "MailSubscriptions",
