@@ -6,8 +6,10 @@
 //! lost answer gives the first answer again. [`Remote::watch_alerts`] gives a stream instead, which
 //! mends itself.
 
+mod access;
 mod adjustments;
 mod alerts;
+mod audit;
 mod call;
 mod care;
 mod deliveries;
@@ -20,12 +22,14 @@ mod programmes;
 mod readings;
 mod ring_batches;
 mod schedules;
+mod secret;
 mod settings;
 mod sites;
 mod watch;
 
 pub use call::{Outcome, Remote};
 pub use failure::{Failure, Precondition, Violation};
+pub use secret::{BadToken, NoChance, Secret, Token, sha256};
 pub use settings::{DEFAULT_ENDPOINT, Settings, Unusable};
 pub use tonic::Code;
 pub use watch::{AlertStream, Lost, Pace, Told};
