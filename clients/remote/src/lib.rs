@@ -12,6 +12,7 @@ mod alerts;
 mod audit;
 mod call;
 mod care;
+mod certificate;
 mod deliveries;
 mod failure;
 mod fleet;
@@ -27,7 +28,9 @@ mod settings;
 mod sites;
 mod watch;
 
+pub use audit::is_signed;
 pub use call::{Outcome, Remote};
+pub use certificate::{certificate_sha256, hex};
 pub use failure::{Failure, Precondition, Violation};
 pub use secret::{BadToken, NoChance, Secret, Token, sha256};
 pub use settings::{DEFAULT_ENDPOINT, Settings, Unusable};

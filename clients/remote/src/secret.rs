@@ -105,6 +105,12 @@ impl Token {
         format!("credentials/{id}")
     }
 
+    /// SHA-256 of its secret, as the server keeps it.
+    pub fn secret_sha256(&self) -> Vec<u8> {
+        let secret = self.0.rsplit('.').next().unwrap_or_default();
+        sha256(secret.as_bytes())
+    }
+
     /// The token itself. Whoever reads this can use it.
     pub fn reveal(&self) -> &str {
         &self.0
@@ -141,6 +147,7 @@ mod tests {
                 .replace(' ', "")
         );
         assert_eq!(token.credential(), CREDENTIAL);
+        assert_eq!(token.secret_sha256(), secret.sha256());
         let debugged = format!("{token:?} {secret:?}");
         assert!(!debugged.contains("AAEC"), "{debugged}");
         assert_eq!(Token::parse(&format!(" {}\n", token.reveal())), Ok(token));
@@ -173,12 +180,8 @@ mod tests {
     #[test]
     fn a_digest_is_the_published_one() {
         // NIST, examples of FIPS 180-4: SHA-256 of "abc".
-        let hex: String = sha256(b"abc")
-            .iter()
-            .map(|byte| format!("{byte:02x}"))
-            .collect();
         assert_eq!(
-            hex,
+            crate::hex(&sha256(b"abc")),
             "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"
         );
     }
