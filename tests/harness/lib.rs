@@ -1,6 +1,7 @@
 //! What the end-to-end tests stand on: a whole server in this process, and a laboratory to work in.
 
 pub mod bench;
+pub mod credentials;
 pub mod network;
 pub mod process;
 pub mod python;

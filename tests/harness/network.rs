@@ -15,6 +15,8 @@ use ringtrue_server::ids::Ids;
 use ringtrue_server::lifecycle::{Exit, Lifecycle};
 use ringtrue_server::serve;
 use ringtrue_store::Store;
+use sqlx::Connection as _;
+use sqlx::sqlite::SqliteConnection;
 use tempfile::TempDir;
 use tonic::transport::{Channel, Endpoint};
 
@@ -55,6 +57,10 @@ impl Network {
             ..Settings::default()
         };
         change(&mut settings);
+        Self::serve(settings, folder).await
+    }
+
+    async fn serve(settings: Settings, folder: TempDir) -> Self {
         let store = Store::open(settings.database.as_ref())
             .await
             .expect("the store opens");
@@ -75,6 +81,23 @@ impl Network {
             settings,
             folder,
         }
+    }
+
+    /// Starts a network, prepares it as a local caller, and starts it again without local callers.
+    pub async fn start_locked_after(prepare: impl AsyncFnOnce(&Self)) -> Self {
+        let open = Self::start().await;
+        prepare(&open).await;
+        let Self {
+            app,
+            lifecycle,
+            mut settings,
+            folder,
+            ..
+        } = open;
+        lifecycle.drain.cancel();
+        serve::finish(app, &settings, &lifecycle).await;
+        settings.access.local_callers = false;
+        Self::serve(settings, folder).await
     }
 
     /// Gives the present moment of the server.
@@ -124,6 +147,20 @@ impl Network {
         read.audit_length(id.as_ref())
             .await
             .expect("the store answers")
+    }
+
+    /// Who made the last entry of a site's chain.
+    pub async fn last_actor(&self, site: &str) -> String {
+        const SQL: &str = "SELECT actor FROM audit WHERE site_id = $1 ORDER BY seq DESC LIMIT 1";
+        let url = format!("sqlite://{}?mode=ro", self.database().display());
+        let mut file = SqliteConnection::connect(&url)
+            .await
+            .expect("the file opens");
+        let actor = sqlx::query_scalar(SQL)
+            .bind(site)
+            .fetch_one(&mut file)
+            .await;
+        actor.expect("there is an entry")
     }
 
     /// Stops the server as a signal would and waits until everything has ended.

@@ -11,6 +11,7 @@ mod deliveries;
 mod find;
 mod fleet;
 mod furnaces;
+mod gate;
 mod gauges;
 mod health_reflection;
 mod idempotency;

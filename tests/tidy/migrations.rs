@@ -44,6 +44,10 @@ const COMMITTED: &[(&str, &str)] = &[
         "services/store/migrations/sqlite/0009_deliveries.sql",
         "223616969a908f92f881036b98a5e965b944abd70f80a3f23859ccbe3a4733c7",
     ),
+    (
+        "services/store/migrations/sqlite/0010_access.sql",
+        "948bb84a2678b0db3e65e0488c036956af5e64508ea757c02580c21bc951449c",
+    ),
 ];
 
 #[test]

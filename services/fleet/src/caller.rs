@@ -5,7 +5,7 @@ use std::sync::Arc;
 
 use crate::credential::{Credential, Holder};
 use crate::grant::{Grant, Reach, Role};
-use crate::key::{CredentialId, SiteId};
+use crate::key::{CredentialId, EnrolmentId, SiteId};
 
 /// What a call needs permission for. One table in the server maps every RPC to one of these.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
@@ -262,6 +262,16 @@ impl Caller {
             }
     }
 
+    /// Access to the caller's own credential, wherever it is kept, for renewing it; none for a local caller.
+    pub fn own(&self) -> Option<(&Arc<Credential>, Scope)> {
+        let own = self.credential.as_ref()?;
+        let reach = match own.grant.only_site() {
+            Some(site) => Within::Site(site.clone()),
+            None => Within::Network,
+        };
+        Some((own, self.scope(reach)))
+    }
+
     /// The scope in which a credential, its enrolment included, is kept: its own site's where it has just one.
     pub fn keeping(&self, grant: &Grant) -> Result<Scope, Denied> {
         if !self.may_grant(grant) {
@@ -313,6 +323,15 @@ impl Scope {
         Self {
             actor: format!("work:{name}").into(),
             origin: "".into(),
+            reach: Within::Network,
+        }
+    }
+
+    /// Access for whoever uses an enrolment's code, before they have a credential; `origin` is their network address.
+    pub fn for_enrolment(enrolment: &EnrolmentId, origin: &str) -> Self {
+        Self {
+            actor: format!("enrolment:{enrolment}").into(),
+            origin: origin.into(),
             reach: Within::Network,
         }
     }

@@ -112,6 +112,19 @@ pub enum EnrolmentStanding {
     Locked,
 }
 
+/// What comes of a code that somebody typed.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Trial {
+    /// It makes the credential.
+    Makes,
+    /// It made this credential before, for the same client: its answer may have been lost.
+    MadeBefore(CredentialId),
+    /// It is wrong, and that counts.
+    Counts,
+    /// It cannot be used.
+    Refused,
+}
+
 /// An invitation to enrol.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Enrolment {
@@ -160,6 +173,27 @@ impl Enrolment {
             EnrolmentStanding::Expired
         } else {
             EnrolmentStanding::Waiting
+        }
+    }
+
+    /// What comes of a code that found this enrolment. `proved` says whether the rest of it was right, `secret` is the
+    /// SHA-256 of the client's secret, `made_with` that of the secret the code was used with before.
+    pub fn tried(
+        &self,
+        proved: bool,
+        secret: &[u8; 32],
+        made_with: Option<&[u8; 32]>,
+        now: Timestamp,
+    ) -> Trial {
+        match (self.standing(now), proved) {
+            (EnrolmentStanding::Waiting, true) => Trial::Makes,
+            (EnrolmentStanding::Waiting, false) => Trial::Counts,
+            (EnrolmentStanding::Used(made), true)
+                if now < self.expires_at && made_with == Some(secret) =>
+            {
+                Trial::MadeBefore(made)
+            }
+            _ => Trial::Refused,
         }
     }
 

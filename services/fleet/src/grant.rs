@@ -151,7 +151,7 @@ impl Grant {
     pub fn check(&self, field: &str, violations: &mut Violations) {
         match (&self.reach, self.role.wants_network()) {
             (Reach::Network, Some(false)) => violations.add(
-                &format!("{field}.whole_network"),
+                format!("{field}.whole_network"),
                 "ROLE_IS_FOR_SITES",
                 format!(
                     "does not fit the role {}, which is for named sites; name them",
@@ -159,7 +159,7 @@ impl Grant {
                 ),
             ),
             (Reach::Sites { .. }, Some(true)) => violations.add(
-                &format!("{field}.whole_network"),
+                format!("{field}.whole_network"),
                 "ROLE_IS_FOR_NETWORK",
                 format!(
                     "must be set for the role {}, which always is for the whole network",
@@ -168,7 +168,7 @@ impl Grant {
             ),
             (Reach::Sites { sites, groups }, _) if sites.is_empty() && groups.is_empty() => {
                 violations.add(
-                    &format!("{field}.sites"),
+                    format!("{field}.sites"),
                     "NO_SITE",
                     "is empty; name at least one site or group".to_owned(),
                 );
@@ -177,7 +177,7 @@ impl Grant {
                 if sites.len() > MOST_PLACES || groups.len() > MOST_PLACES =>
             {
                 violations.add(
-                    &format!("{field}.sites"),
+                    format!("{field}.sites"),
                     "TOO_MANY",
                     format!("names more than {MOST_PLACES}; make a group of them"),
                 );
@@ -186,7 +186,7 @@ impl Grant {
         }
         if (self.role == Role::Integration) == self.permissions.is_empty() {
             violations.add(
-                &format!("{field}.permissions"),
+                format!("{field}.permissions"),
                 "PERMISSIONS",
                 "are for programs: name at least one for an integration, and none for any other role"
                     .to_owned(),
@@ -216,7 +216,7 @@ impl SiteGroup {
         violations.text(&format!("{field}.display_name"), &self.display_name, 1, 120);
         if self.sites.len() > MOST_PLACES {
             violations.add(
-                &format!("{field}.sites"),
+                format!("{field}.sites"),
                 "TOO_MANY",
                 format!("names more than {MOST_PLACES}; make several groups"),
             );

@@ -2,7 +2,10 @@
 
 use jiff::civil::Date;
 
-use crate::key::{AlertId, BatchId, FindingId, FurnaceKey, GaugeKey, ReadingKey};
+use crate::key::{
+    AlertId, BatchId, CredentialId, EnrolmentId, FindingId, FurnaceKey, GaugeKey, ReadingKey,
+    SiteGroupId,
+};
 use crate::reading::AskedQuestion;
 
 /// A refusal; nothing was changed.
@@ -85,6 +88,40 @@ pub enum Refusal {
         /// Why, and what to do next.
         why: String,
     },
+    /// The credential cannot get a new secret.
+    #[error("{} cannot be rotated: {why}", credential.name())]
+    MayNotRotate {
+        /// The credential.
+        credential: CredentialId,
+        /// Why, and what to do next.
+        why: &'static str,
+    },
+    /// Nobody could say any more who may do what.
+    #[error(
+        "{} is the last credential of an administrator that can be used; make another one first, then end this one",
+        credential.name()
+    )]
+    LastAdministrator {
+        /// The credential.
+        credential: CredentialId,
+    },
+    /// The enrolment's code was used.
+    #[error("the code of {} was used already; revoke {}, which came of it", enrolment.name(), made.name())]
+    EnrolmentUsed {
+        /// The enrolment.
+        enrolment: EnrolmentId,
+        /// What came of it.
+        made: CredentialId,
+    },
+    /// The group was removed, and whoever was granted it would get its next sites unasked.
+    #[error(
+        "{} was removed, and credentials may still name it; choose another id for a new group",
+        group.name()
+    )]
+    SiteGroupRemoved {
+        /// The group.
+        group: SiteGroupId,
+    },
     /// The finding is closed.
     #[error(
         "{} is resolved already; it opens anew by itself when later readings show the same",
@@ -114,6 +151,10 @@ impl Refusal {
             Self::FindingResolved { .. } => "FINDING_RESOLVED",
             Self::AlertClosed { .. } => "ALERT_CLOSED",
             Self::MayNotRest { .. } => "MAY_NOT_REST",
+            Self::MayNotRotate { .. } => "MAY_NOT_ROTATE",
+            Self::LastAdministrator { .. } => "LAST_ADMINISTRATOR",
+            Self::EnrolmentUsed { .. } => "ENROLMENT_USED",
+            Self::SiteGroupRemoved { .. } => "SITE_GROUP_REMOVED",
         }
     }
 
@@ -126,7 +167,11 @@ impl Refusal {
             Self::OpenQuestions { .. } => "reading",
             Self::AmendedAlready { .. }
             | Self::FindingResolved { .. }
-            | Self::AlertClosed { .. } => "name",
+            | Self::AlertClosed { .. }
+            | Self::MayNotRotate { .. }
+            | Self::LastAdministrator { .. }
+            | Self::EnrolmentUsed { .. } => "name",
+            Self::SiteGroupRemoved { .. } => "site_group.name",
             Self::MayNotRest { .. } => "until_time",
         }
     }

@@ -1,7 +1,10 @@
 //! Who may come in: the connection, the credential, and how often.
 
 mod gate;
+mod pace;
 mod peer;
+mod proof;
 
-pub use gate::Gate;
+pub(crate) use gate::Ended;
+pub use gate::{AccessBell, Admitted, Gate};
 pub use peer::Peer;

@@ -9,6 +9,8 @@ mod amend_reading;
 mod backtest;
 mod confirm_adjustment;
 mod create_calendar_feed;
+mod create_credential;
+mod create_enrolment;
 mod create_furnace;
 mod create_gauge;
 mod create_mail_subscription;
@@ -17,13 +19,17 @@ mod create_ring_batch;
 mod create_site;
 mod delete_calendar_feed;
 mod delete_mail_subscription;
+mod enrol;
 mod error;
 mod find;
+mod first_administrator;
+mod granted;
 mod learn;
 mod look;
 mod note_alert;
 mod note_finding;
 mod preview_reading;
+mod proofs;
 mod rebuild;
 mod record_act;
 mod record_furnace_event;
@@ -32,9 +38,14 @@ mod record_reading;
 mod recorder;
 mod refit;
 mod remove_rule;
+mod remove_site_group;
+mod revoke_credential;
+mod revoke_enrolment;
+mod rotate_credential;
 mod serve_mail;
 mod set_ring_batch_state;
 mod set_rule;
+mod set_site_group;
 mod unsubscribe;
 mod update_furnace;
 mod update_gauge;
@@ -49,6 +60,7 @@ use ringtrue_store::Store;
 use tokio::sync::Semaphore;
 use tokio_util::task::TaskTracker;
 
+use crate::access::AccessBell;
 use crate::alert_feed::AlertFeed;
 use crate::clock::Clock;
 use crate::ids::Ids;
@@ -59,6 +71,8 @@ pub use amend_reading::{amend_reading, preview_amendment};
 pub use backtest::{BacktestProgress, Backtested, backtest};
 pub use confirm_adjustment::confirm_adjustment;
 pub use create_calendar_feed::{create_calendar_feed, secret_digest};
+pub use create_credential::create_credential;
+pub use create_enrolment::create_enrolment;
 pub use create_furnace::create_furnace;
 pub use create_gauge::create_gauge;
 pub use create_mail_subscription::{MailWish, create_mail_subscription};
@@ -67,8 +81,10 @@ pub use create_ring_batch::create_ring_batch;
 pub use create_site::create_site;
 pub use delete_calendar_feed::delete_calendar_feed;
 pub use delete_mail_subscription::delete_mail_subscription;
+pub use enrol::enrol;
 pub use error::Error;
 pub use find::{Found, changes, find};
+pub use first_administrator::first_administrator;
 pub use learn::learn;
 pub use look::{ALERTS_WORK, Looked, look};
 pub use note_alert::{Speaking, note_alert};
@@ -81,10 +97,15 @@ pub use record_gauge_check::record_gauge_check;
 pub use record_reading::record_reading;
 pub use refit::{Because, Refitted, give_back, refit};
 pub use remove_rule::remove_rule;
+pub use remove_site_group::remove_site_group;
+pub use revoke_credential::revoke_credential;
+pub use revoke_enrolment::revoke_enrolment;
 pub use ringtrue_store::Request;
+pub use rotate_credential::{Rotation, rotate_credential};
 pub use serve_mail::{MAIL_WORK, Served, mail_wanted, serve_mail};
 pub use set_ring_batch_state::set_ring_batch_state;
 pub use set_rule::set_rule;
+pub use set_site_group::{GroupWish, set_site_group};
 pub use unsubscribe::unsubscribe;
 pub use update_furnace::update_furnace;
 pub use update_gauge::update_gauge;
@@ -105,8 +126,11 @@ pub struct App {
     pub ids: Ids,
     /// The live end of the log of alerts.
     pub alerts: AlertFeed,
+    /// Rung after a change of who may do what.
+    pub access: AccessBell,
     /// Where links to this server lead; none when nobody said.
     pub public_url: Option<Arc<str>>,
+    proofs: proofs::Proofs,
     recorder: recorder::Recorder,
     work: TaskTracker,
     room: Arc<Semaphore>,
@@ -125,7 +149,9 @@ impl App {
             clock,
             ids,
             alerts: AlertFeed::default(),
+            access: AccessBell::default(),
             public_url: None,
+            proofs: proofs::Proofs::default(),
             recorder,
             work: TaskTracker::new(),
             room: Arc::new(Semaphore::new(MOST_UNDER_WAY)),

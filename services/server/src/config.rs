@@ -3,6 +3,7 @@
 //! This is the only place that reads the environment. Every fault in every layer is found in one
 //! go, so that a person corrects them once.
 
+mod access;
 mod deliveries;
 mod layers;
 
@@ -13,6 +14,7 @@ use std::path::Path;
 
 use tracing_subscriber::EnvFilter;
 
+pub use access::Access;
 pub use deliveries::{Http, Mail, MailTls, Secret};
 pub use layers::ENVIRONMENT_PREFIX;
 use layers::{Given, merged, misspelt_variables};
@@ -32,6 +34,8 @@ pub struct Settings {
     pub telemetry: Collection,
     /// What one call, and all calls together, may take.
     pub limits: Limits,
+    /// Who may come in and how often.
+    pub access: Access,
     /// How the network's readings are put together.
     pub fleet: Fleet,
     /// How what is due is looked at.
@@ -159,6 +163,7 @@ impl Default for Settings {
                 deadline_s: 30,
                 message_bytes: 4 * 1024 * 1024,
             },
+            access: Access::default(),
             fleet: Fleet { refit_every_s: 5 },
             alerts: Alerts { look_every_s: 1 },
             http: Http::default(),
@@ -235,6 +240,7 @@ impl Settings {
                 deadline_s: given.whole("limits.deadline_s", default.limits.deadline_s),
                 message_bytes: given.size("limits.message_bytes", default.limits.message_bytes),
             },
+            access: Access::given(&mut given),
             fleet: Fleet {
                 refit_every_s: given.whole("fleet.refit_every_s", default.fleet.refit_every_s),
             },
@@ -382,6 +388,7 @@ impl Settings {
             format!("in_flight = {in_flight}"),
             format!("deadline_s = {deadline_s}"),
             format!("message_bytes = {message_bytes}"),
+            self.access.effective(),
             "\n[fleet]".to_owned(),
             format!("refit_every_s = {}", self.fleet.refit_every_s),
             "\n[alerts]".to_owned(),

@@ -57,6 +57,21 @@ impl Ids {
         base64url(&bytes)
     }
 
+    /// Gives 64 random bits, for a code that people type.
+    pub fn code(&self) -> u64 {
+        let mut sequence = self.0.lock().unwrap_or_else(PoisonError::into_inner);
+        sequence.random.next_u64()
+    }
+
+    /// Gives a new salt for the hash of something short: 128 random bits (RFC 9106, section 3.1).
+    pub fn salt(&self) -> [u8; 16] {
+        let mut salt = [0; 16];
+        let mut sequence = self.0.lock().unwrap_or_else(PoisonError::into_inner);
+        sequence.random.fill_bytes(&mut salt);
+        drop(sequence);
+        salt
+    }
+
     /// Gives a share of 1, 0 included, for spreading repeated attempts in time.
     pub fn share(&self) -> f64 {
         let mut sequence = self.0.lock().unwrap_or_else(PoisonError::into_inner);

@@ -68,12 +68,14 @@ pub fn start_http(listener: TcpListener, app: &App, lifecycle: &Lifecycle) {
 
 /// Serves on a listener in the background until the life drains.
 pub fn start(listener: TcpListener, app: &App, settings: &Settings, lifecycle: &Lifecycle) {
-    let stack = Stack::new(
-        settings,
-        Meters::global(),
-        lifecycle.drain.clone(),
-        Gate::default(),
+    let gate = Gate::new(
+        app.store.clone(),
+        app.clock.clone(),
+        &settings.access,
+        app.access.clone(),
     );
+    gate.start(lifecycle);
+    let stack = Stack::new(settings, Meters::global(), lifecycle.drain.clone(), gate);
     let health = HealthReporter::new();
     let reached = app.clone().reached_at(settings.http.public_url.as_deref());
     let routes = rpc::routes_with_health(reached, &health, settings.limits.message_bytes);

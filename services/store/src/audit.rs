@@ -8,10 +8,13 @@
 use jiff::Timestamp;
 use ringtrue_fleet::act::Act;
 use ringtrue_fleet::adjustment::Adjustment;
+use ringtrue_fleet::credential::Credential;
 use ringtrue_fleet::delivery::Feed;
+use ringtrue_fleet::enrolment::Enrolment;
 use ringtrue_fleet::event::FurnaceEvent;
 use ringtrue_fleet::furnace::Furnace;
 use ringtrue_fleet::gauge::{Gauge, GaugeCheck};
+use ringtrue_fleet::grant::SiteGroup;
 use ringtrue_fleet::key::SiteId;
 use ringtrue_fleet::programme::Programme;
 use ringtrue_fleet::ring_batch::RingBatch;
@@ -26,6 +29,8 @@ use crate::reference::raise_version;
 use crate::tables::acts::ActRow;
 use crate::tables::adjustments::AdjustmentRow;
 use crate::tables::agenda;
+use crate::tables::credentials::CredentialRow;
+use crate::tables::enrolments::EnrolmentRecord;
 use crate::tables::events::EventRow;
 use crate::tables::feeds::FeedRow;
 use crate::tables::furnaces::FurnaceRow;
@@ -34,6 +39,7 @@ use crate::tables::programmes::ProgrammeRow;
 use crate::tables::readings::chunks;
 use crate::tables::ring_batches::BatchDocument;
 use crate::tables::rules::RuleRow;
+use crate::tables::site_groups::SiteGroupRow;
 use crate::tables::sites::SiteRow;
 use crate::{Error, Read, Tx};
 
@@ -412,6 +418,21 @@ impl Answered {
     /// The rule as first answered.
     pub fn rule(&self) -> Result<Rule, Error> {
         self.document::<RuleRow>()?.rule()
+    }
+
+    /// The credential as first answered.
+    pub fn credential(&self) -> Result<Credential, Error> {
+        self.document::<CredentialRow>()?.credential()
+    }
+
+    /// The enrolment as first answered.
+    pub fn enrolment(&self) -> Result<Enrolment, Error> {
+        self.document::<EnrolmentRecord>()?.enrolment()
+    }
+
+    /// The group of sites as first answered.
+    pub fn site_group(&self) -> Result<SiteGroup, Error> {
+        self.document::<SiteGroupRow>()?.site_group()
     }
 
     /// The act as first answered.

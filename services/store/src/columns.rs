@@ -69,6 +69,26 @@ impl Place<'_> {
         serde_json::from_str(text).map_err(|_| self.corrupt(column))
     }
 
+    /// Reads a SHA-256, hexadecimal; none of an empty text.
+    pub(crate) fn sha256(
+        &self,
+        column: &'static str,
+        text: &str,
+    ) -> Result<Option<[u8; 32]>, Error> {
+        if text.is_empty() {
+            return Ok(None);
+        }
+        let mut digest = [0; 32];
+        if text.len() != 64 || !text.bytes().all(|byte| byte.is_ascii_hexdigit()) {
+            return Err(self.corrupt(column));
+        }
+        for (at, byte) in digest.iter_mut().enumerate() {
+            let two = text.get(2 * at..2 * at + 2).unwrap_or_default();
+            *byte = u8::from_str_radix(two, 16).map_err(|_| self.corrupt(column))?;
+        }
+        Ok(Some(digest))
+    }
+
     pub(crate) fn id<T, E>(&self, column: &'static str, parsed: Result<T, E>) -> Result<T, Error> {
         parsed.map_err(|_| self.corrupt(column))
     }

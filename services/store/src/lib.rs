@@ -26,6 +26,8 @@ pub use page::{Page, PagePart};
 pub use read::Read;
 pub use recorded::{Evaluated, Recorded};
 pub use tables::alerts::{AlertFilter, LoggedChange, NamedAlert};
+pub use tables::credentials::{KeptCredential, Proving};
+pub use tables::enrolments::Invited;
 pub use tables::findings::{FindingFilter, NamedFinding};
 pub use tables::fits::{Pending, SiteKnowledge};
 pub use tables::leases::Lease;

@@ -1,6 +1,7 @@
 //! Proving that nothing was altered: every chain, every record against its entry, every evaluation
 //! against its inputs.
 
+mod access;
 mod schedules;
 
 use std::collections::{HashMap, HashSet};
@@ -100,6 +101,7 @@ impl Store {
         let mut verified = Verified::default();
         let mut records = self.records(&mut tx, &mut verified).await?;
         schedules::add_records(&mut tx, &mut records).await?;
+        access::add_records(&mut tx, &mut records).await?;
         schedules::check_alerts(&mut tx, &mut records, &mut verified).await?;
         check_amendments(&mut tx, &mut verified).await?;
         check_chains(&mut tx, &mut records, &mut verified).await?;

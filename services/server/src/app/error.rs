@@ -17,6 +17,15 @@ pub enum Error {
     /// Nobody knows who calls: no credential, or none that can be used. Which of them is not said.
     #[error("the caller is not known")]
     Unknown,
+    /// An enrolment code cannot be used. Whether it is unknown, wrong, used, over, revoked or locked is not said.
+    #[error("the code cannot be used")]
+    CodeUnusable,
+    /// The caller came too often.
+    #[error("too many calls; wait for {wait:?}")]
+    TooOften {
+        /// How long to wait.
+        wait: std::time::Duration,
+    },
     /// The caller may not do this.
     #[error(transparent)]
     Denied(#[from] Denied),

@@ -13,7 +13,7 @@ use super::{LogFormat, MailTls, Overrides, without_secrets};
 pub const ENVIRONMENT_PREFIX: &str = "RINGTRUE_SERVER";
 
 /// Every key there is, in the order it is shown to people.
-pub(super) const KEYS: [&str; 22] = [
+pub(super) const KEYS: [&str; 25] = [
     "listen",
     "database",
     "drain_s",
@@ -25,6 +25,9 @@ pub(super) const KEYS: [&str; 22] = [
     "limits.in_flight",
     "limits.deadline_s",
     "limits.message_bytes",
+    "access.local_callers",
+    "access.calls_per_s",
+    "access.calls_per_s_and_address",
     "fleet.refit_every_s",
     "alerts.look_every_s",
     "http.listen",
@@ -157,6 +160,21 @@ impl Given {
         };
         number.unwrap_or_else(|| {
             self.wrong(key, &value, &format!("a whole number, such as {default}"));
+            default
+        })
+    }
+
+    pub(super) fn truth(&mut self, key: &'static str, default: bool) -> bool {
+        let Some(value) = self.values.remove(key) else {
+            return default;
+        };
+        let truth = match &value.kind {
+            ValueKind::Boolean(truth) => Some(*truth),
+            ValueKind::String(text) => text.trim().parse().ok(),
+            _ => None,
+        };
+        truth.unwrap_or_else(|| {
+            self.wrong(key, &value, "true or false");
             default
         })
     }

@@ -5,6 +5,7 @@
 //! change of the protocol is a change somebody looked at.
 
 mod access;
+mod access_service;
 mod adjustments;
 mod alerts;
 mod caller;
@@ -28,6 +29,7 @@ pub mod stack;
 pub mod status;
 
 use futures::FutureExt as _;
+use ringtrue_proto::v1::access_service_server::AccessServiceServer;
 use ringtrue_proto::v1::adjustment_service_server::AdjustmentServiceServer;
 use ringtrue_proto::v1::alert_service_server::AlertServiceServer;
 use ringtrue_proto::v1::care_service_server::CareServiceServer;
@@ -54,7 +56,7 @@ use crate::config::Settings;
 const BATCH_REQUEST: usize = 16 * 1024 * 1024;
 
 /// The services whose health is told, by their full names; the empty one stands for the server.
-pub const SERVICES: [&str; 14] = [
+pub const SERVICES: [&str; 15] = [
     "",
     "ringtrue.v1.SiteService",
     "ringtrue.v1.FurnaceService",
@@ -69,6 +71,7 @@ pub const SERVICES: [&str; 14] = [
     "ringtrue.v1.AlertService",
     "ringtrue.v1.OperationsService",
     "ringtrue.v1.DeliveryService",
+    "ringtrue.v1.AccessService",
 ];
 
 /// Gives every service of the product, with health and reflection.
@@ -113,7 +116,9 @@ pub fn routes_with_health(app: App, reporter: &HealthReporter, message_bytes: us
         .max_decoding_message_size(message_bytes);
     let operations = OperationsServiceServer::new(operations::Operations(app.clone()))
         .max_decoding_message_size(message_bytes);
-    let deliveries = DeliveryServiceServer::new(deliveries::Deliveries(app))
+    let deliveries = DeliveryServiceServer::new(deliveries::Deliveries(app.clone()))
+        .max_decoding_message_size(message_bytes);
+    let access = AccessServiceServer::new(access_service::Access(app))
         .max_decoding_message_size(message_bytes);
     Routes::new(health)
         .add_service(reflection)
@@ -130,6 +135,7 @@ pub fn routes_with_health(app: App, reporter: &HealthReporter, message_bytes: us
         .add_service(alerts)
         .add_service(operations)
         .add_service(deliveries)
+        .add_service(access)
 }
 
 /// Tells the same health for the server and each of its services.

@@ -31,7 +31,7 @@ async fn list(
     app: &App,
     request: &Request<v1::ListBackgroundWorkRequest>,
 ) -> Result<v1::ListBackgroundWorkResponse, Error> {
-    let asking = Asking::of(LIST, &request)?;
+    let asking = Asking::of(LIST, request)?;
     let now = app.clock.now();
     let read = app.store.read(&asking.network()?);
     let mut work = Vec::new();

@@ -5,7 +5,7 @@
 
 mod transport_faults;
 
-use std::future::Future;
+use std::future::{Future, pending};
 use std::panic::AssertUnwindSafe;
 use std::pin::Pin;
 use std::sync::Arc;
@@ -22,6 +22,7 @@ use ringtrue_fleet::caller::Caller;
 use tokio::sync::{OwnedSemaphorePermit, Semaphore};
 use tokio_util::sync::CancellationToken;
 use tonic::body::Body;
+use tonic::transport::server::TcpConnectInfo;
 use tonic::{Code, Status};
 use tower::{Layer, Service};
 use tracing::field::Empty;
@@ -30,7 +31,8 @@ use tracing_opentelemetry::OpenTelemetrySpanExt as _;
 
 use super::access::OPEN;
 use super::status;
-use crate::access::{Gate, Peer};
+use crate::access::{Admitted, Ended, Gate, Peer};
+use crate::app::Error;
 use crate::config::Settings;
 use crate::lifecycle::panic_text;
 use crate::telemetry::{Meters, code_name};
@@ -142,12 +144,14 @@ where
             // Who calls. What comes from outside the gate has no caller, and no right to anything.
             let mut request = request;
             request.extensions_mut().remove::<Caller>();
-            if !record.call.is_open {
-                let peer = request.extensions().get::<Peer>().copied();
-                match stack.gate.admit(request.headers(), peer.as_ref()).await {
-                    Ok(caller) => drop(request.extensions_mut().insert(caller)),
-                    Err(fault) => return Ok(record.noted(status::status(fault).into_http())),
-                }
+            let peer = peer(request.extensions());
+            let admitted = stack.admit(&record.call, request.headers(), peer.as_ref());
+            let admitted = match admitted.await {
+                Ok(admitted) => admitted,
+                Err(fault) => return Ok(record.noted(status::status(fault).into_http())),
+            };
+            if let Some(admitted) = &admitted {
+                request.extensions_mut().insert(admitted.caller.clone());
             }
 
             // A panic in one call is that call's failure only.
@@ -171,7 +175,7 @@ where
             // An open stream would keep the server from stopping.
             let is_stream = record.call.is_stream;
             let response = if is_stream {
-                stack.ending(response)
+                stack.ending(response, admitted)
             } else {
                 response
             };
@@ -189,8 +193,8 @@ struct Call {
     is_stream: bool,
     /// Answered even when the server is full or stopping: it says so.
     is_health: bool,
-    /// Answered to everybody.
-    is_open: bool,
+    /// Comes from somebody who has no credential yet.
+    is_enrolment: bool,
 }
 
 impl Call {
@@ -206,9 +210,19 @@ impl Call {
                 || method == "WatchAlerts"
                 || (is_health && method == "Watch"),
             is_health,
-            is_open: is_health || is_enrolment,
+            is_enrolment,
         }
     }
+}
+
+fn peer(extensions: &http::Extensions) -> Option<Peer> {
+    let tcp = extensions.get::<TcpConnectInfo>();
+    let tcp = tcp.and_then(TcpConnectInfo::remote_addr).map(|at| Peer {
+        address: at.ip(),
+        certificate: None,
+        encrypted: false,
+    });
+    extensions.get::<Peer>().copied().or(tcp)
 }
 
 impl Stack {
@@ -251,6 +265,23 @@ impl Stack {
         }
     }
 
+    /// Finds out who calls; nobody for calls that are open to everybody.
+    async fn admit(
+        &self,
+        call: &Call,
+        headers: &HeaderMap,
+        peer: Option<&Peer>,
+    ) -> Result<Option<Admitted>, Error> {
+        if call.is_health {
+            return Ok(None);
+        }
+        if call.is_enrolment {
+            self.gate.enrolling(peer)?;
+            return Ok(None);
+        }
+        self.gate.admit(headers, peer).await.map(Some)
+    }
+
     fn deadline(&self, call: &Call, headers: &HeaderMap) -> Option<Duration> {
         if call.is_stream {
             return None;
@@ -265,16 +296,37 @@ impl Stack {
         Some(early.min(self.longest))
     }
 
-    fn ending(&self, response: Response<Body>) -> Response<Body> {
+    fn ending(&self, response: Response<Body>, admitted: Option<Admitted>) -> Response<Body> {
         let drain = self.drain.clone();
-        let drained = Box::pin(async move {
-            drain.cancelled().await;
-            tokio::time::sleep(LAST_WORDS).await;
+        let gate = self.gate.clone();
+        let end = Box::pin(async move {
+            let ended = async {
+                match admitted {
+                    Some(admitted) => gate.ended(admitted).await,
+                    None => pending().await,
+                }
+            };
+            tokio::select! {
+                () = drain.cancelled() => {
+                    tokio::time::sleep(LAST_WORDS).await;
+                    come_back(
+                        "STOPPING",
+                        "the server is stopping: open the stream again in a second",
+                    )
+                }
+                ended = ended => match ended {
+                    Ended::Unknown => status::status(Error::Unknown),
+                    Ended::Changed => come_back(
+                        "ACCESS_CHANGED",
+                        "what this caller may do has changed: open the stream again",
+                    ),
+                },
+            }
         });
         response.map(|inner| {
             Body::new(Ending {
                 inner,
-                drained,
+                end,
                 over: false,
             })
         })
@@ -435,10 +487,10 @@ impl Extractor for Metadata<'_> {
     }
 }
 
-/// A stream that ends with UNAVAILABLE when the server stops.
+/// A stream that ends when the server stops, or when its caller may no longer have it.
 struct Ending {
     inner: Body,
-    drained: Pin<Box<dyn Future<Output = ()> + Send>>,
+    end: Pin<Box<dyn Future<Output = Status> + Send>>,
     over: bool,
 }
 
@@ -457,15 +509,11 @@ impl http_body::Body for Ending {
         if let Poll::Ready(frame) = Pin::new(&mut self.inner).poll_frame(cx) {
             return Poll::Ready(frame);
         }
-        if self.drained.as_mut().poll(cx).is_pending() {
+        let Poll::Ready(end) = self.end.as_mut().poll(cx) else {
             return Poll::Pending;
-        }
+        };
         self.over = true;
         let mut trailers = HeaderMap::new();
-        let end = come_back(
-            "STOPPING",
-            "the server is stopping: open the stream again in a second",
-        );
         match end.add_header(&mut trailers) {
             Ok(()) => Poll::Ready(Some(Ok(Frame::trailers(trailers)))),
             Err(fault) => Poll::Ready(Some(Err(fault))),

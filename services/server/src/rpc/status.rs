@@ -76,6 +76,21 @@ pub fn status(error: Error) -> Status {
              credential",
             said("UNAUTHENTICATED", HashMap::new()),
         ),
+        Error::CodeUnusable => status_of(
+            Code::Unauthenticated,
+            "this code cannot be used: check that it was typed right, or ask for a new one; five wrong tries end it",
+            said("CODE_UNUSABLE", HashMap::new()),
+        ),
+        Error::TooOften { wait } => {
+            let wait = wait.max(COME_BACK);
+            let mut details = said("TOO_OFTEN", HashMap::new());
+            details.set_retry_info(Some(wait));
+            let message = format!(
+                "too many calls of this kind from here; try again in {} s",
+                wait.as_secs_f64().ceil()
+            );
+            status_of(Code::ResourceExhausted, &message, details)
+        }
         Error::Denied(denied) => status_of(
             Code::PermissionDenied,
             &denied.to_string(),
@@ -202,6 +217,19 @@ fn refused(refusal: &Refusal) -> Status {
         }
         Refusal::AlertClosed { alert } | Refusal::MayNotRest { alert, why: _ } => {
             metadata = HashMap::from([field("alert", &alert.name())]);
+        }
+        Refusal::MayNotRotate { credential, why: _ }
+        | Refusal::LastAdministrator { credential } => {
+            metadata = HashMap::from([field("credential", &credential.name())]);
+        }
+        Refusal::EnrolmentUsed { enrolment, made } => {
+            metadata = HashMap::from([
+                field("enrolment", &enrolment.name()),
+                field("made", &made.name()),
+            ]);
+        }
+        Refusal::SiteGroupRemoved { group } => {
+            metadata = HashMap::from([field("site_group", &group.name())]);
         }
         Refusal::FindingResolved { finding } => {
             metadata = HashMap::from([field("finding", &finding.name())]);

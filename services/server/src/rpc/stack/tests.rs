@@ -4,7 +4,7 @@
 use std::cell::RefCell;
 use std::convert::Infallible;
 use std::error::Error as _;
-use std::future::pending;
+use std::net::{IpAddr, Ipv4Addr};
 use std::sync::Once;
 
 use http_body::Body as _;
@@ -20,6 +20,9 @@ use tracing_subscriber::layer::SubscriberExt as _;
 use tracing_subscriber::{Registry, fmt};
 
 use super::*;
+use crate::access::AccessBell;
+use crate::clock::Clock;
+use ringtrue_store::Store;
 
 const CHECK: &str = "/grpc.health.v1.Health/Check";
 const RECORD: &str = "/ringtrue.v1.Tiny/Record";
@@ -75,6 +78,11 @@ impl http_body::Body for Raw {
 fn request(path: &str, body: Vec<u8>) -> Request<Body> {
     Request::builder()
         .method("POST")
+        .extension(Peer {
+            address: IpAddr::V4(Ipv4Addr::LOCALHOST),
+            certificate: None,
+            encrypted: false,
+        })
         .uri(path)
         .header("content-type", "application/grpc")
         .body(Body::new(Raw(Some(body))))
@@ -98,21 +106,31 @@ fn framed(message: &[u8]) -> Vec<u8> {
     frame
 }
 
-fn stack(in_flight: usize) -> Stack {
-    logging();
+async fn stack(in_flight: usize) -> Stack {
     let mut settings = Settings::default();
     settings.limits.in_flight = in_flight;
-    Stack::new(
-        &settings,
-        Meters::global(),
-        CancellationToken::new(),
-        Gate::default(),
-    )
+    stack_of(&settings).await
 }
 
-fn health() -> Guarded<Routes> {
+async fn stack_of(settings: &Settings) -> Stack {
+    logging();
+    // Callers on this machine are let in without a look at the records: the store may lose its folder.
+    let folder = tempfile::tempdir().expect("a temporary folder can be made");
+    let store = Store::open(&folder.path().join("ringtrue.db")).await;
+    let store = store.expect("the store opens");
+    let gate = Gate::new(
+        store,
+        Clock::system(),
+        &settings.access,
+        AccessBell::default(),
+    );
+    let drain = CancellationToken::new();
+    Stack::new(settings, Meters::global(), drain, gate)
+}
+
+async fn health() -> Guarded<Routes> {
     let (_, server) = tonic_health::server::health_reporter();
-    stack(8).layer(Routes::new(server))
+    stack(8).await.layer(Routes::new(server))
 }
 
 async fn answer<S>(service: &mut Guarded<S>, request: Request<Body>) -> Response<Body>
@@ -156,7 +174,7 @@ fn reason(details: &ErrorDetails) -> &str {
 
 #[tokio::test]
 async fn a_good_call_goes_through_unchanged() {
-    let response = answer(&mut health(), request(CHECK, framed(&[]))).await;
+    let response = answer(&mut health().await, request(CHECK, framed(&[]))).await;
     assert_eq!(code_of(response.headers()), Code::Ok);
     assert!(
         !response.body().is_end_stream(),
@@ -168,7 +186,7 @@ async fn a_good_call_goes_through_unchanged() {
 async fn text_that_is_not_utf_8_is_told_by_its_field() {
     // Field 1 (`service`), two bytes that no UTF-8 text has.
     let message = framed(&[0x0a, 2, 0xff, 0xfe]);
-    let response = answer(&mut health(), request(CHECK, message)).await;
+    let response = answer(&mut health().await, request(CHECK, message)).await;
     let (status, details) = said(&response);
     assert_eq!(status.code(), Code::InvalidArgument);
     let advice = "it is not UTF-8 text: send UTF-8 text";
@@ -211,7 +229,7 @@ async fn requests_that_are_no_message_are_the_callers_fault() {
     let odd_flag = vec![7, 0, 0, 0, 0];
     let damaged = framed(&[0xff; 12]);
     for body in [Vec::new(), cut_short, odd_flag, damaged] {
-        let response = answer(&mut health(), request(CHECK, body.clone())).await;
+        let response = answer(&mut health().await, request(CHECK, body.clone())).await;
         let (status, details) = said(&response);
         assert_eq!(status.code(), Code::InvalidArgument, "{body:?}: {status}");
         assert_eq!(reason(&details), "MALFORMED_REQUEST");
@@ -222,7 +240,7 @@ async fn requests_that_are_no_message_are_the_callers_fault() {
 async fn a_request_over_the_limit_is_told_both_sizes_and_what_to_do() {
     let mut frame = vec![0];
     frame.extend(5_000_000_u32.to_be_bytes());
-    let response = answer(&mut health(), request(CHECK, frame)).await;
+    let response = answer(&mut health().await, request(CHECK, frame)).await;
     let (status, details) = said(&response);
     assert_eq!(status.code(), Code::InvalidArgument);
     assert_eq!(reason(&details), "REQUEST_TOO_LARGE");
@@ -241,7 +259,7 @@ async fn a_call_nobody_serves_is_told_where_to_look() {
         "/",
         "/favicon.ico",
     ] {
-        let response = answer(&mut health(), request(path, framed(&[]))).await;
+        let response = answer(&mut health().await, request(path, framed(&[]))).await;
         let (status, details) = said(&response);
         assert_eq!(
             (status.code(), reason(&details)),
@@ -253,7 +271,7 @@ async fn a_call_nobody_serves_is_told_where_to_look() {
 
 #[tokio::test]
 async fn one_call_too_many_is_asked_to_come_back_and_health_still_answers() {
-    let full = stack(1);
+    let full = stack(1).await;
     let mut tiny = full.layer(Tiny);
     let waiting = tiny.call(request("/ringtrue.v1.Tiny/Wait", Vec::new()));
     let (status, details) = said(&answer(&mut tiny, request(RECORD, Vec::new())).await);
@@ -279,7 +297,7 @@ async fn one_call_too_many_is_asked_to_come_back_and_health_still_answers() {
 
 #[tokio::test]
 async fn new_calls_are_turned_away_while_the_server_stops() {
-    let stack = stack(8);
+    let stack = stack(8).await;
     let mut tiny = stack.layer(Tiny);
     stack.drain.cancel();
     let (status, details) = said(&answer(&mut tiny, request(RECORD, Vec::new())).await);
@@ -292,7 +310,7 @@ async fn new_calls_are_turned_away_while_the_server_stops() {
 
 #[tokio::test]
 async fn a_call_that_takes_too_long_is_given_up_and_its_place_is_free_again() {
-    let mut tiny = stack(1).layer(Tiny);
+    let mut tiny = stack(1).await.layer(Tiny);
     for _ in 0..2 {
         let response = answer(&mut tiny, within("/ringtrue.v1.Tiny/Wait", "20m")).await;
         let (status, details) = said(&response);
@@ -311,7 +329,7 @@ async fn the_answer_to_an_expired_deadline_comes_before_the_transports_own() {
         .expect("a port");
     let address = listener.local_addr().expect("an address");
     let incoming = tokio_stream::wrappers::TcpListenerStream::new(listener);
-    let server = Server::builder().layer(stack(64)).add_service(Tiny);
+    let server = Server::builder().layer(stack(64).await).add_service(Tiny);
     let serving = server.serve_with_incoming(incoming);
     let asking = async {
         let channel = Channel::from_shared(format!("http://{address}")).expect("an address");
@@ -341,9 +359,9 @@ async fn the_answer_to_an_expired_deadline_comes_before_the_transports_own() {
     }
 }
 
-#[test]
-fn the_deadline_is_the_callers_but_never_longer_than_ours() {
-    let stack = stack(1);
+#[tokio::test]
+async fn the_deadline_is_the_callers_but_never_longer_than_ours() {
+    let stack = stack(1).await;
     let unary = Call::of(RECORD);
     let limit = |headers: Request<Body>| stack.deadline(&unary, headers.headers());
     assert_eq!(
@@ -379,7 +397,7 @@ fn the_deadline_is_the_callers_but_never_longer_than_ours() {
 
 #[tokio::test]
 async fn a_panic_fails_its_own_call_without_telling_the_caller_why() {
-    let mut tiny = stack(1).layer(Tiny);
+    let mut tiny = stack(1).await.layer(Tiny);
     let response = answer(&mut tiny, request("/ringtrue.v1.Tiny/Panic", Vec::new())).await;
     let (status, details) = said(&response);
     assert_eq!(
@@ -397,7 +415,7 @@ async fn a_panic_fails_its_own_call_without_telling_the_caller_why() {
 
 #[tokio::test]
 async fn a_failure_keeps_its_words_and_its_cause_for_the_log() {
-    let mut tiny = stack(1).layer(Tiny);
+    let mut tiny = stack(1).await.layer(Tiny);
     let response = answer(&mut tiny, request("/ringtrue.v1.Tiny/Fail", Vec::new())).await;
     let (status, details) = said(&response);
     assert_eq!(
@@ -431,7 +449,7 @@ async fn a_status_with_details_is_left_alone() {
 
 #[tokio::test]
 async fn an_open_stream_ends_when_the_server_stops() {
-    let stack = stack(8);
+    let stack = stack(8).await;
     let (_, server) = tonic_health::server::health_reporter();
     let mut health = stack.layer(Routes::new(server));
     let watch = request("/grpc.health.v1.Health/Watch", framed(&[]));
@@ -500,7 +518,7 @@ fn lines() -> Vec<String> {
 
 #[tokio::test]
 async fn every_call_leaves_one_line_with_its_method_code_and_duration() {
-    let stack = stack(8);
+    let stack = stack(8).await;
     let mut tiny = stack.layer(Tiny);
     lines();
     for path in [RECORD, "/ringtrue.v1.Tiny/Panic", "/ringtrue.v1.Tiny/Fail"] {
@@ -551,12 +569,7 @@ async fn a_call_joins_the_trace_of_its_caller() {
     logging();
     let mut settings = Settings::default();
     settings.telemetry.otlp_endpoint = Some("http://127.0.0.1:1".to_owned());
-    let stack = Stack::new(
-        &settings,
-        Meters::global(),
-        CancellationToken::new(),
-        Gate::default(),
-    );
+    let stack = stack_of(&settings).await;
     let mut tiny = stack.layer(Tiny);
     lines();
     let mut ask = request(RECORD, Vec::new());
