@@ -87,11 +87,7 @@ async fn made(
     ))?;
     let here = session.over.connection.endpoint.clone();
     let address = address.unwrap_or_else(|| here.clone());
-    let pin = if same_server(&address, &here) {
-        pin(session)?
-    } else {
-        None
-    };
+    let pin: Option<String> = same_server(&address, &here).then_some(None).flatten();
     session.say("On the other computer, where the code is asked for:")?;
     let pin = pin.map(|pin| format!(" --pin {pin}")).unwrap_or_default();
     session.say(&format!("  ringtrue enrol {address}{pin}"))?;
@@ -104,15 +100,6 @@ async fn made(
         "Tell code and command on a way that only they can read or hear. If the code gets about: ringtrue credential \
          revoke-invitation {id}"
     ))
-}
-
-/// The pin of the authority by which this profile knows the server.
-fn pin(session: &Session<'_, '_>) -> Result<Option<String>, Stop> {
-    let Some(pem) = &session.over.connection.authority else {
-        return Ok(None);
-    };
-    let _ = pem;
-    Ok(None)
 }
 
 /// Lists the codes that were made.

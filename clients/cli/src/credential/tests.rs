@@ -4,8 +4,8 @@ use ringtrue_proto::v1::{CredentialKind, Role};
 
 use super::*;
 
-fn at(text: &str) -> Option<prost_types::Timestamp> {
-    Some(moment::sent(text.parse().expect("a moment")))
+fn at(text: &str) -> prost_types::Timestamp {
+    moment::sent(text.parse().expect("a moment"))
 }
 
 #[test]
@@ -21,7 +21,7 @@ fn a_credential_is_told_with_its_holder_places_and_end() {
             site_groups: vec!["siteGroups/north".to_owned()],
             ..Grant::default()
         }),
-        expire_time: at("2026-12-03T08:12:00Z"),
+        expire_time: Some(at("2026-12-03T08:12:00Z")),
         ..Credential::default()
     };
     credential.set_kind(CredentialKind::Person);
@@ -39,11 +39,11 @@ fn a_credential_is_told_with_its_holder_places_and_end() {
         ]
     );
     credential.set_state(CredentialState::Revoked);
-    credential.last_use_time = at("2026-11-20T08:12:00Z");
+    credential.last_use_time = Some(at("2026-11-20T08:12:00Z"));
     let told = row(&credential, now);
     assert_eq!(told[4..6], ["revoked", "Fri 2026-11-20 08:12 UTC"]);
     assert_eq!(days_left(&credential, now), Some(10));
-    credential.expire_time = at("2026-11-23T08:12:00Z");
+    credential.expire_time = Some(at("2026-11-23T08:12:00Z"));
     assert_eq!(days_left(&credential, now), None);
 }
 
