@@ -222,6 +222,7 @@ pub(crate) const ALERT_KINDS: Words<AlertKind> = &[
     ("finding", AlertKind::Finding),
     ("site-silent", AlertKind::SiteSilent),
     ("delivery-failing", AlertKind::DeliveryFailing),
+    ("credential-ends", AlertKind::CredentialEnds),
 ];
 
 /// How pressing an alert is.

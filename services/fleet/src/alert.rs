@@ -2,6 +2,7 @@
 //! mends it.
 
 mod causes;
+mod credentials;
 mod note;
 mod register;
 #[cfg(test)]
@@ -13,6 +14,7 @@ use jiff::civil::Date;
 use crate::key::{AlertId, SiteId};
 
 pub use causes::{NetworkRecords, Undelivered, Wanted, of_network, of_site};
+pub use credentials::{REMEMBERED_DAYS, of_credentials};
 pub use note::{LONGEST_SNOOZE_H, MOST_SNOOZES, acknowledged, snoozed};
 pub use register::{Registered, registered};
 
@@ -88,6 +90,8 @@ pub enum AlertKind {
     SiteSilent,
     /// Mail does not get through.
     DeliveryFailing,
+    /// A credential ends soon, or has ended.
+    CredentialEnds,
 }
 
 /// How pressing an alert is.
@@ -187,6 +191,7 @@ words! {
         Finding = "finding",
         SiteSilent = "site_silent",
         DeliveryFailing = "delivery_failing",
+        CredentialEnds = "credential_ends",
     }
     Stage { Soon = "soon", Due = "due", Overdue = "overdue", Lapsed = "lapsed" }
     Level { Technician = "technician", Manager = "manager", Quality = "quality" }
@@ -199,6 +204,14 @@ words! {
         Snoozed = "snoozed",
         Reopened = "reopened",
         Closed = "closed",
+    }
+}
+
+impl AlertKind {
+    /// Whether alerts of the network are shown to whoever reaches only some sites: who holds what in other places is
+    /// not theirs to know.
+    pub fn is_everybodys(self) -> bool {
+        self != Self::CredentialEnds
     }
 }
 

@@ -72,7 +72,7 @@ const OUTSIDE_BELOW: f64 = 0.05;
 
 /// Up to when an alert without a date may rest, which is at any time: 9999-12-30. The very last moment of the
 /// calendar would not come back from the microseconds in which moments are kept.
-const AT_ANY_TIME: Timestamp = Timestamp::constant(253_402_128_000, 0);
+pub(super) const AT_ANY_TIME: Timestamp = Timestamp::constant(253_402_128_000, 0);
 
 /// What asks for an alert at a site. `dues` are those of the same records and moment.
 pub fn of_site(records: &SiteRecords, dues: &[Due], undelivered: &[Undelivered]) -> Vec<Wanted> {
@@ -445,6 +445,6 @@ fn undeliverable(failing: &Undelivered, site: Option<&SiteId>) -> Wanted {
 }
 
 /// `Friday 2026-11-27`.
-fn weekday_and(day: Date) -> String {
+pub(super) fn weekday_and(day: Date) -> String {
     format!("{:?} {day}", day.weekday())
 }

@@ -252,6 +252,9 @@ fn mended_by(alert: &Alert) -> &'static str {
         }
         Kind::Finding => "The finding is resolved.",
         Kind::SiteSilent => "The site has recorded something again.",
+        Kind::CredentialEnds => {
+            "The credential was rotated, revoked or replaced, or ended long ago."
+        }
         Kind::DeliveryFailing => "Mail gets through again, or the subscription has ended.",
     }
 }

@@ -9,14 +9,15 @@ use std::collections::BTreeMap;
 
 use jiff::{SignedDuration, Timestamp};
 use ringtrue_fleet::alert::{
-    Alert, AlertChange, NetworkRecords, Registered, Undelivered, Wanted, of_network, of_site,
-    registered,
+    Alert, AlertChange, NetworkRecords, REMEMBERED_DAYS, Registered, Undelivered, Wanted,
+    of_credentials, of_network, of_site, registered,
 };
 use ringtrue_fleet::calendar::Calendar;
 use ringtrue_fleet::caller::Scope;
+use ringtrue_fleet::credential::Credential;
 use ringtrue_fleet::due::{Planner, SiteRecords};
 use ringtrue_fleet::key::{AlertId, SiteId};
-use ringtrue_store::{Lease, Store};
+use ringtrue_store::{Lease, Read, Store};
 
 use super::Error;
 use crate::alert_feed::AlertFeed;
@@ -96,6 +97,11 @@ async fn looked(
             let findings = read.network_findings().await?;
             found.push(Found::in_network(findings, &undelivered));
         }
+        let mut ending = ending(&read, places, now).await?;
+        for place in &mut found {
+            let own = ending.remove(&place.site).unwrap_or_default();
+            place.add_credentials(&own, now);
+        }
         let changes = store_found(store, scope, lease, ids, places, &found, now).await?;
         let Some(changes) = changes else {
             return Ok(done);
@@ -121,13 +127,30 @@ async fn undelivered(store: &Store, scope: &Scope) -> Result<Vec<Undelivered>, E
         .collect())
 }
 
+/// The credentials of each place that may be about to end, or ended of late.
+async fn ending(
+    read: &Read,
+    places: &[(Option<SiteId>, i64)],
+    now: Timestamp,
+) -> Result<BTreeMap<Option<SiteId>, Vec<Credential>>, Error> {
+    let places: Vec<Option<SiteId>> = places.iter().map(|(site, _)| site.clone()).collect();
+    let remembered = SignedDuration::from_hours(24 * REMEMBERED_DAYS);
+    let after = now.checked_sub(remembered).unwrap_or(Timestamp::MIN);
+    let mut of: BTreeMap<Option<SiteId>, Vec<Credential>> = BTreeMap::new();
+    for credential in read.credentials_ending(&places, after).await? {
+        let place = credential.grant.only_site().cloned();
+        of.entry(place).or_default().push(credential);
+    }
+    Ok(of)
+}
+
 /// What asks for alerts at one place.
 struct Found {
     site: Option<SiteId>,
     calendar: Calendar,
     wanted: Vec<Wanted>,
-    /// The next moment at which a day's turn alone may change what is due.
-    next_day: Option<Timestamp>,
+    /// The next moment at which time alone may change what asks for alerts, beside their own moments.
+    turns_at: Option<Timestamp>,
 }
 
 impl Found {
@@ -152,8 +175,16 @@ impl Found {
             site: Some(records.site.key.clone()),
             wanted: of_site(records, &dues, &own),
             calendar,
-            next_day,
+            turns_at: next_day,
         }
+    }
+
+    /// Adds the credentials of the place that end soon or ended of late.
+    fn add_credentials(&mut self, credentials: &[Credential], now: Timestamp) {
+        let (wanted, forgotten_at) =
+            of_credentials(credentials, self.site.as_ref(), &self.calendar, now);
+        self.wanted.extend(wanted);
+        self.turns_at = [self.turns_at, forgotten_at].into_iter().flatten().min();
     }
 
     fn in_network(
@@ -172,7 +203,7 @@ impl Found {
                 findings,
                 undelivered: own,
             }),
-            next_day: None,
+            turns_at: None,
         }
     }
 }
@@ -225,7 +256,7 @@ async fn store_found(
             AlertId::from_uuid(ids.uuid(now))
         });
         changes.extend(own);
-        let soonest = [next_at, place.next_day].into_iter().flatten().min();
+        let soonest = [next_at, place.turns_at].into_iter().flatten().min();
         next.insert(place.site.clone(), soonest);
     }
     if !changes.is_empty() {

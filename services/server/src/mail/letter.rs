@@ -193,6 +193,7 @@ fn matter_words(matter: &NamedAlert) -> &'static str {
         AlertKind::Finding => "finding",
         AlertKind::SiteSilent => "no records for long",
         AlertKind::DeliveryFailing => "mail does not get through",
+        AlertKind::CredentialEnds => "a credential ends",
     }
 }
 
@@ -222,7 +223,8 @@ fn cautions(matter: &NamedAlert) -> Vec<String> {
         | AlertKind::RingStock
         | AlertKind::Finding
         | AlertKind::SiteSilent
-        | AlertKind::DeliveryFailing => vec![caution::DEFERENCE.to_owned()],
+        | AlertKind::DeliveryFailing
+        | AlertKind::CredentialEnds => vec![caution::DEFERENCE.to_owned()],
     }
 }
 

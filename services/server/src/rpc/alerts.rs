@@ -217,6 +217,7 @@ fn kind_of(kind: v1::AlertKind) -> Option<AlertKind> {
         v1::AlertKind::Finding => Some(AlertKind::Finding),
         v1::AlertKind::SiteSilent => Some(AlertKind::SiteSilent),
         v1::AlertKind::DeliveryFailing => Some(AlertKind::DeliveryFailing),
+        v1::AlertKind::CredentialEnds => Some(AlertKind::CredentialEnds),
     }
 }
 
@@ -262,6 +263,7 @@ fn kind_message(alert: &Alert) -> v1::AlertKind {
         AlertKind::Finding => v1::AlertKind::Finding,
         AlertKind::SiteSilent => v1::AlertKind::SiteSilent,
         AlertKind::DeliveryFailing => v1::AlertKind::DeliveryFailing,
+        AlertKind::CredentialEnds => v1::AlertKind::CredentialEnds,
     }
 }
 

@@ -82,7 +82,7 @@ macro_rules! named_alerts {
         concat!(
             "SELECT ",
             $columns,
-            ", COALESCE(f.display_name, g.display_name, b.code, s.display_name, '')
+            ", COALESCE(f.display_name, g.display_name, b.code, cr.display_name, s.display_name, '')
                 AS subject_display_name, COALESCE(s.display_name, '') AS site_display_name,
             COALESCE(s.time_zone, 'UTC') AS time_zone
             FROM ",
@@ -97,7 +97,9 @@ macro_rules! named_alerts {
                 AND g.id = substr(COALESCE(fi.subject, a.subject), 15 + length(a.site_id))
                 AND COALESCE(fi.subject, a.subject) = 'sites/' || g.site_id || '/gauges/' || g.id
             LEFT JOIN ring_batch AS b ON b.id = substr(COALESCE(fi.subject, a.subject), 13)
-                AND COALESCE(fi.subject, a.subject) = 'ringBatches/' || b.id "
+                AND COALESCE(fi.subject, a.subject) = 'ringBatches/' || b.id
+            LEFT JOIN credential AS cr ON cr.id = substr(a.subject, 13)
+                AND a.subject = 'credentials/' || cr.id "
         )
     };
 }
@@ -110,7 +112,7 @@ async fn one_alert(
 ) -> Result<Option<NamedAlert>, Error> {
     const SQL: &str = concat!(
         named_alerts!("a.*", "alert AS a"),
-        "WHERE a.id = $1 AND (a.site_id = '' OR $2 IS NULL
+        "WHERE a.id = $1 AND ((a.site_id = '' AND a.kind <> 'credential_ends') OR $2 IS NULL
             OR a.site_id IN (SELECT value FROM json_each($2)))"
     );
     let rows: Vec<NamedRow> = sqlx::query_as(SQL)
@@ -136,7 +138,8 @@ fn number(page: &Page, at: usize) -> i64 {
 }
 
 impl Read {
-    /// One alert; none when the scope does not reach its site. What the whole network shares is seen by all.
+    /// One alert; none when the scope does not reach its site. What the whole network shares is seen by
+    /// all, but for credentials that end.
     pub async fn alert(&self, id: &AlertId) -> Result<Option<NamedAlert>, Error> {
         let sites = reach(&self.scope);
         one_alert(&mut *self.connection().await?, id, sites).await
@@ -155,7 +158,7 @@ impl Read {
                         ELSE 3 END AS rank
                     FROM alert
                     WHERE ($1 IS NULL OR site_id = $1)
-                        AND (site_id = '' OR $2 IS NULL
+                        AND ((site_id = '' AND kind <> 'credential_ends') OR $2 IS NULL
                             OR site_id IN (SELECT value FROM json_each($2)))
                         AND (CASE WHEN $3 IS NULL THEN state <> 'closed' ELSE state = $3 END)
                         AND ($4 IS NULL OR kind = $4)
@@ -199,7 +202,7 @@ impl Read {
         const SQL: &str = concat!(
             named_alerts!("a.*", "alert AS a"),
             "WHERE a.state IN ('open', 'acknowledged', 'snoozed') AND ($1 IS NULL OR a.site_id = $1)
-                AND (a.site_id = '' OR $2 IS NULL
+                AND ((a.site_id = '' AND a.kind <> 'credential_ends') OR $2 IS NULL
                     OR a.site_id IN (SELECT value FROM json_each($2)))
             ORDER BY CASE a.stage WHEN 'lapsed' THEN 0 WHEN 'overdue' THEN 1 WHEN 'due' THEN 2 ELSE 3 END,
                 a.raised_at, a.id"
@@ -223,14 +226,15 @@ impl Read {
     }
 
     /// Changes after a number that the scope reaches, in order of commit; the alert each time as it was
-    /// then, with the names of today. What the whole network shares is seen by all.
+    /// then, with the names of today. What the whole network shares is seen by
+    /// all, but for credentials that end.
     pub async fn alert_changes(&self, after: i64, most: u32) -> Result<Vec<LoggedChange>, Error> {
         const SQL: &str = concat!(
             named_alerts!(
                 "c.seq, c.kind AS change, c.at, c.document",
                 "alert_change AS c JOIN alert AS a ON a.id = c.alert_id"
             ),
-            "WHERE c.seq > $1 AND (c.site_id = '' OR $2 IS NULL
+            "WHERE c.seq > $1 AND ((c.site_id = '' AND a.kind <> 'credential_ends') OR $2 IS NULL
                 OR c.site_id IN (SELECT value FROM json_each($2)))
             ORDER BY c.seq LIMIT $3"
         );

@@ -272,6 +272,34 @@ impl Read {
     }
 }
 
+impl Read {
+    /// Credentials of some sites, none for those of the network, that were not revoked and end after a moment; by
+    /// site and id.
+    pub async fn credentials_ending(
+        &self,
+        places: &[Option<SiteId>],
+        after: Timestamp,
+    ) -> Result<Vec<Credential>, Error> {
+        const SQL: &str = "SELECT c.* FROM json_each($1) AS wanted
+            CROSS JOIN credential AS c ON c.site_id = wanted.value AND c.expires_at > $2
+            WHERE c.revoked_at IS NULL ORDER BY c.site_id, c.id";
+        let mut wanted = Vec::with_capacity(places.len());
+        for place in places {
+            match place {
+                Some(site) => self.within(site)?,
+                None => self.everywhere()?,
+            }
+            wanted.push(place.as_ref().map_or("", SiteId::as_str));
+        }
+        let rows: Vec<CredentialRow> = sqlx::query_as(SQL)
+            .bind(json(&wanted))
+            .bind(after.as_microsecond())
+            .fetch_all(&mut *self.connection().await?)
+            .await?;
+        rows.into_iter().map(CredentialRow::credential).collect()
+    }
+}
+
 impl Tx {
     /// One credential; none also when the scope does not cover it, since it is not to be known there.
     pub async fn credential(&mut self, id: &CredentialId) -> Result<Option<Credential>, Error> {

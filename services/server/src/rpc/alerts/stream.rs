@@ -172,7 +172,7 @@ impl Watching {
         let at_place = match (&self.wanted.site, &alert.site) {
             (Some(wanted), site) => site.as_ref() == Some(wanted),
             (None, Some(site)) => self.scope.reaches(site),
-            (None, None) => true,
+            (None, None) => alert.kind.is_everybodys() || self.scope.sites().is_none(),
         };
         at_place && self.wanted.level.is_none_or(|level| alert.level >= level)
     }
