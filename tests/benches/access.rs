@@ -17,7 +17,7 @@ fn checks(criterion: &mut Criterion) {
         .enable_all()
         .build()
         .expect("a runtime");
-    let (gate, headers, secret) = runtime.block_on(async {
+    let (gate, headers, secret, network) = runtime.block_on(async {
         let network = Network::start().await;
         let sites: Vec<String> = (0..20).map(|number| format!("s{number}")).collect();
         let sites: Vec<&str> = sites.iter().map(String::as_str).collect();
@@ -36,9 +36,7 @@ fn checks(criterion: &mut Criterion) {
         settings.calls_per_s_and_address = std::num::NonZeroU32::MAX;
         let (store, clock) = (network.app.store.clone(), network.app.clock.clone());
         let gate = Gate::new(store, clock, &settings, network.app.access.clone());
-        // The store stays open while the gate holds it; the file may go.
-        drop(network);
-        (gate, headers, held.token.secret)
+        (gate, headers, held.token.secret, network)
     });
     let peer = Peer {
         address: std::net::IpAddr::from([192, 0, 2, 7]),
@@ -58,6 +56,7 @@ fn checks(criterion: &mut Criterion) {
         bencher.iter(|| digest(black_box(&secret)));
     });
     group.finish();
+    drop(network);
 }
 
 criterion_group!(benches, checks);

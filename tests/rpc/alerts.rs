@@ -22,7 +22,7 @@ use ringtrue_tests::{Bench, Network};
 use crate::refusals::{bad_value, forbidden, missing};
 
 /// Looks as the server does in the background.
-async fn look(network: &Network) -> app::Looked {
+pub(crate) async fn look(network: &Network) -> app::Looked {
     let app = &network.app;
     app::look(&app.store, &app.clock, &app.ids, &app.alerts, "test")
         .await
@@ -44,7 +44,11 @@ async fn listed(network: &Network, ask: v1::ListAlertsRequest) -> Vec<v1::Alert>
     network.remote.alerts(ask).await.expect("listed").alerts
 }
 
-async fn of_kind(network: &Network, parent: &str, kind: v1::AlertKind) -> Vec<v1::Alert> {
+pub(crate) async fn of_kind(
+    network: &Network,
+    parent: &str,
+    kind: v1::AlertKind,
+) -> Vec<v1::Alert> {
     let ask = v1::ListAlertsRequest {
         parent: parent.to_owned(),
         page_size: 1000,

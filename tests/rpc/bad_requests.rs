@@ -10,22 +10,27 @@ use ringtrue_tests::{Bench, Network, wire};
 
 use crate::refusals::{Records, bad_value};
 
-/// Lists of what the whole network has: their requests need nothing.
-const NEEDLESS: [&str; 6] = [
+/// Lists of what the whole network has, and what is asked about the caller: their requests need nothing.
+const NEEDLESS: [&str; 10] = [
     "/ListSites",
     "/ListRingBatches",
     "/ListBatchEffects",
     "/ListScheduleRules",
     "/ListMailSubscriptions",
     "/ListBackgroundWork",
+    "/WhoAmI",
+    "/ListEnrolments",
+    "/ListCredentials",
+    "/ListSiteGroups",
 ];
 
 /// Lists that are short whatever the network has: they have no pages.
-const WHOLE: [&str; 4] = [
+const WHOLE: [&str; 5] = [
     "ScheduleRules",
     "BackgroundWork",
     "MailSubscriptions",
     "CalendarFeeds",
+    "SiteGroups",
 ];
 
 /// Every call of the protocol by its path.

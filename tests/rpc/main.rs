@@ -7,7 +7,9 @@ mod bad_readings;
 mod bad_requests;
 mod bad_tables;
 mod care;
+mod credentials;
 mod deliveries;
+mod enrolments;
 mod find;
 mod fleet;
 mod furnaces;
@@ -22,6 +24,7 @@ mod refit;
 mod refusals;
 mod ring_batches;
 mod schedules;
+mod site_groups;
 mod sites;
 mod stories;
 

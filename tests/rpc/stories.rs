@@ -5,7 +5,7 @@ use std::collections::BTreeSet;
 use crate::bad_requests::calls;
 
 /// Calls with the file and the test that tells their story.
-const STORIES: [(&str, &str, &str); 62] = [
+const STORIES: [(&str, &str, &str); 75] = [
     (
         "SiteService/CreateSite",
         SITES,
@@ -316,8 +316,76 @@ const STORIES: [(&str, &str, &str); 62] = [
         CARE,
         "background_work_is_listed_with_what_waits",
     ),
+    (
+        "AccessService/WhoAmI",
+        CREDENTIALS,
+        "a_credential_is_made_looked_up_listed_and_lets_its_holder_in",
+    ),
+    (
+        "AccessService/Enrol",
+        ENROLMENTS,
+        "a_code_makes_a_credential_whose_secret_stays_with_the_client",
+    ),
+    (
+        "AccessService/CreateEnrolment",
+        ENROLMENTS,
+        "a_code_makes_a_credential_whose_secret_stays_with_the_client",
+    ),
+    (
+        "AccessService/ListEnrolments",
+        ENROLMENTS,
+        "managers_invite_to_their_own_sites_and_see_no_other_invitation",
+    ),
+    (
+        "AccessService/RevokeEnrolment",
+        ENROLMENTS,
+        "why_a_code_cannot_be_used_is_not_told",
+    ),
+    (
+        "AccessService/CreateCredential",
+        CREDENTIALS,
+        "a_credential_is_made_looked_up_listed_and_lets_its_holder_in",
+    ),
+    (
+        "AccessService/GetCredential",
+        CREDENTIALS,
+        "a_credential_is_made_looked_up_listed_and_lets_its_holder_in",
+    ),
+    (
+        "AccessService/ListCredentials",
+        CREDENTIALS,
+        "lists_go_on_page_by_page",
+    ),
+    (
+        "AccessService/RotateCredential",
+        CREDENTIALS,
+        "the_secret_before_works_for_as_long_as_was_asked_and_the_new_one_at_once",
+    ),
+    (
+        "AccessService/RevokeCredential",
+        CREDENTIALS,
+        "what_has_ended_is_not_rotated_and_lets_nobody_in",
+    ),
+    (
+        "AccessService/SetSiteGroup",
+        SITE_GROUPS,
+        "who_was_granted_a_group_reaches_what_belongs_to_it_now",
+    ),
+    (
+        "AccessService/ListSiteGroups",
+        SITE_GROUPS,
+        "who_was_granted_a_group_reaches_what_belongs_to_it_now",
+    ),
+    (
+        "AccessService/RemoveSiteGroup",
+        SITE_GROUPS,
+        "who_was_granted_a_group_reaches_what_belongs_to_it_now",
+    ),
 ];
 
+const CREDENTIALS: &str = include_str!("credentials.rs");
+const ENROLMENTS: &str = include_str!("enrolments.rs");
+const SITE_GROUPS: &str = include_str!("site_groups.rs");
 const DELIVERIES: &str = include_str!("deliveries.rs");
 const SCHEDULES: &str = include_str!("schedules.rs");
 const CARE: &str = include_str!("care.rs");

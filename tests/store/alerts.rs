@@ -6,7 +6,7 @@ use ringtrue_fleet::alert::{Alert, AlertChange, AlertKind, AlertState, ChangeKin
 use ringtrue_fleet::caller::{Right, Scope};
 use ringtrue_fleet::finding::{FindingKind, Subject};
 use ringtrue_fleet::key::AlertId;
-use ringtrue_store::{AlertFilter, Error, Page, Request};
+use ringtrue_store::{AlertFilter, Error, NamedAlert, Page, Request};
 
 use crate::findings::finding;
 use crate::laboratory::{Laboratory, moment, only_at, request};
@@ -376,6 +376,42 @@ async fn what_somebody_said_is_in_the_chain_and_answered_the_same_again() {
     assert_eq!(today.expect("there").alert, closed.alert);
     tx.roll_back().await.expect("undone");
     assert_eq!(lab.store.verify().await.expect("verified").faults, []);
+}
+
+#[tokio::test]
+async fn who_holds_what_in_the_network_is_told_only_to_who_reaches_all_of_it() {
+    let lab = Laboratory::furnished().await;
+    let network = Alert {
+        site: None,
+        kind: AlertKind::CredentialEnds,
+        ..alert(&lab, "network")
+    };
+    let own = Alert {
+        kind: AlertKind::CredentialEnds,
+        ..alert(&lab, "own")
+    };
+    put(&lab, &[raised(network.clone()), raised(own.clone())]).await;
+    let at_home = only_at("porto").network(Right::Read).expect("may read");
+    for (read, expected) in [
+        (lab.read(), vec!["network", "own"]),
+        (lab.store.read(&at_home), vec!["own"]),
+        (lab.store.read(&stranger()), vec![]),
+    ] {
+        let ids = |alerts: Vec<NamedAlert>| {
+            let mut ids: Vec<String> = alerts.iter().map(|one| one.alert.id.to_string()).collect();
+            ids.sort_unstable();
+            ids
+        };
+        let listed = read.alerts(&AlertFilter::default(), &FIRST_PAGE).await;
+        assert_eq!(ids(listed.expect("alerts")), expected);
+        let (_, snapshot) = read.alert_snapshot(None).await.expect("a snapshot");
+        assert_eq!(ids(snapshot), expected);
+        let changes = read.alert_changes(0, 10).await.expect("changes");
+        let changed = changes.into_iter().map(|change| change.alert).collect();
+        assert_eq!(ids(changed), expected);
+        let one = read.alert(&network.id).await.expect("no fault");
+        assert_eq!(one.is_some(), expected.contains(&"network"));
+    }
 }
 
 #[tokio::test]

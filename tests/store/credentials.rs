@@ -412,6 +412,37 @@ async fn a_change_of_a_group_is_seen_at_once_by_who_was_granted_it() {
 }
 
 #[tokio::test]
+async fn what_ends_is_told_of_each_place_alone() {
+    let lab = Laboratory::furnished().await;
+    let own = credential(1, grant(Role::Technician, &["porto"], &[]));
+    let other = credential(2, grant(Role::Technician, &["leeds"], &[]));
+    let both = credential(3, grant(Role::Technician, &["leeds", "porto"], &[]));
+    let network = credential(4, everywhere(Role::Quality));
+    let revoked = credential(5, grant(Role::Technician, &["porto"], &[])).revoked(moment(6));
+    for one in [&own, &other, &both, &network, &revoked] {
+        kept(&lab, one).await;
+    }
+    let ending = async |places: &[Option<SiteId>], after| {
+        let read = lab.read();
+        read.credentials_ending(places, after)
+            .await
+            .expect("credentials")
+    };
+    let porto = Some(lab.site.clone());
+    assert_eq!(
+        ending(&[porto.clone(), None], moment(0)).await,
+        [both.clone(), network.clone(), own.clone()]
+    );
+    assert_eq!(ending(&[None], own.expires_at).await, [both, network]);
+    assert_eq!(ending(&[porto], own.expires_at).await, []);
+    let read = lab.store.read(&manager(&["bogota"]));
+    for place in [None, Some(lab.site.clone())] {
+        let refused = read.credentials_ending(&[place], moment(0)).await;
+        assert!(matches!(refused, Err(Error::OutOfScope)), "{refused:?}");
+    }
+}
+
+#[tokio::test]
 async fn a_credential_that_was_tampered_with_or_put_in_is_found() {
     let lab = Laboratory::furnished().await;
     let one = credential(1, grant(Role::Technician, &["porto"], &[]));

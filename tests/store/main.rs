@@ -18,6 +18,7 @@ mod promises;
 mod records;
 mod schedules;
 mod scopes;
+mod sign_offs;
 mod site_groups;
 mod site_records;
 mod transactions;

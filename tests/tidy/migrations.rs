@@ -48,6 +48,10 @@ const COMMITTED: &[(&str, &str)] = &[
         "services/store/migrations/sqlite/0010_access.sql",
         "948bb84a2678b0db3e65e0488c036956af5e64508ea757c02580c21bc951449c",
     ),
+    (
+        "services/store/migrations/sqlite/0012_sign_offs.sql",
+        "67ac31402614862b8fc945144d325d5d6d8bdfe3dc3142ab52c1a74f72049443",
+    ),
 ];
 
 #[test]

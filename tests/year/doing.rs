@@ -49,6 +49,7 @@ fn refused(fault: Error) -> anyhow::Result<Value> {
         Error::Invalid(_) | Error::Refused(_) => Ok(json!({"refused": fault.to_string()})),
         Error::RequestIdReused
         | Error::Unknown
+        | Error::CodeUnusable
         | Error::TooOften { .. }
         | Error::Denied(_)
         | Error::Missing { .. }

@@ -144,6 +144,10 @@ id!(
     /// Tells a group of sites apart within the network.
     SiteGroupId
 );
+id!(
+    /// Tells a signature apart within its site.
+    SignOffId
+);
 
 /// A furnace of a site.
 #[derive(Debug, Clone, PartialEq, Eq, Hash, PartialOrd, Ord)]

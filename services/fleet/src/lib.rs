@@ -35,6 +35,7 @@ pub mod refusal;
 pub mod ring_batch;
 pub mod rule;
 pub mod schedule;
+pub mod sign_off;
 pub mod site;
 pub mod standing;
 pub mod task;

@@ -1,5 +1,6 @@
 //! Why a valid request was refused: one variant per reason that a person could be told.
 
+use jiff::Timestamp;
 use jiff::civil::Date;
 
 use crate::key::{
@@ -7,6 +8,7 @@ use crate::key::{
     SiteGroupId,
 };
 use crate::reading::AskedQuestion;
+use crate::sign_off::{LOCKED_MIN, MOST_WRONG};
 
 /// A refusal; nothing was changed.
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]
@@ -131,6 +133,77 @@ pub enum Refusal {
         /// The finding.
         finding: FindingId,
     },
+    /// Nobody can be told to be the one person who signs.
+    #[error(
+        "only a person signs: enrol a credential of your own that names your staff code, and sign with it; \
+         devices, programs and callers without a credential do not"
+    )]
+    NotAPerson,
+    /// The signer performed or recorded what is to be signed.
+    #[error(
+        "{subject} was performed or recorded by {person}; somebody else has to look at it and sign"
+    )]
+    OwnRecord {
+        /// Resource name of the record.
+        subject: String,
+        /// Staff code of the signer.
+        person: String,
+    },
+    /// Nobody is named who performed or recorded it, so nobody can be told to be another person.
+    #[error(
+        "{subject} names nobody who performed or recorded it, so nobody can sign as a second person; record it \
+         again with the staff code of whoever did it"
+    )]
+    NobodyNamed {
+        /// Resource name of the record.
+        subject: String,
+    },
+    /// The reading was amended after it was looked at.
+    #[error(
+        "{} was amended since; look at its latest version {} and sign that",
+        reading.name(),
+        by.name()
+    )]
+    AmendedSince {
+        /// The version asked for.
+        reading: ReadingKey,
+        /// The version that took its place.
+        by: ReadingKey,
+    },
+    /// The same person signed it before.
+    #[error(
+        "{subject} is signed by {person} already, and a signature stays; to say something else, amend the record \
+         or have another person sign"
+    )]
+    SignedAlready {
+        /// Resource name of the record.
+        subject: String,
+        /// Staff code of the signer.
+        person: String,
+    },
+    /// The record is not what was recorded.
+    #[error(
+        "{subject} is no longer what was recorded: do not sign it, and have the administrator verify the database"
+    )]
+    RecordAltered {
+        /// Resource name of the record.
+        subject: String,
+    },
+    /// The signing phrase is wrong, or there is none.
+    #[error(
+        "the signing phrase is not the one of this credential, or none is set yet; type it again, or set one. \
+         After {MOST_WRONG} wrong ones in a row nobody signs with this credential for {LOCKED_MIN} minutes"
+    )]
+    PhraseNotAccepted,
+    /// Too many wrong phrases.
+    #[error(
+        "too many wrong signing phrases: nobody signs with this credential before {until}. If it was not you who \
+         typed them, have the credential revoked"
+    )]
+    SigningLocked {
+        /// Until when.
+        until: Timestamp,
+    },
 }
 
 impl Refusal {
@@ -155,10 +228,18 @@ impl Refusal {
             Self::LastAdministrator { .. } => "LAST_ADMINISTRATOR",
             Self::EnrolmentUsed { .. } => "ENROLMENT_USED",
             Self::SiteGroupRemoved { .. } => "SITE_GROUP_REMOVED",
+            Self::NotAPerson => "NOT_A_PERSON",
+            Self::OwnRecord { .. } => "OWN_RECORD",
+            Self::NobodyNamed { .. } => "NOBODY_NAMED",
+            Self::AmendedSince { .. } => "AMENDED_SINCE",
+            Self::SignedAlready { .. } => "SIGNED_ALREADY",
+            Self::RecordAltered { .. } => "RECORD_ALTERED",
+            Self::PhraseNotAccepted => "PHRASE_NOT_ACCEPTED",
+            Self::SigningLocked { .. } => "SIGNING_LOCKED",
         }
     }
 
-    /// Field of a reading request that the refusal is about.
+    /// Field of a request that the refusal is about.
     pub fn field(&self) -> &'static str {
         match self {
             Self::FurnaceRetired { .. } => "parent",
@@ -173,6 +254,13 @@ impl Refusal {
             | Self::EnrolmentUsed { .. } => "name",
             Self::SiteGroupRemoved { .. } => "site_group.name",
             Self::MayNotRest { .. } => "until_time",
+            Self::NotAPerson => "sign_off.person",
+            Self::OwnRecord { .. }
+            | Self::NobodyNamed { .. }
+            | Self::AmendedSince { .. }
+            | Self::SignedAlready { .. }
+            | Self::RecordAltered { .. } => "sign_off.subject",
+            Self::PhraseNotAccepted | Self::SigningLocked { .. } => "signing_phrase",
         }
     }
 }

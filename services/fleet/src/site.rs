@@ -1,9 +1,11 @@
 //! Laboratories: their zone, their calibration day and their house rules.
 
+use jiff::Timestamp;
 use jiff::civil::{Date, Time, Weekday};
 use jiff::tz::TimeZone;
 
 use crate::key::SiteId;
+use crate::reading::Purpose;
 use crate::versioned::Versioned;
 use crate::violation::Violations;
 
@@ -47,6 +49,10 @@ pub struct SiteDetails {
     pub quality_after_days: i32,
     /// Days without any record after which the site counts as silent.
     pub silent_after_days: i32,
+    /// From when on every reading waits for the signature of a second person; none when none does.
+    pub readings_sign_off_since: Option<Timestamp>,
+    /// From when on every adjustment does.
+    pub adjustments_sign_off_since: Option<Timestamp>,
 }
 
 /// Days on which a site is closed.
@@ -81,6 +87,8 @@ impl Default for SiteDetails {
             manager_after_days: 1,
             quality_after_days: 3,
             silent_after_days: 35,
+            readings_sign_off_since: None,
+            adjustments_sign_off_since: None,
         }
     }
 }
@@ -224,6 +232,15 @@ impl SiteDetails {
                 "quality control would hear before the manager; send at least as many days",
             );
         }
+    }
+
+    /// Whether the site's policy asks for a second person's signature on a reading. Practice decides nothing and
+    /// waits for nobody.
+    pub fn reading_needs_sign_off(&self, purpose: Purpose, recorded_at: Timestamp) -> bool {
+        purpose != Purpose::Practice
+            && self
+                .readings_sign_off_since
+                .is_some_and(|since| recorded_at >= since)
     }
 
     /// The site's zone; UTC should the zone database have lost it since the site was added.

@@ -13,6 +13,7 @@ use crate::finding::{FindingKind, Subject};
 use crate::furnace::FurnaceState;
 use crate::key::FurnaceKey;
 use crate::rule::InForce;
+use crate::sign_off::Meaning;
 use crate::standing::Conformity;
 use crate::task::TaskKind;
 
@@ -82,6 +83,7 @@ pub fn usable(
         answer.calibration(due);
     }
     answer.steps(records, furnace);
+    answer.signature(records, furnace);
     answer.findings(&furnace.key, &records.findings);
     for due in dues.iter().filter(own) {
         if due.task != TaskKind::Calibration && due.state == DueState::Overdue {
@@ -235,6 +237,29 @@ impl Answer {
                 "DISCOLOURED_WORK",
                 "Work came out discoloured and no regeneration firing has been recorded since.",
             );
+        }
+    }
+
+    /// What a second person says of the last reading, or has not said yet.
+    fn signature(&mut self, records: &SiteRecords, furnace: &FurnaceRecords) {
+        let Some(latest) = &furnace.latest else {
+            return;
+        };
+        let policy = &records.site.details;
+        match latest.signed {
+            Some(Meaning::Rejected) => self.says(
+                UseState::Restricted,
+                "SIGN_OFF_REJECTED",
+                "A second person looked at the last reading and does not answer for it: amend it, or fire \
+                 another ring.",
+            ),
+            None if policy.reading_needs_sign_off(latest.purpose, latest.received_at) => self.says(
+                UseState::Restricted,
+                "SIGN_OFF_WAITING",
+                "The last reading waits for the signature of a second person, as this site asks: no \
+                 long-span and no shade-critical work until somebody has looked at it and signed.",
+            ),
+            None | Some(Meaning::Reviewed) => {}
         }
     }
 

@@ -19,6 +19,7 @@ use ringtrue_fleet::key::SiteId;
 use ringtrue_fleet::programme::Programme;
 use ringtrue_fleet::ring_batch::RingBatch;
 use ringtrue_fleet::rule::Rule;
+use ringtrue_fleet::sign_off::SignOff;
 use ringtrue_fleet::site::Site;
 use serde::de::DeserializeOwned;
 use sha2::{Digest as _, Sha256};
@@ -39,6 +40,7 @@ use crate::tables::programmes::ProgrammeRow;
 use crate::tables::readings::chunks;
 use crate::tables::ring_batches::BatchDocument;
 use crate::tables::rules::RuleRow;
+use crate::tables::sign_offs::SignOffRow;
 use crate::tables::site_groups::SiteGroupRow;
 use crate::tables::sites::SiteRow;
 use crate::{Error, Read, Tx};
@@ -137,9 +139,11 @@ struct Head {
 }
 
 /// Whether a happening may bear on what is due or pressing at its site. Work that writes alerts does not put
-/// the site on the agenda again that it just looked at.
+/// the site on the agenda again that it just looked at, and what people sign with bears on nothing.
 fn bears_on_due_dates(happening: &Happening) -> bool {
-    !(happening.action.starts_with("alert.") && happening.actor.starts_with("work:"))
+    let is_looks_own =
+        happening.action.starts_with("alert.") && happening.actor.starts_with("work:");
+    !is_looks_own && !happening.action.starts_with("signing_phrase.")
 }
 
 /// Appends to the chains, in order, remembers the answers, and puts the sites on the agenda.
@@ -448,6 +452,11 @@ impl Answered {
     /// The adjustment as first answered.
     pub fn adjustment(&self) -> Result<Adjustment, Error> {
         self.document::<AdjustmentRow>()?.adjustment()
+    }
+
+    /// The signature as first answered.
+    pub fn sign_off(&self) -> Result<SignOff, Error> {
+        self.document::<SignOffRow>()?.sign_off()
     }
 }
 

@@ -19,6 +19,8 @@ pub(crate) mod programmes;
 pub(crate) mod readings;
 pub(crate) mod ring_batches;
 pub(crate) mod rules;
+pub(crate) mod sign_offs;
+pub(crate) mod signing_phrases;
 pub(crate) mod site_groups;
 pub(crate) mod site_records;
 pub(crate) mod sites;

@@ -3,6 +3,7 @@
 
 mod access;
 mod schedules;
+mod sign_offs;
 
 use std::collections::{HashMap, HashSet};
 
@@ -82,6 +83,12 @@ pub enum Fault {
         /// The number of the change after the gap.
         seq: i64,
     },
+    /// A signature is for other content than its record has.
+    #[error("{subject} signs other content than its record has: one of them was altered")]
+    SignsAnother {
+        /// Resource name of the signature.
+        subject: String,
+    },
     /// An evaluation cannot be worked out again with the same result.
     #[error("the evaluation of {subject} does not follow from its inputs")]
     NotReproduced {
@@ -102,6 +109,7 @@ impl Store {
         let mut records = self.records(&mut tx, &mut verified).await?;
         schedules::add_records(&mut tx, &mut records).await?;
         access::add_records(&mut tx, &mut records).await?;
+        sign_offs::add_records(&mut tx, &mut records, &mut verified).await?;
         schedules::check_alerts(&mut tx, &mut records, &mut verified).await?;
         check_amendments(&mut tx, &mut verified).await?;
         check_chains(&mut tx, &mut records, &mut verified).await?;

@@ -89,3 +89,6 @@ fn ending(credential: &Credential, site: Option<&SiteId>, calendar: &Calendar) -
         snooze_limit: Some(AT_ANY_TIME),
     }
 }
+
+#[cfg(test)]
+mod tests;

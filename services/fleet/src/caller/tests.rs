@@ -69,3 +69,63 @@ fn nobody_grants_what_they_do_not_have() {
     assert!(!technician.may_grant(&grant(Role::Technician, &["porto"])));
     assert!(Caller::local(None).may_grant(&network));
 }
+
+#[test]
+fn whoever_lets_people_in_at_some_sites_may_keep_all_that_is_of_these_sites_alone() {
+    let manager = manager_of(&["porto", "bogota"]);
+    for (role, _) in Role::ALL {
+        let mut grant = grant(role, &["porto", "bogota"]);
+        if role == Role::Integration {
+            grant.permissions = [Right::Read, Right::Record, Right::Note].into();
+        }
+        // Lists rely on it: they show whatever their scope covers.
+        assert_eq!(
+            manager.may_grant(&grant),
+            role.wants_network() != Some(true),
+            "{role:?}"
+        );
+    }
+}
+
+#[test]
+fn a_caller_reaches_their_own_credential_wherever_it_is_kept() {
+    let holding = |grant: Grant, sites: Option<&[&str]>| {
+        let wish = crate::credential::CredentialWish {
+            display_name: "bench".to_owned(),
+            holder: Holder::Device,
+            grant,
+            certificate: None,
+            lifetime_days: 365,
+        };
+        let key = CredentialId::new("c1").expect("an id");
+        let made = wish.credential(key, None, jiff::Timestamp::UNIX_EPOCH);
+        let sites = sites.map(|ids| Arc::new(ids.iter().map(|id| site(id)).collect()));
+        Caller::holding(Arc::new(made), sites, None).from("192.0.2.7")
+    };
+    let mut grouped = grant(Role::Technician, &[]);
+    if let Reach::Sites { groups, .. } = &mut grouped.reach {
+        groups.insert(crate::key::SiteGroupId::new("north").expect("an id"));
+    }
+    let caller = holding(grouped, Some(&["porto"]));
+    let (own, scope) = caller.own().expect("it has one");
+    assert_eq!(own.key.as_str(), "c1");
+    assert_eq!(scope.sites(), None, "its group may have any site");
+    assert_eq!(
+        (scope.actor(), scope.origin()),
+        ("credentials/c1", "192.0.2.7")
+    );
+    let caller = holding(grant(Role::Technician, &["porto"]), Some(&["porto"]));
+    let (_, scope) = caller.own().expect("it has one");
+    assert_eq!(scope.sites(), Some(vec![site("porto")]));
+    assert!(Caller::local(Some("t1")).own().is_none());
+}
+
+#[test]
+fn whoever_uses_a_code_is_told_apart_in_the_audit_chain() {
+    let enrolment = EnrolmentId::new("e7").expect("an id");
+    let scope = Scope::for_enrolment(&enrolment, "192.0.2.7");
+    assert_eq!(
+        (scope.actor(), scope.origin()),
+        ("enrolment:e7", "192.0.2.7")
+    );
+}

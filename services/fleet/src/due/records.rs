@@ -14,6 +14,7 @@ use crate::gauge::GaugeDetails;
 use crate::key::{BatchId, FindingId, FurnaceKey, GaugeKey, ProgrammeId, ReadingKey};
 use crate::reading::Purpose;
 use crate::rule::RuleBook;
+use crate::sign_off::Meaning;
 use crate::site::Site;
 
 /// A site with what bears on its due dates.
@@ -100,6 +101,10 @@ pub struct Latest {
     pub advised_setpoint_c: Option<f64>,
     /// Whether it counts for the furnace's offset.
     pub counts: bool,
+    /// When it was recorded.
+    pub received_at: Timestamp,
+    /// The gravest that somebody signed about it.
+    pub signed: Option<Meaning>,
 }
 
 /// The adjustment made last.

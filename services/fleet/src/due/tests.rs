@@ -4,3 +4,4 @@ mod bench;
 mod calibrations;
 mod care;
 mod plans;
+mod signatures;

@@ -24,6 +24,7 @@ mod readings;
 mod request;
 mod ring_batches;
 mod schedules;
+mod sign_offs;
 mod sites;
 pub mod stack;
 pub mod status;
@@ -42,6 +43,7 @@ use ringtrue_proto::v1::programme_service_server::ProgrammeServiceServer;
 use ringtrue_proto::v1::reading_service_server::ReadingServiceServer;
 use ringtrue_proto::v1::ring_batch_service_server::RingBatchServiceServer;
 use ringtrue_proto::v1::schedule_service_server::ScheduleServiceServer;
+use ringtrue_proto::v1::sign_off_service_server::SignOffServiceServer;
 use ringtrue_proto::v1::site_service_server::SiteServiceServer;
 use tonic::service::Routes;
 use tonic_health::ServingStatus;
@@ -56,7 +58,7 @@ use crate::config::Settings;
 const BATCH_REQUEST: usize = 16 * 1024 * 1024;
 
 /// The services whose health is told, by their full names; the empty one stands for the server.
-pub const SERVICES: [&str; 15] = [
+pub const SERVICES: [&str; 16] = [
     "",
     "ringtrue.v1.SiteService",
     "ringtrue.v1.FurnaceService",
@@ -72,6 +74,7 @@ pub const SERVICES: [&str; 15] = [
     "ringtrue.v1.OperationsService",
     "ringtrue.v1.DeliveryService",
     "ringtrue.v1.AccessService",
+    "ringtrue.v1.SignOffService",
 ];
 
 /// Gives every service of the product, with health and reflection.
@@ -118,7 +121,9 @@ pub fn routes_with_health(app: App, reporter: &HealthReporter, message_bytes: us
         .max_decoding_message_size(message_bytes);
     let deliveries = DeliveryServiceServer::new(deliveries::Deliveries(app.clone()))
         .max_decoding_message_size(message_bytes);
-    let access = AccessServiceServer::new(access_service::Access(app))
+    let access = AccessServiceServer::new(access_service::Access(app.clone()))
+        .max_decoding_message_size(message_bytes);
+    let sign_offs = SignOffServiceServer::new(sign_offs::SignOffs(app))
         .max_decoding_message_size(message_bytes);
     Routes::new(health)
         .add_service(reflection)
@@ -136,6 +141,7 @@ pub fn routes_with_health(app: App, reporter: &HealthReporter, message_bytes: us
         .add_service(operations)
         .add_service(deliveries)
         .add_service(access)
+        .add_service(sign_offs)
 }
 
 /// Tells the same health for the server and each of its services.

@@ -1,5 +1,6 @@
 //! Calls about sites.
 
+use jiff::Timestamp;
 use jiff::civil::{Time, Weekday};
 use ringtrue_fleet::key::{SiteId, shown};
 use ringtrue_fleet::site::{Closure, Site, SiteDetails};
@@ -73,7 +74,8 @@ async fn create(
     let request_id = std::mem::take(&mut asked.request_id);
     let repeat = repeatable(CREATE, &request_id, &asked, &mut violations);
     let id = chosen_id("site_id", &asked.site_id, SiteId::new, &mut violations);
-    let details = details(&asked.site.unwrap_or_default(), &mut violations);
+    let now = app.clock.now();
+    let details = details(&asked.site.unwrap_or_default(), now, &mut violations);
     also(&mut violations, |more| details.check("site", more));
     let details = settled(Some(details), violations)?;
     let site = app::create_site(app, &asking.caller, details, id, &repeat).await?;
@@ -144,7 +146,7 @@ async fn update(
         &changeable(&given),
         &mut violations,
     );
-    let change = change(&given, wanted, &mut violations);
+    let change = change(&given, wanted, app.clock.now(), &mut violations);
     let site = settled(site, violations)?;
     let _scope = asking.site(&site)?;
     let etag = (!given.etag.is_empty()).then_some(given.etag);
@@ -155,7 +157,7 @@ async fn update(
 }
 
 /// Every field that an update may change and whether the message sets it.
-fn changeable(given: &v1::Site) -> [(&'static str, bool); 17] {
+fn changeable(given: &v1::Site) -> [(&'static str, bool); 19] {
     [
         ("display_name", !given.display_name.is_empty()),
         ("time_zone", !given.time_zone.is_empty()),
@@ -180,16 +182,19 @@ fn changeable(given: &v1::Site) -> [(&'static str, bool); 17] {
         ("manager_after_days", given.manager_after_days.is_some()),
         ("quality_after_days", given.quality_after_days.is_some()),
         ("silent_after_days", given.silent_after_days != 0),
+        ("readings_need_sign_off", given.readings_need_sign_off),
+        ("adjustments_need_sign_off", given.adjustments_need_sign_off),
     ]
 }
 
 fn change(
     given: &v1::Site,
     wanted: Vec<&'static str>,
+    now: Timestamp,
     violations: &mut Violations,
 ) -> Change<SiteDetails> {
     let mut found = Violations::default();
-    let new = details(given, &mut found);
+    let new = details(given, now, &mut found);
     of_fields("site", &wanted, found, violations);
     Box::new(move |before: &SiteDetails| {
         let mut after = before.clone();
@@ -216,6 +221,16 @@ fn change(
                 "manager_after_days" => after.manager_after_days = new.manager_after_days,
                 "quality_after_days" => after.quality_after_days = new.quality_after_days,
                 "silent_after_days" => after.silent_after_days = new.silent_after_days,
+                "readings_need_sign_off" => {
+                    after.readings_sign_off_since =
+                        since(before.readings_sign_off_since, new.readings_sign_off_since);
+                }
+                "adjustments_need_sign_off" => {
+                    after.adjustments_sign_off_since = since(
+                        before.adjustments_sign_off_since,
+                        new.adjustments_sign_off_since,
+                    );
+                }
                 _ => {}
             }
         }
@@ -223,8 +238,14 @@ fn change(
     })
 }
 
-/// Reads a site's content; what is left out gets the protocol's defaults.
-fn details(given: &v1::Site, violations: &mut Violations) -> SiteDetails {
+/// From when on a second person signs, after somebody said whether one does: asking again changes nothing.
+fn since(before: Option<Timestamp>, new: Option<Timestamp>) -> Option<Timestamp> {
+    new.map(|now| before.unwrap_or(now))
+}
+
+/// Reads a site's content; what is left out gets the protocol's defaults. What begins when it is asked for begins
+/// `now`.
+fn details(given: &v1::Site, now: Timestamp, violations: &mut Violations) -> SiteDetails {
     let usual = SiteDetails::default();
     let calibration_day =
         choice("site.calibration_day", given.calibration_day, violations).and_then(weekday);
@@ -308,6 +329,8 @@ fn details(given: &v1::Site, violations: &mut Violations) -> SiteDetails {
         } else {
             given.silent_after_days
         },
+        readings_sign_off_since: given.readings_need_sign_off.then_some(now),
+        adjustments_sign_off_since: given.adjustments_need_sign_off.then_some(now),
     }
 }
 
@@ -377,8 +400,6 @@ fn message(site: &Site) -> v1::Site {
         closed_days.push(day_of_week(*day).into());
     }
     v1::Site {
-        readings_need_sign_off: false,
-        adjustments_need_sign_off: false,
         name: site.key.name(),
         display_name: details.display_name.clone(),
         time_zone: details.time_zone.clone(),
@@ -411,6 +432,8 @@ fn message(site: &Site) -> v1::Site {
         manager_after_days: Some(details.manager_after_days),
         quality_after_days: Some(details.quality_after_days),
         silent_after_days: details.silent_after_days,
+        readings_need_sign_off: details.readings_sign_off_since.is_some(),
+        adjustments_need_sign_off: details.adjustments_sign_off_since.is_some(),
     }
 }
 
@@ -440,125 +463,4 @@ fn day_of_week(day: Weekday) -> v1::DayOfWeek {
 }
 
 #[cfg(test)]
-mod tests {
-    use jiff::Timestamp;
-
-    use super::*;
-
-    fn given() -> v1::Site {
-        v1::Site {
-            display_name: "North".to_owned(),
-            time_zone: "Europe/Lisbon".to_owned(),
-            calibration_day: v1::DayOfWeek::Tuesday.into(),
-            closed_days: vec![6, 7, 7],
-            ..v1::Site::default()
-        }
-    }
-
-    #[test]
-    fn what_is_left_out_gets_the_defaults_that_the_protocol_states() {
-        let mut violations = Violations::default();
-        let details = details(&given(), &mut violations);
-        assert_eq!(violations, Violations::default());
-        let usual = SiteDetails {
-            display_name: "North".to_owned(),
-            time_zone: "Europe/Lisbon".to_owned(),
-            calibration_day: Some(Weekday::Tuesday),
-            closed_days: vec![Weekday::Saturday, Weekday::Sunday],
-            ..SiteDetails::default()
-        };
-        assert_eq!(details, usual);
-    }
-
-    #[test]
-    fn a_site_survives_the_way_out_and_back() {
-        let mut sent = given();
-        sent.action_band_c = Some(0.0);
-        sent.largest_step_c = 12.5;
-        sent.full_compensation = true;
-        let mut violations = Violations::default();
-        let before = details(&sent, &mut violations);
-        let key = SiteId::new("north").expect("an id");
-        let out = message(&Site::first(key, before.clone(), Timestamp::UNIX_EPOCH));
-        assert_eq!(out.name, "sites/north");
-        assert_eq!(out.etag, "\"1\"");
-        assert_eq!(details(&out, &mut violations), before);
-        assert_eq!(violations, Violations::default());
-    }
-
-    #[test]
-    fn an_update_changes_what_the_mask_names_and_nothing_else() {
-        let mut sent = given();
-        sent.calibration_day = 99;
-        let before = SiteDetails {
-            tolerance_c: 7.0,
-            ..SiteDetails::default()
-        };
-        let mut violations = Violations::default();
-        let apply = change(&sent, vec!["display_name", "tolerance_c"], &mut violations);
-        assert_eq!(
-            violations,
-            Violations::default(),
-            "calibration_day is not changed here"
-        );
-        let after = apply(&before).expect("valid");
-        let wanted = SiteDetails {
-            display_name: "North".to_owned(),
-            ..SiteDetails::default()
-        };
-        assert_eq!(after, wanted);
-    }
-
-    #[test]
-    fn every_changeable_field_can_be_changed() {
-        let sent = v1::Site {
-            name: "sites/north".to_owned(),
-            calibration_interval_days: 14,
-            tolerance_c: 5.0,
-            action_band_c: Some(1.0),
-            largest_step_c: 20.0,
-            accepts_assumed_hold_correction: true,
-            full_compensation: true,
-            closures: vec![v1::Closure {
-                from_date: Some(ringtrue_proto::Date {
-                    year: 2026,
-                    month: 12,
-                    day: 25,
-                }),
-                ..v1::Closure::default()
-            }],
-            firing_time: "16:30".to_owned(),
-            quiet_from_time: "20:00".to_owned(),
-            quiet_until_time: "06:15".to_owned(),
-            manager_after_days: Some(0),
-            quality_after_days: Some(2),
-            silent_after_days: 20,
-            ..given()
-        };
-        let all: Vec<&str> = changeable(&sent).iter().map(|(field, _)| *field).collect();
-        assert!(changeable(&sent).iter().all(|(_, is_set)| *is_set));
-        let mut violations = Violations::default();
-        let after = change(&sent, all, &mut violations)(&SiteDetails::default()).expect("valid");
-        assert_eq!(after, details(&sent, &mut violations));
-    }
-
-    #[test]
-    fn unknown_days_are_refused_by_their_place() {
-        let sent = v1::Site {
-            calibration_day: 8,
-            closed_days: vec![1, 0, 9],
-            ..given()
-        };
-        let mut violations = Violations::default();
-        details(&sent, &mut violations);
-        let refused: Vec<&str> = violations.0.iter().map(|v| v.field.as_str()).collect();
-        assert_eq!(
-            refused,
-            [
-                "site.calibration_day",
-                "site.closed_days[1]",
-                "site.closed_days[2]"
-            ]
-        );
-    }
-}
+mod tests;

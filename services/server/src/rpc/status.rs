@@ -237,6 +237,19 @@ fn refused(refusal: &Refusal) -> Status {
         Refusal::AmendedAlready { reading, by } => {
             metadata = HashMap::from([field("reading", &reading.name()), field("by", &by.name())]);
         }
+        Refusal::AmendedSince { reading, by } => {
+            metadata = HashMap::from([field("subject", &reading.name()), field("by", &by.name())]);
+        }
+        Refusal::OwnRecord { subject, person } | Refusal::SignedAlready { subject, person } => {
+            metadata = HashMap::from([field("subject", subject), field("person", person)]);
+        }
+        Refusal::NobodyNamed { subject } | Refusal::RecordAltered { subject } => {
+            metadata = HashMap::from([field("subject", subject)]);
+        }
+        Refusal::SigningLocked { until } => {
+            metadata = HashMap::from([field("until", &until.to_string())]);
+        }
+        Refusal::NotAPerson | Refusal::PhraseNotAccepted => metadata = HashMap::new(),
     }
     if listed.is_empty() {
         let text = shortened(&refusal.to_string());

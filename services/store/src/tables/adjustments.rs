@@ -9,6 +9,8 @@ use ringtrue_fleet::key::{
 use serde::{Deserialize, Serialize};
 use sqlx::sqlite::SqliteConnection;
 
+use super::sign_offs::AsItStands;
+use crate::audit::digest;
 use crate::columns::{Place, json};
 use crate::{Error, Page, Read, Request, Tx};
 
@@ -112,22 +114,39 @@ pub(crate) async fn adjustments_of(
     rows.into_iter().map(AdjustmentRow::adjustment).collect()
 }
 
+async fn row(
+    connection: &mut SqliteConnection,
+    key: &AdjustmentKey,
+) -> Result<Option<AdjustmentRow>, Error> {
+    const SQL: &str = "SELECT * FROM adjustment WHERE site_id = $1 AND furnace_id = $2 AND id = $3";
+    let rows: Vec<AdjustmentRow> = sqlx::query_as(SQL)
+        .bind(key.furnace.site.as_str())
+        .bind(key.furnace.furnace.as_str())
+        .bind(key.adjustment.as_str())
+        .fetch_all(connection)
+        .await?;
+    Ok(rows.into_iter().next())
+}
+
+/// What an adjustment says of itself, for signing.
+pub(crate) async fn as_it_stands(
+    connection: &mut SqliteConnection,
+    key: &AdjustmentKey,
+) -> Result<Option<AsItStands>, Error> {
+    let found = row(connection, key).await?;
+    Ok(found.map(|row| AsItStands {
+        digest: digest(&json(&row)),
+        performed_by: row.performed_by,
+        amended_by: None,
+    }))
+}
+
 impl Read {
     /// One adjustment.
     pub async fn adjustment(&self, key: &AdjustmentKey) -> Result<Option<Adjustment>, Error> {
-        const SQL: &str =
-            "SELECT * FROM adjustment WHERE site_id = $1 AND furnace_id = $2 AND id = $3";
         self.within(&key.furnace.site)?;
-        let rows: Vec<AdjustmentRow> = sqlx::query_as(SQL)
-            .bind(key.furnace.site.as_str())
-            .bind(key.furnace.furnace.as_str())
-            .bind(key.adjustment.as_str())
-            .fetch_all(&mut *self.connection().await?)
-            .await?;
-        rows.into_iter()
-            .next()
-            .map(AdjustmentRow::adjustment)
-            .transpose()
+        let row = row(&mut *self.connection().await?, key).await?;
+        row.map(AdjustmentRow::adjustment).transpose()
     }
 
     /// A furnace's adjustments, latest first.

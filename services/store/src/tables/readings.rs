@@ -10,6 +10,7 @@ use ringtrue_fleet::key::{BatchId, FurnaceId, FurnaceKey, GaugeId, ReadingId, Re
 use ringtrue_fleet::tracking::TrackPoint;
 use sqlx::sqlite::SqliteConnection;
 
+use super::sign_offs::AsItStands;
 use crate::columns::{Place, json, optional_id};
 use crate::documents::measurement::Measurement;
 use crate::{Error, Page, Read, Recorded, Tx};
@@ -82,10 +83,10 @@ macro_rules! recorded_columns {
     };
 }
 
-pub(crate) async fn recorded(
+async fn recorded_row(
     connection: &mut SqliteConnection,
     key: &ReadingKey,
-) -> Result<Option<Recorded>, Error> {
+) -> Result<Option<RecordedRow>, Error> {
     const SQL: &str = concat!(
         "SELECT ",
         recorded_columns!(),
@@ -97,10 +98,36 @@ pub(crate) async fn recorded(
         .bind(key.reading.as_str())
         .fetch_all(connection)
         .await?;
-    rows.into_iter()
-        .next()
-        .map(RecordedRow::recorded)
-        .transpose()
+    Ok(rows.into_iter().next())
+}
+
+pub(crate) async fn recorded(
+    connection: &mut SqliteConnection,
+    key: &ReadingKey,
+) -> Result<Option<Recorded>, Error> {
+    let row = recorded_row(connection, key).await?;
+    row.map(RecordedRow::recorded).transpose()
+}
+
+/// What a reading says of itself, for signing.
+pub(crate) async fn as_it_stands(
+    connection: &mut SqliteConnection,
+    key: &ReadingKey,
+) -> Result<Option<AsItStands>, Error> {
+    let Some(row) = recorded_row(connection, key).await? else {
+        return Ok(None);
+    };
+    let place = Place {
+        table: "amendment",
+        key: &row.reading.id,
+    };
+    Ok(Some(AsItStands {
+        digest: record_digest(&row.reading, &row.evaluation),
+        amended_by: optional_id(row.amended_by.as_deref(), ReadingId::new, || {
+            place.corrupt("amended_by")
+        })?,
+        performed_by: row.reading.performed_by,
+    }))
 }
 
 impl Read {

@@ -1,5 +1,6 @@
 //! Sites: their row, and every statement that touches it.
 
+use jiff::Timestamp;
 use jiff::civil::Time;
 use ringtrue_fleet::caller::Scope;
 use ringtrue_fleet::key::SiteId;
@@ -7,6 +8,7 @@ use ringtrue_fleet::site::{Closure, Site, SiteDetails};
 use serde::{Deserialize, Serialize};
 use sqlx::sqlite::SqliteConnection;
 
+use super::sign_offs::optional_moment;
 use crate::columns::{Place, json};
 use crate::{Error, Page, Read, Request, Tx};
 
@@ -57,6 +59,10 @@ pub(crate) struct SiteRow {
         skip_serializing_if = "is_usual_silent_days"
     )]
     silent_after_days: i64,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    readings_sign_off_since: Option<i64>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    adjustments_sign_off_since: Option<i64>,
     revision: i64,
     created_at: i64,
     updated_at: i64,
@@ -131,6 +137,12 @@ impl From<&Site> for SiteRow {
             manager_after_days: i64::from(details.manager_after_days),
             quality_after_days: i64::from(details.quality_after_days),
             silent_after_days: i64::from(details.silent_after_days),
+            readings_sign_off_since: details
+                .readings_sign_off_since
+                .map(Timestamp::as_microsecond),
+            adjustments_sign_off_since: details
+                .adjustments_sign_off_since
+                .map(Timestamp::as_microsecond),
             revision: site.revision,
             created_at: site.created_at.as_microsecond(),
             updated_at: site.updated_at.as_microsecond(),
@@ -183,6 +195,16 @@ impl SiteRow {
                 manager_after_days: place.small("manager_after_days", self.manager_after_days)?,
                 quality_after_days: place.small("quality_after_days", self.quality_after_days)?,
                 silent_after_days: place.small("silent_after_days", self.silent_after_days)?,
+                readings_sign_off_since: optional_moment(
+                    place,
+                    "readings_sign_off_since",
+                    self.readings_sign_off_since,
+                )?,
+                adjustments_sign_off_since: optional_moment(
+                    place,
+                    "adjustments_sign_off_since",
+                    self.adjustments_sign_off_since,
+                )?,
                 display_name: self.display_name,
             },
             revision: self.revision,
@@ -257,9 +279,9 @@ impl Tx {
             calibration_interval_days, closed_days, tolerance_c, action_band_c, largest_step_c,
             accepts_assumed_hold_correction, full_compensation, revision, created_at, updated_at,
             closures, firing_time, quiet_from, quiet_until, manager_after_days, quality_after_days,
-            silent_after_days)
+            silent_after_days, readings_sign_off_since, adjustments_sign_off_since)
             VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16, $17, $18,
-                $19, $20, $21)";
+                $19, $20, $21, $22, $23)";
         self.within(&site.key)?;
         self.write_site(SQL, site).await.map_err(Error::of_insert)?;
         let document = json(&SiteRow::from(site));
@@ -281,7 +303,8 @@ impl Tx {
             largest_step_c = $9, accepts_assumed_hold_correction = $10, full_compensation = $11,
             revision = $12, created_at = $13, updated_at = $14, closures = $15, firing_time = $16,
             quiet_from = $17, quiet_until = $18, manager_after_days = $19, quality_after_days = $20,
-            silent_after_days = $21 WHERE id = $1";
+            silent_after_days = $21, readings_sign_off_since = $22,
+            adjustments_sign_off_since = $23 WHERE id = $1";
         self.within(&site.key)?;
         self.write_site(SQL, site).await?;
         let document = json(&SiteRow::from(site));
@@ -320,6 +343,8 @@ impl Tx {
             .bind(row.manager_after_days)
             .bind(row.quality_after_days)
             .bind(row.silent_after_days)
+            .bind(row.readings_sign_off_since)
+            .bind(row.adjustments_sign_off_since)
             .execute(self.connection())
             .await?;
         Ok(())

@@ -84,6 +84,8 @@ pub(super) fn calibrate(records: &mut SiteRecords, fired_at: &str, advice: Advic
         conformance: Some(0.99),
         advised_setpoint_c: Some(1481.0),
         counts: true,
+        received_at: fired_at,
+        signed: None,
     });
 }
 

@@ -16,6 +16,7 @@ use crate::tables::acts::ActRow;
 use crate::tables::events;
 use crate::tables::furnaces::STATES;
 use crate::tables::readings::PURPOSES;
+use crate::tables::sign_offs::gravest;
 
 /// A furnace with the last firing that counts, the latest reading, and the last adjustment. Numbers are text
 /// with all their digits.
@@ -40,6 +41,8 @@ struct FurnaceRow {
     adjusted_at: Option<i64>,
     adjusted_programme_id: Option<String>,
     adjusted_setpoint_c: Option<String>,
+    received_at: Option<i64>,
+    any_rejected: Option<i64>,
 }
 
 fn key_of(table: &'static str, site: &str, furnace: &str) -> Result<FurnaceKey, Error> {
@@ -81,13 +84,22 @@ impl FurnaceRow {
     }
 
     fn latest(&self, furnace: &FurnaceKey) -> Result<Option<Latest>, Error> {
-        let (Some(id), Some(programme), Some(fired_at), Some(measured_at), Some(purpose)) = (
+        let (
+            Some(id),
+            Some(programme),
+            Some(fired_at),
+            Some(measured_at),
+            Some(received_at),
+            Some(purpose),
+        ) = (
             &self.reading_id,
             &self.programme_id,
             self.fired_at,
             self.measured_at,
+            self.received_at,
             &self.purpose,
-        ) else {
+        )
+        else {
             return Ok(None);
         };
         let place = Place {
@@ -114,6 +126,8 @@ impl FurnaceRow {
                 self.advised_setpoint_c.as_deref(),
             )?,
             counts: self.counts.is_some_and(|counts| counts != 0),
+            received_at: place.moment("received_at", received_at)?,
+            signed: gravest(self.any_rejected),
         }))
     }
 
@@ -164,7 +178,10 @@ pub(super) async fn furnaces(
             f.created_at, t.last_fired_at, t.may_drift, r.fired_at, r.id, r.programme_id,
             r.measured_at, r.purpose, e.counts, iif(e.advised_setpoint_c IS NULL, NULL, format('%!.17g', e.advised_setpoint_c)), e.advice,
             iif(e.conformance IS NULL, NULL, format('%!.17g', e.conformance)), j.adjusted_at, j.programme_id,
-            iif(j.setpoint_c IS NULL, NULL, format('%!.17g', j.setpoint_c))))
+            iif(j.setpoint_c IS NULL, NULL, format('%!.17g', j.setpoint_c)), r.received_at,
+            (SELECT MAX(CASE WHEN o.meaning = 'rejected' THEN 1 ELSE 0 END) FROM sign_off AS o
+                WHERE o.site_id = r.site_id AND o.furnace_id = r.furnace_id
+                    AND o.subject_kind = 'reading' AND o.subject_id = r.id)))
         FROM json_each($1) AS wanted CROSS JOIN furnace AS f ON f.site_id = wanted.value
         LEFT JOIN tracked_offset AS t ON t.site_id = f.site_id AND t.furnace_id = f.id
         LEFT JOIN reading AS r ON r.rowid = (SELECT latest.rowid FROM reading AS latest

@@ -47,7 +47,7 @@ pub(super) async fn sites(
             json(iif(s.accepts_assumed_hold_correction, 'true', 'false')),
             json(iif(s.full_compensation, 'true', 'false')), s.closures, s.firing_time, s.quiet_from,
             s.quiet_until, s.manager_after_days, s.quality_after_days, s.silent_after_days,
-            s.revision, s.created_at, s.updated_at))
+            s.readings_sign_off_since, s.adjustments_sign_off_since, s.revision, s.created_at, s.updated_at))
         FROM json_each($1) AS wanted CROSS JOIN site AS s ON s.id = wanted.value";
     let found: Vec<SiteRow> = rows(connection, SQL, sites, "site").await?;
     found.into_iter().map(SiteRow::site).collect()
