@@ -8,7 +8,7 @@ mod authority;
 
 use clap::Args;
 use ringtrue_proto::v1::{Credential, CredentialKind, EnrolRequest};
-use ringtrue_remote::{Secret, Token, hex, sha256};
+use ringtrue_remote::{Token, TokenSecret, hex, sha256};
 
 use crate::connection::{self, Connection, Said, no_home, same_server};
 use crate::credential::card;
@@ -238,7 +238,7 @@ fn begun(profile: &Profile, endpoint: &str, code: &str) -> Result<Begun, Stop> {
     Ok(Begun {
         endpoint: endpoint.to_owned(),
         code_sha256,
-        secret: Secret::drawn().map_err(|fault| Stop::Broken(fault.to_string()))?,
+        secret: TokenSecret::drawn().map_err(|fault| Stop::Broken(fault.to_string()))?,
     })
 }
 

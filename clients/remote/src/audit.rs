@@ -9,7 +9,7 @@ use ringtrue_proto::v1::{
 
 use crate::call::LARGEST_ANSWER_BYTES;
 use crate::certificate::hex;
-use crate::secret::sha256;
+use crate::token::sha256;
 use crate::{Outcome, Remote};
 
 /// Whether a checkpoint's text is what its hash says and what the key signed (Ed25519, RFC 8032). A checkpoint whose

@@ -3,7 +3,7 @@
 use rustls::pki_types::CertificateDer;
 use rustls::pki_types::pem::PemObject as _;
 
-use crate::secret::sha256;
+use crate::token::sha256;
 
 /// SHA-256 of the first certificate of a PEM file (of its DER), hexadecimal; none when there is none in it.
 pub fn certificate_sha256(pem: &[u8]) -> Option<String> {

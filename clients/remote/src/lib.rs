@@ -23,16 +23,16 @@ mod programmes;
 mod readings;
 mod ring_batches;
 mod schedules;
-mod secret;
 mod settings;
 mod sites;
+mod token;
 mod watch;
 
 pub use audit::is_signed;
 pub use call::{Outcome, Remote};
 pub use certificate::{certificate_sha256, hex};
 pub use failure::{Failure, Precondition, Violation};
-pub use secret::{BadToken, NoChance, Secret, Token, sha256};
 pub use settings::{DEFAULT_ENDPOINT, Settings, Unusable};
+pub use token::{BadToken, NoChance, Token, TokenSecret, sha256};
 pub use tonic::Code;
 pub use watch::{AlertStream, Lost, Pace, Told};

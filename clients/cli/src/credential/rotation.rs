@@ -6,7 +6,7 @@
 
 use clap::Args;
 use ringtrue_proto::v1::{Credential, RotateCredentialRequest, WhoAmIRequest};
-use ringtrue_remote::{Code, Secret, Token};
+use ringtrue_remote::{Code, Token, TokenSecret};
 
 use crate::command::Repeat;
 use crate::connection::Source;
@@ -109,7 +109,7 @@ async fn in_place(
             next
         }
         _ => {
-            let secret = Secret::drawn().map_err(|fault| Stop::Broken(fault.to_string()))?;
+            let secret = TokenSecret::drawn().map_err(|fault| Stop::Broken(fault.to_string()))?;
             let next = secret.token(&token.credential()).ok_or_else(|| {
                 Stop::Broken("the stored token names no credential; enrol again".to_owned())
             })?;

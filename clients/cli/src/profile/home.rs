@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
 use jiff::Timestamp;
-use ringtrue_remote::{Secret, Token};
+use ringtrue_remote::{Token, TokenSecret};
 use toml::{Table, Value};
 
 use super::kept::{self, Privacy};
@@ -171,7 +171,7 @@ pub(crate) struct Begun {
     /// SHA-256 of the code, hexadecimal.
     pub(crate) code_sha256: String,
     /// The secret.
-    pub(crate) secret: Secret,
+    pub(crate) secret: TokenSecret,
 }
 
 impl Profile {
@@ -353,7 +353,7 @@ impl Profile {
         let (Some(endpoint), Some(code), Some(secret)) = (
             part("endpoint"),
             part("code_sha256"),
-            part("secret").and_then(Secret::parse),
+            part("secret").and_then(TokenSecret::parse),
         ) else {
             // It was written whole or not at all, so that somebody else wrote this.
             return Ok(None);
@@ -492,7 +492,7 @@ mod tests {
         let begun = |code: &str| Begun {
             endpoint: "http://127.0.0.1:7145".to_owned(),
             code_sha256: code.to_owned(),
-            secret: Secret::drawn().expect("random bytes"),
+            secret: TokenSecret::drawn().expect("random bytes"),
         };
         let first = begun(&right);
         profile.begin(&first).expect("kept");

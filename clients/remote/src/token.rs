@@ -19,14 +19,14 @@ const BYTES: usize = 32;
 
 /// A secret, 32 random bytes.
 #[derive(Clone, PartialEq, Eq)]
-pub struct Secret([u8; BYTES]);
+pub struct TokenSecret([u8; BYTES]);
 
 /// The operating system gives no random bytes.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
 #[error("the operating system gives no random numbers; restart this computer and try again")]
 pub struct NoChance;
 
-impl Secret {
+impl TokenSecret {
     /// Draws one from the operating system's randomness.
     ///
     /// # Errors
@@ -37,7 +37,7 @@ impl Secret {
         Ok(Self(bytes))
     }
 
-    /// Reads one as [`Secret::text`] wrote it; none when it is none.
+    /// Reads one as [`TokenSecret::text`] wrote it; none when it is none.
     pub fn parse(text: &str) -> Option<Self> {
         let bytes = URL_SAFE_NO_PAD.decode(text).ok()?;
         Some(Self(bytes.try_into().ok()?))
@@ -61,9 +61,9 @@ impl Secret {
     }
 }
 
-impl fmt::Debug for Secret {
+impl fmt::Debug for TokenSecret {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.write_str("Secret(hidden)")
+        f.write_str("TokenSecret(hidden)")
     }
 }
 
@@ -88,7 +88,7 @@ impl Token {
         let rest = text.strip_prefix(BEGINNING).ok_or(BadToken)?;
         let (id, secret) = rest.split_once('.').ok_or(BadToken)?;
         let lower = |byte: u8| byte.is_ascii_digit() || (b'a'..=b'f').contains(&byte);
-        if id.len() != 32 || !id.bytes().all(lower) || Secret::parse(secret).is_none() {
+        if id.len() != 32 || !id.bytes().all(lower) || TokenSecret::parse(secret).is_none() {
             return Err(BadToken);
         }
         Ok(Self(text.to_owned()))
@@ -139,7 +139,7 @@ mod tests {
     #[test]
     fn a_token_holds_the_credentials_id_and_the_secret_and_shows_neither_by_debug() {
         let secret =
-            Secret::parse("AAECAwQFBgcICQoLDA0ODxAREhMUFRYXGBkaGxwdHh8").expect("32 bytes");
+            TokenSecret::parse("AAECAwQFBgcICQoLDA0ODxAREhMUFRYXGBkaGxwdHh8").expect("32 bytes");
         let token = secret.token(CREDENTIAL).expect("a credential");
         assert_eq!(
             token.reveal(),
@@ -156,12 +156,12 @@ mod tests {
 
     #[test]
     fn two_secrets_are_never_the_same() {
-        let one = Secret::drawn().expect("random bytes");
-        let other = Secret::drawn().expect("random bytes");
+        let one = TokenSecret::drawn().expect("random bytes");
+        let other = TokenSecret::drawn().expect("random bytes");
         assert_ne!(one.text(), other.text());
         assert_eq!(one.text().len(), 43);
         assert_ne!(one.sha256(), other.sha256());
-        assert_eq!(Secret::parse(&one.text()), Some(one));
+        assert_eq!(TokenSecret::parse(&one.text()), Some(one));
     }
 
     #[test]
