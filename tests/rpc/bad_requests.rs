@@ -292,10 +292,13 @@ async fn lists(
             continue;
         };
         let parent = match name {
-            "Sites" | "RingBatches" | "BatchEffects" => None,
+            "Sites" | "RingBatches" | "BatchEffects" | "Enrolments" | "Credentials"
+            | "AuditCheckpoints" => None,
             name if WHOLE.contains(&name) => continue,
             "Furnaces" | "Gauges" | "FurnaceStandings" | "GaugeEffects" | "Findings"
-            | "DueTasks" | "CareActs" | "Alerts" | "SignOffs" => Some(bench.site.clone()),
+            | "DueTasks" | "CareActs" | "Alerts" | "SignOffs" | "AuditEntries" => {
+                Some(bench.site.clone())
+            }
             "GaugeChecks" => Some(bench.gauge.clone()),
             _ => Some(bench.furnace.clone()),
         };
@@ -315,7 +318,7 @@ async fn lists(
         let answer = wire::call(network.channel(), &path, bytes).await;
         answers.push((path, answer.map_err(|status| Failure::of(&status))));
     }
-    assert_eq!(answers.len(), 17);
+    assert_eq!(answers.len(), 21);
     answers
 }
 

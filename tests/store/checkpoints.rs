@@ -2,7 +2,7 @@
 
 use ringtrue_fleet::caller::Scope;
 use ringtrue_server::seal::{Seal, is_signed_by};
-use ringtrue_store::{Checkpoint, EntryFilter, Evidence, Fault, Page, Store, Verified};
+use ringtrue_store::{Checkpoint, EntryFilter, Evidence, Fault, Kept, Page, Store, Verified};
 use tempfile::TempDir;
 
 use crate::laboratory::{Laboratory, moment, only_at};
@@ -51,6 +51,10 @@ async fn twice_covered(seal: Option<&Seal>) -> (Laboratory, Vec<Checkpoint>) {
     (lab, vec![first, second])
 }
 
+fn kept(made: &[Checkpoint]) -> Vec<Kept> {
+    made.iter().map(Kept::from).collect()
+}
+
 async fn verified(lab: &Laboratory, evidence: &Evidence<'_>) -> Verified {
     let store = Store::open(&lab.file()).await.expect("opened again");
     store.verify_with(evidence).await.expect("verified")
@@ -78,12 +82,14 @@ async fn a_checkpoint_covers_what_grew_and_nothing_is_covered_twice() {
     let store = Store::open(&lab.file()).await.expect("opened again");
     let read = store.read(&Scope::for_work("checkpoint"));
     assert_eq!(read.grown_chains().await.expect("the store answers"), []);
-    let kept = read.checkpoints(0, 10).await.expect("the store answers");
+    let page = Page {
+        size: 10,
+        after: Vec::new(),
+    };
+    let kept = read.checkpoints(0, &page).await.expect("the store answers");
     assert_eq!(kept, made);
-    assert_eq!(
-        read.checkpoints(1, 10).await.expect("the store answers"),
-        made[1..]
-    );
+    let later = read.checkpoints(1, &page).await.expect("the store answers");
+    assert_eq!(later, made[1..]);
     let chains = |one: &Checkpoint| -> Vec<String> {
         let heads = one.all_heads().expect("it reads back");
         heads.into_iter().map(|head| head.site_id).collect()
@@ -113,7 +119,7 @@ async fn an_untouched_file_is_proved_with_its_signatures() {
         &lab,
         &Evidence {
             signed: Some(&signed),
-            kept: &made,
+            kept: &kept(&made),
         },
     )
     .await;
@@ -151,11 +157,11 @@ async fn a_tail_cut_off_together_with_its_checkpoint_is_noticed_by_a_kept_one() 
          UPDATE audit_covered SET seq = seq - 2, number = 1 WHERE site_id = 'porto'",
     )
     .await;
-    let kept = Evidence {
+    let evidence = Evidence {
         signed: None,
-        kept: &made,
+        kept: &kept(&made),
     };
-    let found = verified(&lab, &kept).await;
+    let found = verified(&lab, &evidence).await;
     assert_eq!(found.faults, [Fault::CheckpointGone { number: 2 }]);
 }
 
@@ -229,11 +235,11 @@ async fn checkpoints_of_another_key_are_not_taken_for_ones_own() {
 async fn a_kept_checkpoint_that_differs_is_named() {
     let (lab, mut made) = twice_covered(None).await;
     made[0].hash = "another".to_owned();
-    let kept = Evidence {
+    let evidence = Evidence {
         signed: None,
-        kept: &made,
+        kept: &kept(&made),
     };
-    let found = verified(&lab, &kept).await;
+    let found = verified(&lab, &evidence).await;
     assert_eq!(found.faults, [Fault::CheckpointDiffers { number: 1 }]);
 }
 
@@ -263,20 +269,32 @@ async fn entries_are_read_in_order_by_those_who_reach_their_chain() {
         after: Vec::new(),
     };
     let all = EntryFilter::default();
-    let entries = read.entries(Some(&lab.site), &all, &page).await.expect("listed");
+    let entries = read
+        .entries(Some(&lab.site), &all, &page)
+        .await
+        .expect("listed");
     let seqs: Vec<i64> = entries.iter().map(|entry| entry.seq).collect();
     let length = read.audit_length(Some(&lab.site)).await.expect("counted");
     assert_eq!(seqs, (1..=length).collect::<Vec<i64>>());
     let last = entries.last().expect("some");
-    assert_eq!((last.action.as_str(), last.after.is_none()), ("reading.record", true));
+    assert_eq!(
+        (last.action.as_str(), last.after.is_none()),
+        ("reading.record", true)
+    );
     let about = EntryFilter {
         subject: Some(last.subject.clone()),
         ..EntryFilter::default()
     };
-    let about = read.entries(Some(&lab.site), &about, &page).await.expect("listed");
+    let about = read
+        .entries(Some(&lab.site), &about, &page)
+        .await
+        .expect("listed");
     assert_eq!(about, entries[entries.len() - 1..]);
     let scope = only_at("elsewhere").network(ringtrue_fleet::caller::Right::Read);
     let other = lab.store.read(&scope.expect("may read"));
     assert!(other.entries(Some(&lab.site), &all, &page).await.is_err());
-    assert!(other.entries(None, &all, &page).await.is_err(), "the network's own");
+    assert!(
+        other.entries(None, &all, &page).await.is_err(),
+        "the network's own"
+    );
 }
