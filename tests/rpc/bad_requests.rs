@@ -289,7 +289,7 @@ async fn lists(
             continue;
         };
         let parent = match name {
-            "Sites" | "RingBatches" | "BatchEffects" => None,
+            "Sites" | "RingBatches" | "BatchEffects" | "Enrolments" | "Credentials" => None,
             name if WHOLE.contains(&name) => continue,
             "Furnaces" | "Gauges" | "FurnaceStandings" | "GaugeEffects" | "Findings"
             | "DueTasks" | "CareActs" | "Alerts" => Some(bench.site.clone()),
@@ -312,7 +312,7 @@ async fn lists(
         let answer = wire::call(network.channel(), &path, bytes).await;
         answers.push((path, answer.map_err(|status| Failure::of(&status))));
     }
-    assert_eq!(answers.len(), 16);
+    assert_eq!(answers.len(), 18);
     answers
 }
 
