@@ -1,5 +1,6 @@
 //! The `ringtrue` program against a real server, as technicians and quality control use it.
 
+mod access;
 mod due_and_care;
 mod exit_codes;
 mod first_week;
@@ -8,6 +9,7 @@ mod looks;
 mod papers;
 mod quality_control;
 mod shapes;
+mod signing;
 mod step_by_step;
 mod watching;
 mod workplace;

@@ -374,7 +374,7 @@ async fn holders_rotate_their_own_with_a_secret_that_never_travels_and_nobody_el
     };
     Desk::of(&network, &new).waits_until(true).await;
     desk.waits_until(false).await;
-    let actor = network.last_actor("north").await;
+    let actor = network.last_entry("north").await.actor;
     assert_eq!(actor, held.credential.key.name());
     let failure = Desk::local(&network).rotate_credential(rotate("")).await;
     let failure = failure.expect_err("whose?");

@@ -6,10 +6,13 @@
 //! lost answer gives the first answer again. [`Remote::watch_alerts`] gives a stream instead, which
 //! mends itself.
 
+mod access;
 mod adjustments;
 mod alerts;
+mod audit;
 mod call;
 mod care;
+mod certificate;
 mod deliveries;
 mod failure;
 mod fleet;
@@ -21,11 +24,16 @@ mod readings;
 mod ring_batches;
 mod schedules;
 mod settings;
+mod sign_offs;
 mod sites;
+mod token;
 mod watch;
 
+pub use audit::is_signed;
 pub use call::{Outcome, Remote};
+pub use certificate::{certificate_sha256, hex};
 pub use failure::{Failure, Precondition, Violation};
 pub use settings::{DEFAULT_ENDPOINT, Settings, Unusable};
+pub use token::{BadToken, NoChance, Token, TokenSecret, sha256};
 pub use tonic::Code;
 pub use watch::{AlertStream, Lost, Pace, Told};

@@ -4,6 +4,7 @@
 //! go, so that a person corrects them once.
 
 mod access;
+mod audit;
 mod deliveries;
 mod layers;
 
@@ -15,6 +16,7 @@ use std::path::Path;
 use tracing_subscriber::EnvFilter;
 
 pub use access::Access;
+pub use audit::Audit;
 pub use deliveries::{Http, Mail, MailTls, Secret};
 pub use layers::ENVIRONMENT_PREFIX;
 use layers::{Given, merged, misspelt_variables};
@@ -36,6 +38,8 @@ pub struct Settings {
     pub limits: Limits,
     /// Who may come in and how often.
     pub access: Access,
+    /// What proves the audit chains.
+    pub audit: Audit,
     /// How the network's readings are put together.
     pub fleet: Fleet,
     /// How what is due is looked at.
@@ -164,6 +168,7 @@ impl Default for Settings {
                 message_bytes: 4 * 1024 * 1024,
             },
             access: Access::default(),
+            audit: Audit::default(),
             fleet: Fleet { refit_every_s: 5 },
             alerts: Alerts { look_every_s: 1 },
             http: Http::default(),
@@ -241,6 +246,7 @@ impl Settings {
                 message_bytes: given.size("limits.message_bytes", default.limits.message_bytes),
             },
             access: Access::given(&mut given),
+            audit: Audit::given(&mut given),
             fleet: Fleet {
                 refit_every_s: given.whole("fleet.refit_every_s", default.fleet.refit_every_s),
             },
@@ -352,6 +358,7 @@ impl Settings {
             "bytes",
             &mut faults,
         );
+        self.audit.check(&mut faults);
         self.http.check(&mut faults);
         self.mail.check(&mut faults);
         if faults.is_empty() {
@@ -389,6 +396,7 @@ impl Settings {
             format!("deadline_s = {deadline_s}"),
             format!("message_bytes = {message_bytes}"),
             self.access.effective(),
+            self.audit.effective(),
             "\n[fleet]".to_owned(),
             format!("refit_every_s = {}", self.fleet.refit_every_s),
             "\n[alerts]".to_owned(),

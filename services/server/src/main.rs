@@ -20,8 +20,10 @@ use ringtrue_server::config::{Overrides, Settings};
 use ringtrue_server::demo::{self, Demo};
 use ringtrue_server::ids::Ids;
 use ringtrue_server::lifecycle::{Exit, Lifecycle};
+use ringtrue_server::seal::{Seal, hexadecimal};
 use ringtrue_server::serve;
 use ringtrue_server::telemetry::Telemetry;
+use ringtrue_server::verification;
 use ringtrue_store::Store;
 
 /// The Ringtrue service: calibration fleet management of sintering furnaces.
@@ -70,7 +72,13 @@ enum Command {
         given: Given,
     },
     /// Prove that no record was altered: every audit chain, every record, every evaluation.
-    Verify(Given),
+    Verify(Proving),
+    /// Make the key that signs checkpoints of the audit chains, and print its public key.
+    AuditKey {
+        /// The new file; nothing is overwritten.
+        #[arg(long, value_name = "FILE")]
+        out: PathBuf,
+    },
     /// Work everything derived out again from the records, with the server stopped.
     Rebuild(Given),
     /// Fit the network now: work out what all sites' readings say together about batches and gauges.
@@ -96,6 +104,21 @@ struct PastAsked {
     /// Print JSON for programs.
     #[arg(long)]
     json: bool,
+    #[command(flatten)]
+    given: Given,
+}
+
+/// What is known from outside the database.
+#[derive(Debug, clap::Args)]
+struct Proving {
+    /// Public key that checkpoints must be signed by: 64 hexadecimal digits, or a file that holds them;
+    /// that of `audit.key` when left out.
+    #[arg(long, value_name = "KEY")]
+    public_key: Option<String>,
+    /// Checkpoints that were kept elsewhere, one JSON object a line, as `audit.witness` and
+    /// `ringtrue audit checkpoints` write them.
+    #[arg(long, value_name = "FILE")]
+    witness: Option<PathBuf>,
     #[command(flatten)]
     given: Given,
 }
@@ -221,7 +244,13 @@ async fn run(command: Command) -> anyhow::Result<ExitCode> {
             })
             .await
         }
-        Command::Verify(given) => with_settings(&given, verify).await,
+        Command::Verify(asked) => {
+            with_settings(&asked.given, async |settings| {
+                verify(settings, &asked).await
+            })
+            .await
+        }
+        Command::AuditKey { out } => audit_key(&out),
         Command::Rebuild(given) => with_settings(&given, rebuild).await,
         Command::Refit(given) => with_settings(&given, refit).await,
         Command::Backtest(asked) => {
@@ -298,37 +327,38 @@ async fn enrol_administrator(
     Ok(ExitCode::SUCCESS)
 }
 
-async fn verify(settings: &Settings) -> anyhow::Result<ExitCode> {
+async fn verify(settings: &Settings, asked: &Proving) -> anyhow::Result<ExitCode> {
+    let public_key = match (&asked.public_key, &settings.audit.key) {
+        (Some(given), _) => Some(verification::public_key(given)?),
+        (None, Some(file)) => Some(Seal::open(file.as_ref())?.public_key().to_vec()),
+        (None, None) => None,
+    };
+    let kept = match &asked.witness {
+        Some(file) => verification::kept_checkpoints(file)?,
+        None => Vec::new(),
+    };
     let store = existing(settings).await?;
-    let verified = store.verify().await.context("verifying")?;
+    let verified = verification::verified(&store, public_key.as_deref(), &kept).await;
     store.close().await?;
-    let mut out = std::io::stdout();
-    writeln!(
-        out,
-        "{} audit entries, {} readings, {} evaluations worked out again",
-        verified.entries, verified.readings, verified.reproduced
-    )?;
-    if verified.of_other_versions > 0 {
-        writeln!(
-            out,
-            "{} evaluations were made by another version of the mathematics and were compared with \
-             their entries only",
-            verified.of_other_versions
-        )?;
-    }
-    if verified.faults.is_empty() {
-        writeln!(out, "All as recorded.")?;
-        return Ok(ExitCode::SUCCESS);
-    }
-    for fault in &verified.faults {
-        writeln!(out, "FAULT: {fault}")?;
-    }
-    writeln!(
-        out,
-        "{} faults. Stop the server, keep this file as evidence, and restore the last good backup.",
-        verified.faults.len()
-    )?;
-    Ok(ExitCode::FAILURE)
+    let verified = verified.context("verifying")?;
+    let words = verification::words(&verified, public_key.is_some(), asked.witness.is_some());
+    write!(std::io::stdout(), "{words}")?;
+    Ok(if verified.faults.is_empty() {
+        ExitCode::SUCCESS
+    } else {
+        ExitCode::FAILURE
+    })
+}
+
+fn audit_key(out: &Path) -> anyhow::Result<ExitCode> {
+    let seal = Seal::make(out)?;
+    writeln!(std::io::stdout(), "{}", hexadecimal(seal.public_key()))?;
+    say(&format!(
+        "{} signs checkpoints once audit.key names it; only its owner may read it. Above is its public key: \
+         keep it, and a copy of the file, where nobody who can write the database can change them.",
+        out.display()
+    ));
+    Ok(ExitCode::SUCCESS)
 }
 
 async fn rebuild(settings: &Settings) -> anyhow::Result<ExitCode> {
