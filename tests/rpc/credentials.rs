@@ -197,7 +197,10 @@ async fn a_credential_is_made_looked_up_listed_and_lets_its_holder_in() {
     let found = desk.get_credential(get(&made.name)).await.expect("found");
     assert_eq!(found.credential.as_ref(), Some(&made));
     let listed = desk.list_credentials(v1::ListCredentialsRequest::default());
-    assert_eq!(listed.await.expect("listed").credentials, [made.clone()]);
+    assert_eq!(
+        listed.await.expect("listed").credentials,
+        std::slice::from_ref(&made)
+    );
 
     let holder = Desk::of(&network, &token);
     let who = holder.who_am_i(v1::WhoAmIRequest {}).await.expect("let in");

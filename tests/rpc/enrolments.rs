@@ -277,7 +277,7 @@ async fn managers_invite_to_their_own_sites_and_see_no_other_invitation() {
         let listed = desk.list_enrolments(v1::ListEnrolmentsRequest::default());
         listed.await.expect("listed").enrolments
     };
-    assert_eq!(seen(&north).await, [own.clone()]);
+    assert_eq!(seen(&north).await, std::slice::from_ref(&own));
     assert_eq!(seen(&south).await, []);
     let failure = south
         .create_enrolment(invite(wish(v1::Role::Technician, &["north"])))

@@ -11,6 +11,7 @@ use jiff::civil::Date;
 use jiff::tz::TimeZone;
 use jiff::{Timestamp, ToSpan as _};
 use ringtrue_fleet::backtest::Span;
+use ringtrue_fleet::enrolment::USUAL_VALID_MIN;
 use ringtrue_fleet::key::SiteId;
 use ringtrue_server::app::{self, BacktestProgress, Because};
 use ringtrue_server::backtest;
@@ -58,6 +59,18 @@ enum Command {
     },
     /// Make or migrate the database, then end.
     Migrate(Given),
+    /// Make a one-time code with which an administrator enrols: the first one, or one again when every credential
+    /// is lost. The server may run meanwhile.
+    EnrolAdministrator {
+        /// Staff code of the administrator.
+        #[arg(long, value_name = "CODE")]
+        person: String,
+        /// Minutes that the code is good.
+        #[arg(long, value_name = "MIN", default_value_t = USUAL_VALID_MIN)]
+        valid_min: u16,
+        #[command(flatten)]
+        given: Given,
+    },
     /// Prove that no record was altered: every audit chain, every record, every evaluation.
     Verify(Proving),
     /// Make the key that signs checkpoints of the audit chains, and print its public key.
@@ -221,6 +234,16 @@ async fn run(command: Command) -> anyhow::Result<ExitCode> {
             }
         }
         Command::Migrate(given) => with_settings(&given, migrate).await,
+        Command::EnrolAdministrator {
+            person,
+            valid_min,
+            given,
+        } => {
+            with_settings(&given, async |settings| {
+                enrol_administrator(settings, &person, valid_min).await
+            })
+            .await
+        }
         Command::Verify(asked) => {
             with_settings(&asked.given, async |settings| {
                 verify(settings, &asked).await
@@ -280,6 +303,27 @@ async fn migrate(settings: &Settings) -> anyhow::Result<ExitCode> {
         .await
         .with_context(|| format!("migrating the database {}", settings.database))?;
     say(&format!("{} is up to date.", settings.database));
+    Ok(ExitCode::SUCCESS)
+}
+
+/// The code alone goes to the standard output, for whoever hands it on by a program.
+async fn enrol_administrator(
+    settings: &Settings,
+    person: &str,
+    valid_min: u16,
+) -> anyhow::Result<ExitCode> {
+    let store = existing(settings).await?;
+    let (clock, ids) = (Clock::system(), Ids::system());
+    let made = app::first_administrator(&store, &clock, &ids, person, valid_min).await;
+    store.close().await?;
+    let (enrolment, code) = made.context("making the code")?;
+    writeln!(std::io::stdout(), "{}", code.text())?;
+    say(&format!(
+        "The code makes one credential of an administrator for {person}, until {}. Enrol where it is to be used: \
+         ringtrue enrol. It is shown this once; {} is in the audit chain.",
+        enrolment.expires_at,
+        enrolment.key.name()
+    ));
     Ok(ExitCode::SUCCESS)
 }
 
