@@ -58,13 +58,6 @@ impl Remote {
         if let Some(trace) = settings.traceparent {
             metadata.push(("traceparent", sendable("trace", trace)?));
         }
-        if let Some(token) = settings.token {
-            let bearer = format!("Bearer {}", token.reveal());
-            let mut bearer = sendable("token", bearer)?;
-            // Hides it from `Debug`, and keeps it out of the compression tables of HTTP/2.
-            bearer.set_sensitive(true);
-            metadata.push(("authorization", bearer));
-        }
         Ok(Remote {
             channel,
             deadline: settings.deadline,

@@ -2,8 +2,6 @@
 
 use std::time::Duration;
 
-use crate::Token;
-
 /// Where a server listens when nobody says otherwise.
 pub const DEFAULT_ENDPOINT: &str = "http://127.0.0.1:7145";
 
@@ -22,8 +20,6 @@ pub struct Settings {
     pub client: String,
     /// Trace that the calls belong to, after W3C Trace Context; sent as `traceparent`.
     pub traceparent: Option<String>,
-    /// Proves who makes the calls; sent as `authorization: Bearer ...`. Never over a connection that others can read.
-    pub token: Option<Token>,
 }
 
 impl Default for Settings {
@@ -35,7 +31,6 @@ impl Default for Settings {
             connect_timeout: Duration::from_secs(5),
             client: concat!("ringtrue-cli/", env!("CARGO_PKG_VERSION")).to_owned(),
             traceparent: None,
-            token: None,
         }
     }
 }
