@@ -13,6 +13,8 @@ pub mod lifecycle;
 pub mod mail;
 pub mod rpc;
 pub mod serve;
+pub mod setup;
 mod sites_in_turn;
 pub mod telemetry;
+pub mod transport;
 mod work;

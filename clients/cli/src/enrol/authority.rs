@@ -19,7 +19,10 @@ pub(super) async fn proved(
     session: &mut Session<'_, '_>,
 ) -> Result<Option<String>, Stop> {
     let pin = match pin {
-        Some(text) => Some(text.parse::<Pin>().map_err(|fault| Stop::Usage(format!("--pin: {fault}.")))?),
+        Some(text) => Some(
+            text.parse::<Pin>()
+                .map_err(|fault| Stop::Usage(format!("--pin: {fault}.")))?,
+        ),
         None => None,
     };
     if !is_encrypted(endpoint) {
@@ -39,7 +42,9 @@ pub(super) async fn proved(
     }
     let presented = presented_authority(endpoint, session.over.deadline()).await?;
     match pin {
-        Some(pin) if pin == presented.pin => session.say("The server's authority has the pin given.")?,
+        Some(pin) if pin == presented.pin => {
+            session.say("The server's authority has the pin given.")?
+        }
         Some(pin) => return Err(another(pin, &presented)),
         None => compared(endpoint, &presented, session)?,
     }
