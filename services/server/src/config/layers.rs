@@ -285,22 +285,6 @@ impl Given {
         })
     }
 
-    pub(super) fn truth(&mut self, key: &'static str, default: bool) -> bool {
-        let Some(value) = self.values.remove(key) else {
-            return default;
-        };
-        let chosen = match &value.kind {
-            ValueKind::Boolean(truth) => Some(*truth),
-            // The environment gives text.
-            ValueKind::String(text) => text.trim().parse().ok(),
-            _ => None,
-        };
-        chosen.unwrap_or_else(|| {
-            self.wrong(key, &value, "true or false");
-            default
-        })
-    }
-
     pub(super) fn log_format(&mut self, default: LogFormat) -> LogFormat {
         let Some(value) = self.values.remove("log.format") else {
             return default;
