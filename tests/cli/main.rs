@@ -9,6 +9,7 @@ mod looks;
 mod papers;
 mod quality_control;
 mod shapes;
+mod signing;
 mod step_by_step;
 mod watching;
 mod workplace;

@@ -15,9 +15,7 @@ use ringtrue_server::ids::Ids;
 use ringtrue_server::lifecycle::{Exit, Lifecycle};
 use ringtrue_server::serve;
 use ringtrue_server::transport::Transport;
-use ringtrue_store::Store;
-use sqlx::Connection as _;
-use sqlx::sqlite::SqliteConnection;
+use ringtrue_store::{Entry, EntryFilter, Page, PagePart, Store};
 use tempfile::TempDir;
 use tonic::transport::{Channel, Endpoint};
 
@@ -154,18 +152,23 @@ impl Network {
             .expect("the store answers")
     }
 
-    /// Who made the last entry of a site's chain.
-    pub async fn last_actor(&self, site: &str) -> String {
-        const SQL: &str = "SELECT actor FROM audit WHERE site_id = $1 ORDER BY seq DESC LIMIT 1";
-        let url = format!("sqlite://{}?mode=ro", self.database().display());
-        let mut file = SqliteConnection::connect(&url)
+    /// The last entry of a site's chain, or of the network's own with `""`.
+    pub async fn last_entry(&self, site: &str) -> Entry {
+        let site = SiteId::new(site).ok();
+        let read = self.app.store.read(&everything());
+        let last = read
+            .audit_length(site.as_ref())
             .await
-            .expect("the file opens");
-        let actor = sqlx::query_scalar(SQL)
-            .bind(site)
-            .fetch_one(&mut file)
+            .expect("the store answers");
+        let page = Page {
+            size: 1,
+            after: vec![PagePart::Number(last - 1)],
+        };
+        let found = read
+            .entries(site.as_ref(), &EntryFilter::default(), &page)
             .await;
-        actor.expect("there is an entry")
+        let mut found = found.expect("the store answers");
+        found.pop().expect("the chain has an entry")
     }
 
     /// Stops the server as a signal would and waits until everything has ended.

@@ -285,8 +285,9 @@ async fn what_a_credential_did_is_on_record_with_its_staff_code_and_address() {
         .metadata_mut()
         .insert("ringtrue-operator", "ab-7".parse().expect("it can travel"));
     client.create_furnace(request).await.expect("may configure");
-    let actor = network.last_actor("north").await;
-    assert_eq!(actor, format!("{}:ab-7", held.credential.key.name()));
+    let entry = network.last_entry("north").await;
+    assert_eq!(entry.actor, format!("{}:ab-7", held.credential.key.name()));
+    assert_eq!(entry.origin, "127.0.0.1");
     network.stop().await;
 }
 

@@ -3,6 +3,7 @@
 mod access;
 mod adjustments;
 mod alerts;
+mod audit;
 mod bad_readings;
 mod bad_requests;
 mod bad_tables;
@@ -24,6 +25,7 @@ mod refit;
 mod refusals;
 mod ring_batches;
 mod schedules;
+mod sign_offs;
 mod site_groups;
 mod sites;
 mod stories;

@@ -5,7 +5,7 @@ use std::collections::BTreeSet;
 use crate::bad_requests::calls;
 
 /// Calls with the file and the test that tells their story.
-const STORIES: [(&str, &str, &str); 75] = [
+const STORIES: [(&str, &str, &str); 81] = [
     (
         "SiteService/CreateSite",
         SITES,
@@ -317,6 +317,26 @@ const STORIES: [(&str, &str, &str); 75] = [
         "background_work_is_listed_with_what_waits",
     ),
     (
+        "SignOffService/SignOff",
+        SIGN_OFFS,
+        "a_second_person_signs_what_waits_and_the_signature_says_who_when_and_what",
+    ),
+    (
+        "SignOffService/ListSignOffs",
+        SIGN_OFFS,
+        "a_second_person_signs_what_waits_and_the_signature_says_who_when_and_what",
+    ),
+    (
+        "SignOffService/ListAwaitedSignOffs",
+        SIGN_OFFS,
+        "a_second_person_signs_what_waits_and_the_signature_says_who_when_and_what",
+    ),
+    (
+        "SignOffService/SetSigningPhrase",
+        SIGN_OFFS,
+        "a_phrase_is_changed_only_with_the_one_before_and_that_none_is_set_is_not_told",
+    ),
+    (
         "AccessService/WhoAmI",
         CREDENTIALS,
         "a_credential_is_made_looked_up_listed_and_lets_its_holder_in",
@@ -381,8 +401,20 @@ const STORIES: [(&str, &str, &str); 75] = [
         SITE_GROUPS,
         "who_was_granted_a_group_reaches_what_belongs_to_it_now",
     ),
+    (
+        "AuditService/ListAuditEntries",
+        AUDIT,
+        "a_chain_is_read_with_who_when_from_where_what_and_what_was_before",
+    ),
+    (
+        "AuditService/ListAuditCheckpoints",
+        AUDIT,
+        "checkpoints_show_each_caller_the_ends_of_the_chains_that_they_reach",
+    ),
 ];
 
+const AUDIT: &str = include_str!("audit.rs");
+const SIGN_OFFS: &str = include_str!("sign_offs.rs");
 const CREDENTIALS: &str = include_str!("credentials.rs");
 const ENROLMENTS: &str = include_str!("enrolments.rs");
 const SITE_GROUPS: &str = include_str!("site_groups.rs");

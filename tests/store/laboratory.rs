@@ -23,7 +23,7 @@ use ringtrue_fleet::reading::{
 };
 use ringtrue_fleet::ring_batch::{BatchDetails, BatchState, RingBatch};
 use ringtrue_fleet::site::{Site, SiteDetails};
-use ringtrue_store::{NewReading, Read, Request, Store, Tx};
+use ringtrue_store::{By, NewReading, Read, Request, Store, Tx};
 use sqlx::Connection as _;
 use sqlx::sqlite::{SqliteConnectOptions, SqliteConnection};
 use tempfile::TempDir;
@@ -318,7 +318,11 @@ impl Laboratory {
             },
             assessed,
             request: Request::NONE,
-            actor: "local:t1".to_owned(),
+            by: By::of(
+                &Caller::local(Some("t1"))
+                    .network(Right::Record)
+                    .expect("may record"),
+            ),
         }
     }
 

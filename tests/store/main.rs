@@ -4,6 +4,7 @@
 mod agenda;
 mod alerts;
 mod amounts;
+mod checkpoints;
 mod content;
 mod credentials;
 mod deliveries;

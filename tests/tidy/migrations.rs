@@ -49,6 +49,10 @@ const COMMITTED: &[(&str, &str)] = &[
         "948bb84a2678b0db3e65e0488c036956af5e64508ea757c02580c21bc951449c",
     ),
     (
+        "services/store/migrations/sqlite/0011_audit.sql",
+        "9e14d34646b3309cbd74338095d723a528659c545c1f5340dc386a933d7d2e25",
+    ),
+    (
         "services/store/migrations/sqlite/0012_sign_offs.sql",
         "67ac31402614862b8fc945144d325d5d6d8bdfe3dc3142ab52c1a74f72049443",
     ),

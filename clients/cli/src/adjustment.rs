@@ -13,7 +13,7 @@ use crate::names::{ADJUSTMENT, FURNACE, READING};
 use crate::quantity::{self, brief};
 use crate::session::{Session, gathered};
 use crate::site::shown_list;
-use crate::{moment, names, output, programme, reading};
+use crate::{moment, names, output, programme, reading, sign_off};
 
 /// What to do with adjustments.
 #[derive(Debug, Subcommand)]
@@ -94,7 +94,8 @@ pub(crate) async fn carry_out(ask: Ask, session: &mut Session<'_, '_>) -> Result
             }
             let zone = session.zone(names::site_of(&adjustment.name)).await?;
             let drawn = drawn(&adjustment, &zone, session.world.columns);
-            session.show(&drawn)
+            session.show(&drawn)?;
+            sign_off::said_of(&adjustment.name, &zone, session).await
         }
     }
 }
@@ -184,7 +185,7 @@ fn read_back(
     }
 }
 
-fn drawn(adjustment: &Adjustment, zone: &TimeZone, columns: u16) -> String {
+pub(crate) fn drawn(adjustment: &Adjustment, zone: &TimeZone, columns: u16) -> String {
     let when = moment::received(adjustment.adjust_time.as_ref());
     let lines = [
         ("Programme", adjustment.programme.clone()),

@@ -13,8 +13,8 @@ use crate::failure::{Stop, exit};
 use crate::session::{Over, Session};
 use crate::{
     adjustment, alert, audit, batch, care, cautions, credential, due, enrol, feed, fitness,
-    furnace, gauge, group, mail, profile, programme, qc, quantity, reading, rule, site, watch,
-    whoami, work,
+    furnace, gauge, group, mail, profile, programme, qc, quantity, reading, rule, sign_off, site,
+    watch, whoami, work,
 };
 
 /// Exit codes and environment, as the help and the manual page give them.
@@ -121,6 +121,9 @@ enum Noun {
     /// Setpoints as entered on the controller.
     #[command(subcommand)]
     Adjustment(adjustment::Ask),
+    /// Signatures of a second person on readings and adjustments.
+    #[command(subcommand, after_long_help = sign_off::EXAMPLES)]
+    SignOff(sign_off::Ask),
     /// Care tasks: what was done, left out or put off, and what was counted.
     #[command(subcommand, after_long_help = care::EXAMPLES)]
     Care(care::Ask),
@@ -379,6 +382,7 @@ async fn at_server(
         Noun::Gauge(ask) => Box::pin(gauge::carry_out(ask, &mut session)).await,
         Noun::Reading(ask) => Box::pin(reading::carry_out(ask, &mut session)).await,
         Noun::Adjustment(ask) => Box::pin(adjustment::carry_out(ask, &mut session)).await,
+        Noun::SignOff(ask) => Box::pin(sign_off::carry_out(ask, &mut session)).await,
         Noun::Qc(ask) => Box::pin(qc::carry_out(ask, &mut session)).await,
         Noun::Due(ask) => Box::pin(due::carry_out(ask, &mut session)).await,
         Noun::Use(ask) => Box::pin(fitness::carry_out(ask, &mut session)).await,

@@ -34,6 +34,7 @@ mod quantity;
 mod reading;
 mod rule;
 mod session;
+mod sign_off;
 mod site;
 mod standing;
 mod term;

@@ -10,6 +10,7 @@ mod draft;
 mod questions;
 
 use clap::{Args, Subcommand};
+use jiff::tz::TimeZone;
 use ringtrue_proto::v1::{
     AmendReadingRequest, GetProgrammeRequest, GetReadingRequest, ListReadingsRequest,
     ListReadingsResponse, Question, Reading, RecordReadingRequest,
@@ -21,7 +22,7 @@ use crate::names::{FURNACE, READING};
 use crate::quantity::brief;
 use crate::session::{Repeatable, Session, gathered};
 use crate::site::shown_list;
-use crate::{names, output};
+use crate::{names, output, sign_off};
 
 use draft::Values;
 
@@ -365,13 +366,9 @@ async fn show(
     }
     let zone = session.zone(names::site_of(&reading.name)).await?;
     let columns = session.world.columns;
-    session.show(&output::card(&listing::measured(&reading, &zone), columns))?;
-    let rings = listing::rings(&reading, columns);
-    if !rings.is_empty() {
-        session.show(&format!("\n{rings}"))?;
-    }
-    let drawn = advice::drawn(&reading, &advice::View::of(session, &zone, true));
-    session.show(&format!("\n{drawn}"))?;
+    let drawn = whole(&reading, &zone, session);
+    session.show(&drawn)?;
+    sign_off::said_of(&reading.name, &zone, session).await?;
     if let Some(past) = past(&reading, session).await {
         session.say(&past)?;
     }
@@ -383,6 +380,23 @@ async fn show(
         Some(budget) => session.show(&format!("\n{}", budget::drawn(budget, columns))),
         None => session.say("This reading has no uncertainty budget, since it was not evaluated."),
     }
+}
+
+/// A reading with what was measured and what came of it.
+pub(crate) fn whole(reading: &Reading, zone: &TimeZone, session: &Session<'_, '_>) -> String {
+    let columns = session.world.columns;
+    let mut drawn = output::card(&listing::measured(reading, zone), columns);
+    let rings = listing::rings(reading, columns);
+    if !rings.is_empty() {
+        drawn.push_str("\n\n");
+        drawn.push_str(&rings);
+    }
+    drawn.push_str("\n\n");
+    drawn.push_str(&advice::drawn(
+        reading,
+        &advice::View::of(session, zone, true),
+    ));
+    drawn
 }
 
 /// Says so when the setpoint was changed after the advice was given; what is shown above is then past.

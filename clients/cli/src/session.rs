@@ -194,6 +194,19 @@ impl<'w, 'a> Session<'w, 'a> {
         }
     }
 
+    /// Asks for a line that is not shown while it is typed; nobody there is a usage error that names the flag.
+    pub(crate) fn ask_secret(
+        &mut self,
+        question: &str,
+        help: &str,
+        flag: &str,
+    ) -> Result<String, Stop> {
+        match &mut self.world.conversation {
+            Some(person) if !self.json => Ok(person.secret(question, help)?),
+            _ => Err(lacking(flag)),
+        }
+    }
+
     /// Asks until the answer is understood.
     pub(crate) fn ask_until<T>(
         &mut self,

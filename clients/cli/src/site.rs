@@ -24,6 +24,7 @@ Examples:
       --calibration-day friday --closed saturday,sunday
   ringtrue site change porto --closure 2026-12-24..2027-01-02=holidays
   ringtrue site change porto --drop-closure 2026-12-24
+  ringtrue site change porto --readings-sign-off true
   ringtrue site change porto --firing-time 15:00 --quiet 19:00-07:00
 Due dates on closed days move, by default to the working day before.";
 
@@ -96,6 +97,12 @@ pub(crate) struct Rules {
     /// Whether every reading is compensated in full at once.
     #[arg(long, value_name = "true|false")]
     full_compensation: Option<bool>,
+    /// Whether readings wait for the signature of a second person from now on.
+    #[arg(long, value_name = "true|false")]
+    readings_sign_off: Option<bool>,
+    /// Whether adjustments wait for the signature of a second person from now on.
+    #[arg(long, value_name = "true|false")]
+    adjustments_sign_off: Option<bool>,
     #[command(flatten)]
     calendar: Calendar,
 }
@@ -144,6 +151,14 @@ impl Rules {
         if let Some(full) = self.full_compensation {
             site.full_compensation = full;
             named("full_compensation");
+        }
+        if let Some(asks) = self.readings_sign_off {
+            site.readings_need_sign_off = asks;
+            named("readings_need_sign_off");
+        }
+        if let Some(asks) = self.adjustments_sign_off {
+            site.adjustments_need_sign_off = asks;
+            named("adjustments_need_sign_off");
         }
         paths.extend(self.calendar.apply(site).map_err(Stop::Usage)?);
         Ok(paths)
@@ -278,6 +293,16 @@ pub(crate) fn shown_list(
     Ok(())
 }
 
+/// What waits for a second person.
+fn second_person(site: &Site) -> &'static str {
+    match (site.readings_need_sign_off, site.adjustments_need_sign_off) {
+        (true, true) => "readings and adjustments",
+        (true, false) => "readings",
+        (false, true) => "adjustments",
+        (false, false) => "nothing",
+    }
+}
+
 fn show(site: &Site, session: &mut Session<'_, '_>) -> Result<(), Stop> {
     if session.json {
         return session.show_json("Site", site);
@@ -319,6 +344,7 @@ fn show(site: &Site, session: &mut Session<'_, '_>) -> Result<(), Stop> {
             yes_no(site.accepts_assumed_hold_correction),
         ),
         ("Full compensation", yes_no(site.full_compensation)),
+        ("A second person signs", second_person(site).to_owned()),
     ];
     lines.extend(calendar::lines(site, today));
     lines.push(("Version", site.etag.clone()));

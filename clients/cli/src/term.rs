@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 
 use inquire::ui::RenderConfig;
-use inquire::{Confirm, InquireError, Select, Text};
+use inquire::{Confirm, InquireError, Password, PasswordDisplayMode, Select, Text};
 
 /// Somebody who answers questions, normally a person at a terminal.
 pub trait Conversation {
@@ -12,6 +12,12 @@ pub trait Conversation {
     /// # Errors
     /// [`Left`] when the person leaves.
     fn text(&mut self, question: &str, help: &str, preset: Option<&str>) -> Result<String, Left>;
+
+    /// Asks for a line that is not shown while it is typed.
+    ///
+    /// # Errors
+    /// [`Left`] when the person leaves.
+    fn secret(&mut self, question: &str, help: &str) -> Result<String, Left>;
 
     /// Asks to pick one of several; gives its place in the list, counted from 0.
     ///
@@ -55,6 +61,17 @@ impl Conversation for Terminal {
         }
         if let Some(preset) = preset {
             prompt = prompt.with_default(preset);
+        }
+        prompt.prompt().map_err(|error| left(&error))
+    }
+
+    fn secret(&mut self, question: &str, help: &str) -> Result<String, Left> {
+        let mut prompt = Password::new(question)
+            .with_render_config(self.look())
+            .with_display_mode(PasswordDisplayMode::Hidden)
+            .without_confirmation();
+        if !help.is_empty() {
+            prompt = prompt.with_help_message(help);
         }
         prompt.prompt().map_err(|error| left(&error))
     }

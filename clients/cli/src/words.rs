@@ -5,8 +5,8 @@ use ringtrue_proto::v1::{
     AlertChangeKind, AlertKind, AlertLevel, AlertStage, AlertState, CareActKind, ClosedDayShift,
     Conformity, CredentialKind, CredentialState, DayOfWeek, DueState, EnrolmentState, FindingKind,
     FindingState, FurnaceEventKind, FurnaceState, GaugeKind, GaugeState, HeatingElement, MailMode,
-    Permission, ProgrammeKind, ReadingPurpose, RingBatchState, Role, StandingOrder, StepKind,
-    StepState, TaskKind, ThermocoupleType, UseState,
+    Permission, ProgrammeKind, ReadingPurpose, RingBatchState, Role, SignOffMeaning, StandingOrder,
+    StepKind, StepState, TaskKind, ThermocoupleType, UseState,
 };
 
 /// A word and what it means, for each value of an enumeration.
@@ -21,6 +21,12 @@ pub(crate) const DAYS: Words<DayOfWeek> = &[
     ("friday", DayOfWeek::Friday),
     ("saturday", DayOfWeek::Saturday),
     ("sunday", DayOfWeek::Sunday),
+];
+
+/// What a signature means.
+pub(crate) const MEANINGS: Words<SignOffMeaning> = &[
+    ("reviewed", SignOffMeaning::Reviewed),
+    ("rejected", SignOffMeaning::Rejected),
 ];
 
 /// Heating elements.

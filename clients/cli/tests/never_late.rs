@@ -17,6 +17,10 @@ impl Conversation for Always {
         Err(Left)
     }
 
+    fn secret(&mut self, _: &str, _: &str) -> Result<String, Left> {
+        Err(Left)
+    }
+
     fn choice(&mut self, _: &str, _: &[String]) -> Result<usize, Left> {
         Err(Left)
     }

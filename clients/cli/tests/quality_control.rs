@@ -283,6 +283,11 @@ impl Conversation for Person {
         Err(Left)
     }
 
+    fn secret(&mut self, question: &str, _: &str) -> Result<String, Left> {
+        self.asked.push(question.to_owned());
+        Err(Left)
+    }
+
     fn choice(&mut self, question: &str, _: &[String]) -> Result<usize, Left> {
         self.asked.push(question.to_owned());
         Err(Left)

@@ -4,6 +4,7 @@
 mod desk;
 mod dialogue;
 mod in_process;
+mod signing;
 mod thinking;
 
 use std::collections::VecDeque;
@@ -55,6 +56,10 @@ impl Conversation for Script {
             Some(preset) if answer.is_empty() => Ok(preset.to_owned()),
             _ => Ok(answer),
         }
+    }
+
+    fn secret(&mut self, question: &str, help: &str) -> Result<String, Left> {
+        self.next(question, help, None)
     }
 
     fn choice(&mut self, question: &str, options: &[String]) -> Result<usize, Left> {

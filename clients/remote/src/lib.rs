@@ -28,6 +28,7 @@ mod ring_batches;
 mod schedules;
 mod secret;
 mod settings;
+mod sign_offs;
 mod sites;
 mod token;
 mod trust;

@@ -82,7 +82,11 @@ impl RuleKey {
     pub fn parse(name: &str) -> Result<Option<Self>, BadName> {
         let (place, task) = match name.rsplit_once("scheduleRules/") {
             Some(("", task)) => (RulePlace::Network, task),
-            Some((place, task)) => (RulePlace::parse(place.trim_end_matches('/'))?, task),
+            Some((before, task)) => {
+                let place = before.strip_suffix('/').filter(|place| !place.is_empty());
+                // Without just one slash it is no place, and the whole name says what is wrong.
+                (RulePlace::parse(place.unwrap_or(name))?, task)
+            }
             None => (RulePlace::parse(name)?, ""),
         };
         Ok(TaskKind::parse(task).map(|task| Self { place, task }))
@@ -458,5 +462,30 @@ fn check_recurrence(
             "NEVER",
             "hardly ever occurs; send a recurrence that comes again and again",
         ),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_rules_name_has_one_spelling() {
+        for name in [
+            "scheduleRules/calibration",
+            "sites/north/scheduleRules/calibration",
+            "sites/north/furnaces/k2/scheduleRules/calibration",
+        ] {
+            let key = RuleKey::parse(name).expect("well formed");
+            assert_eq!(key.expect("a task").name(), name);
+        }
+        for name in [
+            "/scheduleRules/calibration",
+            "sites/north//scheduleRules/calibration",
+            "sites/northscheduleRules/calibration",
+            "sites/north/furnaces/k2///scheduleRules/calibration",
+        ] {
+            assert!(RuleKey::parse(name).is_err(), "{name}");
+        }
     }
 }

@@ -26,6 +26,7 @@ mod first_administrator;
 mod granted;
 mod learn;
 mod look;
+mod make_checkpoint;
 mod note_alert;
 mod note_finding;
 mod phrase;
@@ -68,6 +69,7 @@ use crate::alert_feed::AlertFeed;
 use crate::clock::Clock;
 use crate::ids::Ids;
 use crate::lifecycle::Lifecycle;
+use crate::seal::Seal;
 
 pub use add_ring_table::add_ring_table;
 pub use amend_reading::{amend_reading, preview_amendment};
@@ -90,6 +92,7 @@ pub use find::{Found, changes, find};
 pub use first_administrator::first_administrator;
 pub use learn::learn;
 pub use look::{ALERTS_WORK, Looked, look};
+pub use make_checkpoint::{CHECKPOINT_WORK, make_checkpoint};
 pub use note_alert::{Speaking, note_alert};
 pub use note_finding::{Noting, note_finding};
 pub use phrase::Phrase;
@@ -134,6 +137,8 @@ pub struct App {
     pub alerts: AlertFeed,
     /// Rung after a change of who may do what.
     pub access: AccessBell,
+    /// What signs checkpoints of the audit chains; none where nobody gave a key.
+    pub seal: Option<Seal>,
     /// Where links to this server lead; none when nobody said.
     pub public_url: Option<Arc<str>>,
     proofs: proofs::Proofs,
@@ -156,6 +161,7 @@ impl App {
             ids,
             alerts: AlertFeed::default(),
             access: AccessBell::default(),
+            seal: None,
             public_url: None,
             proofs: proofs::Proofs::default(),
             recorder,
@@ -170,6 +176,11 @@ impl App {
             public_url: public_url.map(Arc::from),
             ..self
         }
+    }
+
+    /// Signs checkpoints of the audit chains.
+    pub fn sealed(self, seal: Option<Seal>) -> Self {
+        Self { seal, ..self }
     }
 
     /// Lets go of everything but the use cases whose callers have gone.

@@ -4,6 +4,7 @@
 //! go, so that a person corrects them once.
 
 mod access;
+mod audit;
 mod deliveries;
 mod layers;
 mod limits;
@@ -17,6 +18,7 @@ use std::path::Path;
 use tracing_subscriber::EnvFilter;
 
 pub use access::Access;
+pub use audit::Audit;
 pub use deliveries::{Http, Mail, MailTls, Secret};
 pub use layers::ENVIRONMENT_PREFIX;
 use layers::{Given, merged, misspelt_variables};
@@ -43,6 +45,8 @@ pub struct Settings {
     pub limits: Limits,
     /// Who may come in and how often.
     pub access: Access,
+    /// What proves the audit chains.
+    pub audit: Audit,
     /// How the network's readings are put together.
     pub fleet: Fleet,
     /// How what is due is looked at.
@@ -157,6 +161,7 @@ impl Default for Settings {
             tls: Tls::default(),
             limits: Limits::default(),
             access: Access::default(),
+            audit: Audit::default(),
             fleet: Fleet { refit_every_s: 5 },
             alerts: Alerts { look_every_s: 1 },
             http: Http::default(),
@@ -231,6 +236,7 @@ impl Settings {
             tls: Tls::given(&mut given),
             limits: Limits::given(&mut given),
             access: Access::given(&mut given),
+            audit: Audit::given(&mut given),
             fleet: Fleet {
                 refit_every_s: given.whole("fleet.refit_every_s", default.fleet.refit_every_s),
             },
@@ -312,6 +318,7 @@ impl Settings {
             ));
         }
         self.limits.check(&mut faults);
+        self.audit.check(&mut faults);
         self.http.check(&self.tls, &mut faults);
         self.mail.check(&mut faults);
         if faults.is_empty() {
@@ -342,6 +349,7 @@ impl Settings {
             self.tls.effective(),
             self.limits.effective(),
             self.access.effective(),
+            self.audit.effective(),
             "\n[fleet]".to_owned(),
             format!("refit_every_s = {}", self.fleet.refit_every_s),
             "\n[alerts]".to_owned(),

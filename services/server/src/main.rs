@@ -11,6 +11,7 @@ use jiff::civil::Date;
 use jiff::tz::TimeZone;
 use jiff::{Timestamp, ToSpan as _};
 use ringtrue_fleet::backtest::Span;
+use ringtrue_fleet::enrolment::USUAL_VALID_MIN;
 use ringtrue_fleet::key::SiteId;
 use ringtrue_server::app::{self, BacktestProgress, Because};
 use ringtrue_server::backtest;
@@ -19,10 +20,12 @@ use ringtrue_server::config::{Overrides, Settings};
 use ringtrue_server::demo::{self, Demo};
 use ringtrue_server::ids::Ids;
 use ringtrue_server::lifecycle::{Exit, Lifecycle};
+use ringtrue_server::seal::{Seal, hexadecimal};
 use ringtrue_server::serve;
 use ringtrue_server::setup::{self, First};
 use ringtrue_server::telemetry::Telemetry;
 use ringtrue_server::transport::Transport;
+use ringtrue_server::verification;
 use ringtrue_store::Store;
 
 /// The Ringtrue service: calibration fleet management of sintering furnaces.
@@ -90,8 +93,26 @@ enum Command {
     },
     /// Make or migrate the database, then end.
     Migrate(Given),
+    /// Make a one-time code with which an administrator enrols: the first one, or one again when every credential
+    /// is lost. The server may run meanwhile.
+    EnrolAdministrator {
+        /// Staff code of the administrator.
+        #[arg(long, value_name = "CODE")]
+        person: String,
+        /// Minutes that the code is good.
+        #[arg(long, value_name = "MIN", default_value_t = USUAL_VALID_MIN)]
+        valid_min: u16,
+        #[command(flatten)]
+        given: Given,
+    },
     /// Prove that no record was altered: every audit chain, every record, every evaluation.
-    Verify(Given),
+    Verify(Proving),
+    /// Make the key that signs checkpoints of the audit chains, and print its public key.
+    AuditKey {
+        /// The new file; nothing is overwritten.
+        #[arg(long, value_name = "FILE")]
+        out: PathBuf,
+    },
     /// Work everything derived out again from the records, with the server stopped.
     Rebuild(Given),
     /// Fit the network now: work out what all sites' readings say together about batches and gauges.
@@ -117,6 +138,21 @@ struct PastAsked {
     /// Print JSON for programs.
     #[arg(long)]
     json: bool,
+    #[command(flatten)]
+    given: Given,
+}
+
+/// What is known from outside the database.
+#[derive(Debug, clap::Args)]
+struct Proving {
+    /// Public key that checkpoints must be signed by: 64 hexadecimal digits, or a file that holds them;
+    /// that of `audit.key` when left out.
+    #[arg(long, value_name = "KEY")]
+    public_key: Option<String>,
+    /// Checkpoints that were kept elsewhere, one JSON object a line, as `audit.witness` and
+    /// `ringtrue audit checkpoints` write them.
+    #[arg(long, value_name = "FILE")]
+    witness: Option<PathBuf>,
     #[command(flatten)]
     given: Given,
 }
@@ -255,7 +291,23 @@ async fn run(command: Command) -> anyhow::Result<ExitCode> {
             told(&setup::client_certificate(&folder, &name, &out, now)?)
         }
         Command::Migrate(given) => with_settings(&given, migrate).await,
-        Command::Verify(given) => with_settings(&given, verify).await,
+        Command::EnrolAdministrator {
+            person,
+            valid_min,
+            given,
+        } => {
+            with_settings(&given, async |settings| {
+                enrol_administrator(settings, &person, valid_min).await
+            })
+            .await
+        }
+        Command::Verify(asked) => {
+            with_settings(&asked.given, async |settings| {
+                verify(settings, &asked).await
+            })
+            .await
+        }
+        Command::AuditKey { out } => audit_key(&out),
         Command::Rebuild(given) => with_settings(&given, rebuild).await,
         Command::Refit(given) => with_settings(&given, refit).await,
         Command::Backtest(asked) => {
@@ -311,37 +363,59 @@ async fn migrate(settings: &Settings) -> anyhow::Result<ExitCode> {
     Ok(ExitCode::SUCCESS)
 }
 
-async fn verify(settings: &Settings) -> anyhow::Result<ExitCode> {
+/// The code alone goes to the standard output, for whoever hands it on by a program.
+async fn enrol_administrator(
+    settings: &Settings,
+    person: &str,
+    valid_min: u16,
+) -> anyhow::Result<ExitCode> {
     let store = existing(settings).await?;
-    let verified = store.verify().await.context("verifying")?;
+    let (clock, ids) = (Clock::system(), Ids::system());
+    let made = app::first_administrator(&store, &clock, &ids, person, valid_min).await;
     store.close().await?;
-    let mut out = std::io::stdout();
-    writeln!(
-        out,
-        "{} audit entries, {} readings, {} evaluations worked out again",
-        verified.entries, verified.readings, verified.reproduced
-    )?;
-    if verified.of_other_versions > 0 {
-        writeln!(
-            out,
-            "{} evaluations were made by another version of the mathematics and were compared with \
-             their entries only",
-            verified.of_other_versions
-        )?;
-    }
-    if verified.faults.is_empty() {
-        writeln!(out, "All as recorded.")?;
-        return Ok(ExitCode::SUCCESS);
-    }
-    for fault in &verified.faults {
-        writeln!(out, "FAULT: {fault}")?;
-    }
-    writeln!(
-        out,
-        "{} faults. Stop the server, keep this file as evidence, and restore the last good backup.",
-        verified.faults.len()
-    )?;
-    Ok(ExitCode::FAILURE)
+    let (enrolment, code) = made.context("making the code")?;
+    writeln!(std::io::stdout(), "{}", code.text())?;
+    say(&format!(
+        "The code makes one credential of an administrator for {person}, until {}. Enrol where it is to be used: \
+         ringtrue enrol. It is shown this once; {} is in the audit chain.",
+        enrolment.expires_at,
+        enrolment.key.name()
+    ));
+    Ok(ExitCode::SUCCESS)
+}
+
+async fn verify(settings: &Settings, asked: &Proving) -> anyhow::Result<ExitCode> {
+    let public_key = match (&asked.public_key, &settings.audit.key) {
+        (Some(given), _) => Some(verification::public_key(given)?),
+        (None, Some(file)) => Some(Seal::open(file.as_ref())?.public_key().to_vec()),
+        (None, None) => None,
+    };
+    let kept = match &asked.witness {
+        Some(file) => verification::kept_checkpoints(file)?,
+        None => Vec::new(),
+    };
+    let store = existing(settings).await?;
+    let verified = verification::verified(&store, public_key.as_deref(), &kept).await;
+    store.close().await?;
+    let verified = verified.context("verifying")?;
+    let words = verification::words(&verified, public_key.is_some(), asked.witness.is_some());
+    write!(std::io::stdout(), "{words}")?;
+    Ok(if verified.faults.is_empty() {
+        ExitCode::SUCCESS
+    } else {
+        ExitCode::FAILURE
+    })
+}
+
+fn audit_key(out: &Path) -> anyhow::Result<ExitCode> {
+    let seal = Seal::make(out)?;
+    writeln!(std::io::stdout(), "{}", hexadecimal(seal.public_key()))?;
+    say(&format!(
+        "{} signs checkpoints once audit.key names it; only its owner may read it. Above is its public key: \
+         keep it, and a copy of the file, where nobody who can write the database can change them.",
+        out.display()
+    ));
+    Ok(ExitCode::SUCCESS)
 }
 
 async fn rebuild(settings: &Settings) -> anyhow::Result<ExitCode> {

@@ -21,9 +21,11 @@ use crate::lifecycle::{Exit, Lifecycle};
 use crate::mail::Mailer;
 use crate::rpc;
 use crate::rpc::stack::Stack;
+use crate::seal::Seal;
 use crate::telemetry::Meters;
 use crate::transport::{Incoming, Transport};
 use crate::work;
+use crate::work::checkpoint::Checkpoints;
 
 /// How often an idle connection is asked whether its other end is still there.
 const KEEPALIVE_EVERY: Duration = Duration::from_secs(30);
@@ -172,11 +174,15 @@ pub async fn run(settings: &Settings, lifecycle: &Lifecycle) -> anyhow::Result<E
         Some(address) => Some(bind(address).await?),
         None => None,
     };
+    let seal = match &settings.audit.key {
+        Some(file) => Some(Seal::open(file.as_ref())?),
+        None => None,
+    };
     let mailer = Mailer::of(settings)?;
     let store = Store::open(settings.database.as_ref())
         .await
         .with_context(|| format!("opening the database {}", settings.database))?;
-    let app = App::start(store.clone(), Clock::system(), Ids::system(), lifecycle);
+    let app = App::start(store.clone(), Clock::system(), Ids::system(), lifecycle).sealed(seal);
     tracing::info!(
         %address,
         database = settings.database,
@@ -191,7 +197,16 @@ pub async fn run(settings: &Settings, lifecycle: &Lifecycle) -> anyhow::Result<E
         work::mail::start(&app, mailer, lifecycle);
     }
     start(listener, &transport, &app, settings, lifecycle);
+    let checkpoints = Checkpoints::of(&app, settings);
+    if let Some(checkpoints) = &checkpoints {
+        checkpoints.start(lifecycle);
+    }
     let exit = finish(app, settings, lifecycle).await;
+    if let Some(checkpoints) = checkpoints
+        && !lifecycle.stop.is_cancelled()
+    {
+        checkpoints.last().await;
+    }
     // Told to stop at once, nobody waits for the disk: the write-ahead log is as durable as the file.
     if !lifecycle.stop.is_cancelled() {
         store.close().await.context("closing the database")?;

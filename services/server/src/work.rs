@@ -1,5 +1,6 @@
 //! Background work: one file for each thing that is done again and again.
 
+pub(crate) mod checkpoint;
 pub(crate) mod find;
 pub(crate) mod fold_log;
 pub(crate) mod look;

@@ -5,9 +5,12 @@
 //! the record it is about and the hash of the entry before it; its own hash covers both. To alter a
 //! record, its entry and every later entry of its chain would have to be altered too.
 
+mod entries;
+
 use jiff::Timestamp;
 use ringtrue_fleet::act::Act;
 use ringtrue_fleet::adjustment::Adjustment;
+use ringtrue_fleet::caller::Scope;
 use ringtrue_fleet::credential::Credential;
 use ringtrue_fleet::delivery::Feed;
 use ringtrue_fleet::enrolment::Enrolment;
@@ -45,6 +48,8 @@ use crate::tables::site_groups::SiteGroupRow;
 use crate::tables::sites::SiteRow;
 use crate::{Error, Read, Tx};
 
+pub use entries::{Entry, EntryFilter};
+
 /// A request that changes something, for answering repeats with the first answer.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Request {
@@ -78,11 +83,12 @@ pub(crate) struct AuditRow {
     pub(crate) digest: String,
     pub(crate) previous: String,
     pub(crate) hash: String,
+    pub(crate) origin: String,
 }
 
 impl AuditRow {
     /// The hash over everything else. Parts are joined with their lengths, so that no two entries read
-    /// the same.
+    /// the same. An origin is a part only where there is one.
     pub(crate) fn computed_hash(&self) -> String {
         let mut hasher = Sha256::new();
         for part in [
@@ -95,11 +101,32 @@ impl AuditRow {
             self.document.as_deref().unwrap_or_default().as_bytes(),
             self.digest.as_bytes(),
             self.previous.as_bytes(),
-        ] {
+            self.origin.as_bytes(),
+        ]
+        .iter()
+        .take(if self.origin.is_empty() { 9 } else { 10 })
+        {
             hasher.update(part.len().to_be_bytes());
             hasher.update(part);
         }
         hexadecimal(&hasher.finalize())
+    }
+}
+
+/// Who did something, and from where.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct By {
+    pub(crate) actor: String,
+    pub(crate) origin: String,
+}
+
+impl By {
+    /// Whoever has this scope.
+    pub fn of(scope: &Scope) -> Self {
+        Self {
+            actor: scope.actor().to_owned(),
+            origin: scope.origin().to_owned(),
+        }
     }
 }
 
@@ -108,7 +135,7 @@ pub(crate) struct Happening {
     /// The chain: a site's id, or empty for the network's.
     pub(crate) chain: String,
     pub(crate) at: Timestamp,
-    pub(crate) actor: String,
+    pub(crate) by: By,
     pub(crate) action: &'static str,
     pub(crate) subject: String,
     pub(crate) document: Option<String>,
@@ -142,7 +169,7 @@ struct Head {
 /// the site on the agenda again that it just looked at, and what people sign with bears on nothing.
 fn bears_on_due_dates(happening: &Happening) -> bool {
     let is_looks_own =
-        happening.action.starts_with("alert.") && happening.actor.starts_with("work:");
+        happening.action.starts_with("alert.") && happening.by.actor.starts_with("work:");
     !is_looks_own && !happening.action.starts_with("signing_phrase.")
 }
 
@@ -183,13 +210,14 @@ pub(crate) async fn append(
             site_id: happening.chain,
             seq,
             at: happening.at.as_microsecond(),
-            actor: happening.actor,
+            actor: happening.by.actor,
             action: happening.action.to_owned(),
             subject: happening.subject,
             document: happening.document,
             digest: happening.digest,
             previous,
             hash: String::new(),
+            origin: happening.by.origin,
         };
         entry.hash = entry.computed_hash();
         let head = Head {
@@ -229,7 +257,7 @@ async fn insert_entries(
 ) -> Result<(), Error> {
     for now in chunks(entries) {
         let mut query = sqlx::QueryBuilder::new(
-            "INSERT INTO audit (site_id, seq, at, actor, action, subject, document, digest, previous, hash) ",
+            "INSERT INTO audit (site_id, seq, at, actor, action, subject, document, digest, previous, hash, origin) ",
         );
         query.push_values(now, |mut row, entry| {
             row.push_bind(&entry.site_id)
@@ -241,7 +269,8 @@ async fn insert_entries(
                 .push_bind(&entry.document)
                 .push_bind(&entry.digest)
                 .push_bind(&entry.previous)
-                .push_bind(&entry.hash);
+                .push_bind(&entry.hash)
+                .push_bind(&entry.origin);
         });
         query.build().execute(&mut *connection).await?;
     }
@@ -350,7 +379,7 @@ impl Tx {
         let happening = Happening {
             chain: site.map_or_else(String::new, ToString::to_string),
             at,
-            actor: self.scope.actor().to_owned(),
+            by: By::of(&self.scope),
             action,
             subject,
             digest: digest(&document),

@@ -5,6 +5,7 @@
 
 mod audit;
 mod cache;
+mod checkpoints;
 mod columns;
 mod database;
 mod documents;
@@ -19,7 +20,8 @@ mod tables;
 mod tx;
 mod verify;
 
-pub use audit::{Answered, Request};
+pub use audit::{Answered, By, Entry, EntryFilter, Request};
+pub use checkpoints::{Checkpoint, Head};
 pub use database::Store;
 pub use error::Error;
 pub use page::{Page, PagePart};
@@ -36,4 +38,4 @@ pub use tables::readings::{Missing, NewReading, ReadingKnowledge};
 pub use tables::subscriptions::{Serving, SubscriptionsOf};
 pub use tables::work_runs::{WorkRecord, WorkRun};
 pub use tx::Tx;
-pub use verify::{Fault, Verified};
+pub use verify::{Evidence, Fault, Kept, Verified};

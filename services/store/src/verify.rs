@@ -2,6 +2,7 @@
 //! against its inputs.
 
 mod access;
+mod checkpoints;
 mod schedules;
 mod sign_offs;
 
@@ -36,6 +37,12 @@ pub struct Verified {
     pub reproduced: u64,
     /// Evaluations made by another version of the mathematics, which cannot be worked out again here.
     pub of_other_versions: u64,
+    /// Checkpoints checked.
+    pub checkpoints: u64,
+    /// Checkpoints without a signature.
+    pub unsigned: u64,
+    /// Entries after the last checkpoint over their chain: the only ones that could be cut off unseen.
+    pub uncovered: u64,
     /// Everything that is not as it was recorded; empty when all is well.
     pub faults: Vec<Fault>,
 }
@@ -89,6 +96,54 @@ pub enum Fault {
         /// Resource name of the signature.
         subject: String,
     },
+    /// The newest entries of a chain are missing.
+    #[error(
+        "the end of chain `{chain}` was cut off: checkpoint {number} saw entry {seq}, which is gone"
+    )]
+    TailGone {
+        /// The chain.
+        chain: String,
+        /// The entry that was seen.
+        seq: i64,
+        /// The checkpoint.
+        number: i64,
+    },
+    /// A checkpoint was altered.
+    #[error("checkpoint {number} was altered: its hash does not fit")]
+    CheckpointAltered {
+        /// Its number.
+        number: i64,
+    },
+    /// Checkpoints are missing.
+    #[error("checkpoints before number {number} were removed or put in")]
+    CheckpointsGone {
+        /// The checkpoint after the break.
+        number: i64,
+    },
+    /// A checkpoint that was kept elsewhere is missing.
+    #[error("checkpoint {number}, which was kept elsewhere, is gone from the database")]
+    CheckpointGone {
+        /// Its number.
+        number: i64,
+    },
+    /// A checkpoint is another one than that kept elsewhere.
+    #[error("checkpoint {number} differs from the one kept elsewhere")]
+    CheckpointDiffers {
+        /// Its number.
+        number: i64,
+    },
+    /// A checkpoint is not signed by the installation's key.
+    #[error("checkpoint {number} is not signed by the key that was given")]
+    NotSigned {
+        /// Its number.
+        number: i64,
+    },
+    /// What is kept of how far a chain is covered does not follow from the checkpoints.
+    #[error("how far chain `{chain}` is covered does not follow from the checkpoints")]
+    CoverAltered {
+        /// The chain.
+        chain: String,
+    },
     /// An evaluation cannot be worked out again with the same result.
     #[error("the evaluation of {subject} does not follow from its inputs")]
     NotReproduced {
@@ -97,12 +152,19 @@ pub enum Fault {
     },
 }
 
+pub use checkpoints::{Evidence, Kept};
+
 /// Digest of every record and current version, by resource name.
 type Records = HashMap<String, String>;
 
 impl Store {
-    /// Checks everything. Reads one snapshot; writing may go on meanwhile.
+    /// Checks everything that the database proves by itself. Reads one snapshot; writing may go on meanwhile.
     pub async fn verify(&self) -> Result<Verified, Error> {
+        self.verify_with(&Evidence::default()).await
+    }
+
+    /// Checks everything, also against what is known from outside the database.
+    pub async fn verify_with(&self, evidence: &Evidence<'_>) -> Result<Verified, Error> {
         let mut connection = self.readers().acquire().await?;
         let mut tx = sqlx::Connection::begin(&mut *connection).await?;
         let mut verified = Verified::default();
@@ -113,6 +175,7 @@ impl Store {
         schedules::check_alerts(&mut tx, &mut records, &mut verified).await?;
         check_amendments(&mut tx, &mut verified).await?;
         check_chains(&mut tx, &mut records, &mut verified).await?;
+        checkpoints::check(&mut tx, evidence, &mut verified).await?;
         let mut unknown: Vec<String> = records.into_keys().collect();
         unknown.sort_unstable();
         for subject in unknown {

@@ -27,6 +27,7 @@ pub(super) async fn list(limit: usize, session: &mut Session<'_, '_>) -> Result<
     let ask = ListAuditCheckpointsRequest {
         after_number: 0,
         page_size: i32::try_from(limit.min(1000)).unwrap_or(PAGE),
+        ..ListAuditCheckpointsRequest::default()
     };
     let answer = session.remote.audit_checkpoints(ask).await?;
     if session.json {
@@ -95,6 +96,7 @@ pub(super) async fn kept(file: &Path, session: &mut Session<'_, '_>) -> Result<(
         let ask = ListAuditCheckpointsRequest {
             after_number: last.number,
             page_size: PAGE,
+            ..ListAuditCheckpointsRequest::default()
         };
         let page = session.remote.audit_checkpoints(ask).await?;
         if first == 0 && last.number == 0 {

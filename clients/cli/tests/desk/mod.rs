@@ -11,6 +11,7 @@ use ringtrue_proto::v1::gauge_service_server::{GaugeService, GaugeServiceServer}
 use ringtrue_proto::v1::programme_service_server::{ProgrammeService, ProgrammeServiceServer};
 use ringtrue_proto::v1::reading_service_server::{ReadingService, ReadingServiceServer};
 use ringtrue_proto::v1::ring_batch_service_server::{RingBatchService, RingBatchServiceServer};
+use ringtrue_proto::v1::sign_off_service_server::SignOffServiceServer;
 use ringtrue_proto::v1::site_service_server::{SiteService, SiteServiceServer};
 use ringtrue_proto::v1::*;
 use tonic::{Code, Request, Response, Status};
@@ -30,6 +31,8 @@ pub(crate) struct Desk {
     pub(crate) adjustments: Arc<Mutex<Vec<ConfirmAdjustmentRequest>>>,
     /// The version named by every change of a furnace.
     pub(crate) etags: Arc<Mutex<Vec<String>>>,
+    /// Every signature it was asked for.
+    pub(crate) sign_offs: Arc<Mutex<Vec<SignOffRequest>>>,
     /// Refusals that come before anything else, in order.
     pub(crate) refusals: Arc<Mutex<VecDeque<Status>>>,
     /// How often it asks whether a client is still there; never when unset.
@@ -49,6 +52,7 @@ impl Desk {
                 .add_service(RingBatchServiceServer::new(desk.clone()))
                 .add_service(GaugeServiceServer::new(desk.clone()))
                 .add_service(ReadingServiceServer::new(desk.clone()))
+                .add_service(SignOffServiceServer::new(desk.clone()))
                 .add_service(AdjustmentServiceServer::new(desk))
         })
     }

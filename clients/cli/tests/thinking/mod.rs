@@ -39,6 +39,10 @@ impl Conversation for Thinker {
         self.script.text(question, help, preset)
     }
 
+    fn secret(&mut self, question: &str, help: &str) -> Result<String, Left> {
+        self.script.secret(question, help)
+    }
+
     fn choice(&mut self, question: &str, options: &[String]) -> Result<usize, Left> {
         self.script.choice(question, options)
     }

@@ -5,7 +5,7 @@ use ringtrue_fleet::key::{GaugeKey, ReadingId, ReadingKey};
 use ringtrue_fleet::reading::{Assessed, Method, RawReport, Reading, Report, assess};
 use ringtrue_fleet::refusal::Refusal;
 use ringtrue_fleet::tracking::{as_of, replayed};
-use ringtrue_store::{NewReading, Recorded, Request, Tx};
+use ringtrue_store::{By, NewReading, Recorded, Request, Tx};
 
 use super::preview_reading::preview;
 use super::recorder::{answered_before, recorded};
@@ -53,7 +53,7 @@ pub async fn amend_reading(
             reading,
             assessed,
             request,
-            actor: scope.actor().to_owned(),
+            by: By::of(&scope),
         };
         let answer = recorded(&new);
         let gauges = gauges(&earlier.reading.report, &new.reading.report);

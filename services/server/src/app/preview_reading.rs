@@ -4,7 +4,7 @@ use ringtrue_fleet::caller::{Caller, Right};
 use ringtrue_fleet::key::{ReadingId, ReadingKey};
 use ringtrue_fleet::reading::{RawReport, Reading, assess};
 use ringtrue_fleet::tracking::as_of;
-use ringtrue_store::{NewReading, Recorded, Request};
+use ringtrue_store::{By, NewReading, Recorded, Request};
 
 use super::recorder::recorded;
 use super::{App, Error};
@@ -80,7 +80,7 @@ pub(crate) async fn preview(
         reading,
         assessed,
         request: Request::NONE,
-        actor: scope.actor().to_owned(),
+        by: By::of(scope),
     };
     Ok(recorded(&new))
 }

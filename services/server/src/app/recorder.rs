@@ -17,7 +17,7 @@ use ringtrue_fleet::caller::Scope;
 use ringtrue_fleet::key::{FurnaceKey, ReadingId, ReadingKey};
 use ringtrue_fleet::reading::{Assessed, Known, Reading, Report, assess};
 use ringtrue_fleet::tracking::{AsOf, as_of, replayed};
-use ringtrue_store::{Evaluated, NewReading, Recorded, Request, Store, Tx};
+use ringtrue_store::{By, Evaluated, NewReading, Recorded, Request, Store, Tx};
 use tokio::sync::{mpsc, oneshot};
 use uuid::Uuid;
 
@@ -243,7 +243,7 @@ impl Task {
                         reading,
                         assessed,
                         request: job.request.clone(),
-                        actor: job.scope.actor().to_owned(),
+                        by: By::of(&job.scope),
                     });
                 }
             }

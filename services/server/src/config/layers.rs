@@ -13,7 +13,7 @@ use super::{ClientCertificates, LogFormat, MailTls, Overrides, without_secrets};
 pub const ENVIRONMENT_PREFIX: &str = "RINGTRUE_SERVER";
 
 /// Every key there is, in the order it is shown to people.
-pub(super) const KEYS: [&str; 34] = [
+pub(super) const KEYS: [&str; 37] = [
     "listen",
     "database",
     "drain_s",
@@ -36,6 +36,9 @@ pub(super) const KEYS: [&str; 34] = [
     "access.local_callers",
     "access.calls_per_s",
     "access.calls_per_s_and_address",
+    "audit.checkpoint_every_s",
+    "audit.key",
+    "audit.witness",
     "fleet.refit_every_s",
     "alerts.look_every_s",
     "http.listen",

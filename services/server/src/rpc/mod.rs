@@ -8,6 +8,7 @@ mod access;
 mod access_service;
 mod adjustments;
 mod alerts;
+mod audit;
 mod caller;
 mod care;
 mod deliveries;
@@ -29,10 +30,14 @@ mod sites;
 pub mod stack;
 pub mod status;
 
+#[doc(hidden)]
+pub use page::PageToken;
+
 use futures::FutureExt as _;
 use ringtrue_proto::v1::access_service_server::AccessServiceServer;
 use ringtrue_proto::v1::adjustment_service_server::AdjustmentServiceServer;
 use ringtrue_proto::v1::alert_service_server::AlertServiceServer;
+use ringtrue_proto::v1::audit_service_server::AuditServiceServer;
 use ringtrue_proto::v1::care_service_server::CareServiceServer;
 use ringtrue_proto::v1::delivery_service_server::DeliveryServiceServer;
 use ringtrue_proto::v1::fleet_service_server::FleetServiceServer;
@@ -58,7 +63,7 @@ use crate::config::Settings;
 const BATCH_REQUEST: usize = 16 * 1024 * 1024;
 
 /// The services whose health is told, by their full names; the empty one stands for the server.
-pub const SERVICES: [&str; 16] = [
+pub const SERVICES: [&str; 17] = [
     "",
     "ringtrue.v1.SiteService",
     "ringtrue.v1.FurnaceService",
@@ -74,6 +79,7 @@ pub const SERVICES: [&str; 16] = [
     "ringtrue.v1.OperationsService",
     "ringtrue.v1.DeliveryService",
     "ringtrue.v1.AccessService",
+    "ringtrue.v1.AuditService",
     "ringtrue.v1.SignOffService",
 ];
 
@@ -123,6 +129,8 @@ pub fn routes_with_health(app: App, reporter: &HealthReporter, message_bytes: us
         .max_decoding_message_size(message_bytes);
     let access = AccessServiceServer::new(access_service::Access(app.clone()))
         .max_decoding_message_size(message_bytes);
+    let audit =
+        AuditServiceServer::new(audit::Audit(app.clone())).max_decoding_message_size(message_bytes);
     let sign_offs = SignOffServiceServer::new(sign_offs::SignOffs(app))
         .max_decoding_message_size(message_bytes);
     Routes::new(health)
@@ -141,6 +149,7 @@ pub fn routes_with_health(app: App, reporter: &HealthReporter, message_bytes: us
         .add_service(operations)
         .add_service(deliveries)
         .add_service(access)
+        .add_service(audit)
         .add_service(sign_offs)
 }
 

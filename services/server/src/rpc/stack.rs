@@ -145,6 +145,9 @@ where
             let mut request = request;
             request.extensions_mut().remove::<Caller>();
             let peer = peer(request.extensions());
+            if let Some(peer) = peer {
+                request.extensions_mut().insert(peer);
+            }
             let admitted = stack.admit(&record.call, request.headers(), peer.as_ref());
             let admitted = match admitted.await {
                 Ok(admitted) => admitted,

@@ -6,7 +6,7 @@ use ringtrue_fleet::key::{ActId, ActKey, SiteId};
 use ringtrue_fleet::task::TaskKind;
 use serde::{Deserialize, Serialize};
 
-use crate::audit::{Happening, append, digest};
+use crate::audit::{By, Happening, append, digest};
 use crate::columns::{Place, json};
 use crate::{Error, Page, Read, Request, Tx};
 
@@ -229,7 +229,7 @@ impl Tx {
         let happening = Happening {
             chain: act.key.site.to_string(),
             at: act.received_at,
-            actor: self.scope.actor().to_owned(),
+            by: By::of(&self.scope),
             action: "care.act",
             subject: act.key.name(),
             digest: digest(&document),

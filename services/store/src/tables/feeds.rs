@@ -5,7 +5,7 @@ use ringtrue_fleet::delivery::Feed;
 use ringtrue_fleet::key::{FeedId, FeedKey, SiteId};
 use serde::{Deserialize, Serialize};
 
-use crate::audit::{Happening, append, digest};
+use crate::audit::{By, Happening, append, digest};
 use crate::columns::{Place, json};
 use crate::{Error, Read, Request, Tx};
 
@@ -142,7 +142,7 @@ impl Tx {
         let happening = Happening {
             chain: row.site_id.clone(),
             at,
-            actor: self.scope.actor().to_owned(),
+            by: By::of(&self.scope),
             action,
             subject: row.name(),
             digest: digest(&document),

@@ -14,7 +14,7 @@ use sqlx::sqlite::SqliteConnection;
 
 use super::readings::chunks;
 use super::sites::reach;
-use crate::audit::{Answered, Happening, append, digest};
+use crate::audit::{Answered, By, Happening, append, digest};
 use crate::columns::{Place, json};
 use crate::{Error, Page, PagePart, Read, Request, Tx};
 
@@ -473,7 +473,7 @@ impl Tx {
         Happening {
             chain: chain_of(finding),
             at,
-            actor: self.scope.actor().to_owned(),
+            by: By::of(&self.scope),
             action,
             subject: finding.id.name(),
             digest: digest(&document),

@@ -12,7 +12,7 @@ use serde::{Deserialize, Serialize};
 use sqlx::sqlite::SqliteConnection;
 
 use super::{adjustments, readings};
-use crate::audit::{Happening, append, digest};
+use crate::audit::{By, Happening, append, digest};
 use crate::columns::{Place, json, written};
 use crate::{Error, Page, Read, Request, Tx};
 
@@ -340,7 +340,7 @@ impl Tx {
         let happening = Happening {
             chain: sign_off.subject.site().to_string(),
             at: sign_off.signed_at,
-            actor: self.scope.actor().to_owned(),
+            by: By::of(&self.scope),
             action: match sign_off.meaning {
                 Meaning::Reviewed => "sign_off.review",
                 Meaning::Rejected => "sign_off.reject",

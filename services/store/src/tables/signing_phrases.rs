@@ -6,7 +6,7 @@ use ringtrue_fleet::sign_off::{SigningPhrase, Tries};
 use serde::Serialize;
 
 use super::sign_offs::optional_moment;
-use crate::audit::{Happening, append, digest};
+use crate::audit::{By, Happening, append, digest};
 use crate::columns::{Place, json};
 use crate::{Error, Request, Tx};
 
@@ -161,7 +161,7 @@ impl Tx {
         let happening = Happening {
             chain: String::new(),
             at,
-            actor: self.scope.actor().to_owned(),
+            by: By::of(&self.scope),
             action,
             subject: name_of(phrase.credential.as_str()),
             document: None,

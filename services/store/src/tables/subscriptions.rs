@@ -12,7 +12,7 @@ use sqlx::sqlite::SqliteConnection;
 
 use super::alerts::last_change;
 use super::sites::reach;
-use crate::audit::{Answered, Happening, append, digest};
+use crate::audit::{Answered, By, Happening, append, digest};
 use crate::columns::{Place, json, written};
 use crate::{Error, Read, Request, Tx};
 
@@ -411,7 +411,7 @@ impl Tx {
         let happening = Happening {
             chain: row.site_id.clone(),
             at,
-            actor: self.scope.actor().to_owned(),
+            by: By::of(&self.scope),
             action,
             subject: row.name()?,
             digest: digest(&document),

@@ -9,7 +9,7 @@ use ringtrue_fleet::key::{SiteGroupId, SiteId};
 use serde::{Deserialize, Serialize};
 use sqlx::sqlite::SqliteConnection;
 
-use crate::audit::{Happening, append, digest};
+use crate::audit::{By, Happening, append, digest};
 use crate::columns::{Place, json, written};
 use crate::{Error, Request, Tx};
 
@@ -174,7 +174,7 @@ impl Tx {
         let happening = Happening {
             chain: site.to_owned(),
             at,
-            actor: self.scope.actor().to_owned(),
+            by: By::of(&self.scope),
             action,
             subject,
             digest: digest(&document),

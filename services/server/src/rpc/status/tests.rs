@@ -312,3 +312,63 @@ fn the_log_gets_every_cause() {
     let words = causes(&Outer(std::fmt::Error));
     assert_eq!(words, format!("the outer fault: {}", std::fmt::Error));
 }
+
+#[test]
+fn refusals_to_sign_name_what_was_refused_and_until_when() {
+    let subject = || "sites/north/furnaces/k2/adjustments/a1".to_owned();
+    let person = || "qc".to_owned();
+    let until = jiff::Timestamp::UNIX_EPOCH;
+    for (refusal, reason, keys) in [
+        (Refusal::NotAPerson, "NOT_A_PERSON", &[][..]),
+        (
+            Refusal::OwnRecord {
+                subject: subject(),
+                person: person(),
+            },
+            "OWN_RECORD",
+            &["subject", "person"],
+        ),
+        (
+            Refusal::NobodyNamed { subject: subject() },
+            "NOBODY_NAMED",
+            &["subject"],
+        ),
+        (
+            Refusal::AmendedSince {
+                reading: reading("r1"),
+                by: reading("r2"),
+            },
+            "AMENDED_SINCE",
+            &["subject", "by"],
+        ),
+        (
+            Refusal::SignedAlready {
+                subject: subject(),
+                person: person(),
+            },
+            "SIGNED_ALREADY",
+            &["subject", "person"],
+        ),
+        (
+            Refusal::RecordAltered { subject: subject() },
+            "RECORD_ALTERED",
+            &["subject"],
+        ),
+        (Refusal::PhraseNotAccepted, "PHRASE_NOT_ACCEPTED", &[]),
+        (
+            Refusal::SigningLocked { until },
+            "SIGNING_LOCKED",
+            &["until"],
+        ),
+    ] {
+        let status = status(Error::Refused(refusal));
+        let info = info(&status);
+        assert_eq!(status.code(), Code::FailedPrecondition);
+        assert_eq!(info.reason, reason);
+        let mut found: Vec<&str> = info.metadata.keys().map(String::as_str).collect();
+        let mut wanted = keys.to_vec();
+        found.sort_unstable();
+        wanted.sort_unstable();
+        assert_eq!(found, wanted, "{reason}");
+    }
+}

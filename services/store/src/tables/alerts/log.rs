@@ -7,7 +7,7 @@ use sqlx::sqlite::SqliteConnection;
 
 use super::row::AlertRow;
 use super::{NamedAlert, last_change, one_alert};
-use crate::audit::{Answered, Happening, append, digest};
+use crate::audit::{Answered, By, Happening, append, digest};
 use crate::columns::json;
 use crate::tables::readings::chunks;
 use crate::tables::sites::reach;
@@ -93,7 +93,7 @@ impl Tx {
                 .as_ref()
                 .map_or_else(String::new, ToString::to_string),
             at: now,
-            actor: self.scope.actor().to_owned(),
+            by: By::of(&self.scope),
             action: match change.kind {
                 ChangeKind::Snoozed => "alert.snooze",
                 _ => "alert.acknowledge",

@@ -7,7 +7,7 @@ use sqlx::sqlite::SqliteConnection;
 
 use super::row::{EvaluationRow, ReadingRow, record_digest};
 use super::{Measurement, chunks};
-use crate::audit::{Happening, append};
+use crate::audit::{By, Happening, append};
 use crate::columns::json;
 use crate::tables::fits::count_changes;
 use crate::tables::tracked::keep_tracked;
@@ -22,8 +22,8 @@ pub struct NewReading {
     pub assessed: Assessed,
     /// The request that reported it.
     pub request: Request,
-    /// Who reported it, for the audit chain.
-    pub actor: String,
+    /// Who reported it, and from where, for the audit chain.
+    pub by: By,
 }
 
 /// Scatter of the diameters within a reading's rings.
@@ -76,7 +76,7 @@ impl Tx {
             happenings.push(Happening {
                 chain: reading.site_id.clone(),
                 at: new.reading.received_at,
-                actor: new.actor.clone(),
+                by: new.by.clone(),
                 action: if reading.amends.is_some() {
                     "reading.amend"
                 } else {

@@ -1,0 +1,136 @@
+//! The key that signs checkpoints of the audit chains: Ed25519 (RFC 8032), kept outside the database.
+
+use std::fmt;
+use std::fs::{File, OpenOptions};
+use std::io::{Read as _, Write as _};
+use std::os::unix::fs::{MetadataExt as _, OpenOptionsExt as _};
+use std::path::Path;
+use std::sync::Arc;
+
+use anyhow::Context as _;
+use ring::rand::SystemRandom;
+use ring::signature::{ED25519, Ed25519KeyPair, KeyPair as _, UnparsedPublicKey};
+use ringtrue_store::Checkpoint;
+use sha2::{Digest as _, Sha256};
+
+/// Largest key file that is read, bytes; a real one has 83 to 85.
+const LARGEST_KEY: u64 = 4096;
+
+/// Bytes of a public key.
+pub const PUBLIC_KEY: usize = 32;
+
+/// A key that signs; clones are the same key.
+#[derive(Clone)]
+pub struct Seal(Arc<Ed25519KeyPair>);
+
+impl fmt::Debug for Seal {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "Seal({}, key hidden)", self.key_id())
+    }
+}
+
+/// Writes bytes in hexadecimal digits.
+pub fn hexadecimal(bytes: &[u8]) -> String {
+    use std::fmt::Write as _;
+    let mut text = String::with_capacity(2 * bytes.len());
+    for byte in bytes {
+        write!(text, "{byte:02x}").expect("writing to a string cannot fail");
+    }
+    text
+}
+
+/// Reads hexadecimal digits, two a byte.
+pub fn from_hexadecimal(text: &str) -> Option<Vec<u8>> {
+    let digits = text.as_bytes();
+    if !digits.len().is_multiple_of(2) {
+        return None;
+    }
+    let mut bytes = Vec::with_capacity(digits.len() / 2);
+    for pair in digits.chunks(2) {
+        let high = char::from(pair[0]).to_digit(16)?;
+        let low = char::from(pair[1]).to_digit(16)?;
+        bytes.push(u8::try_from(16 * high + low).ok()?);
+    }
+    Some(bytes)
+}
+
+/// Which key a public key is: the first 16 digits of its SHA-256.
+pub fn key_id(public_key: &[u8]) -> String {
+    hexadecimal(&Sha256::digest(public_key)[..8])
+}
+
+/// Whether a checkpoint is signed by the owner of a public key.
+pub fn is_signed_by(checkpoint: &Checkpoint, public_key: &[u8]) -> bool {
+    let Some(signature) = from_hexadecimal(&checkpoint.signature) else {
+        return false;
+    };
+    checkpoint.key_id == key_id(public_key)
+        && UnparsedPublicKey::new(&ED25519, public_key)
+            .verify(checkpoint.document.as_bytes(), &signature)
+            .is_ok()
+}
+
+impl Seal {
+    /// Makes a key and writes it to a new file that only its owner may read (PKCS #8, RFC 8410).
+    ///
+    /// Fails when the file exists already.
+    pub fn make(file: &Path) -> anyhow::Result<Self> {
+        let document = Ed25519KeyPair::generate_pkcs8(&SystemRandom::new())
+            .map_err(|_| anyhow::anyhow!("this machine gives no random numbers"))?;
+        let mut out = OpenOptions::new()
+            .write(true)
+            .create_new(true)
+            .mode(0o600)
+            .open(file)
+            .with_context(|| format!("making the key file {}", file.display()))?;
+        out.write_all(document.as_ref())?;
+        out.sync_all()?;
+        Self::of(document.as_ref()).context("a key that was just made can be used")
+    }
+
+    /// Reads a key file; refuses one that others may read.
+    pub fn open(file: &Path) -> anyhow::Result<Self> {
+        let shown = file.display();
+        let mut opened =
+            File::open(file).with_context(|| format!("opening the key file {shown}"))?;
+        let about = opened.metadata()?;
+        anyhow::ensure!(
+            about.mode() & 0o077 == 0,
+            "the key file {shown} may be read by others than its owner: run chmod 600 {shown}, and make a \
+             new key when somebody may have read it"
+        );
+        anyhow::ensure!(about.len() <= LARGEST_KEY, "{shown} is too large for a key");
+        let mut document = Vec::new();
+        opened.read_to_end(&mut document)?;
+        Self::of(&document).with_context(|| {
+            format!("{shown} is no key: make one with ringtrue-server audit-key --out FILE")
+        })
+    }
+
+    fn of(document: &[u8]) -> anyhow::Result<Self> {
+        let pair = Ed25519KeyPair::from_pkcs8(document)
+            .map_err(|rejected| anyhow::anyhow!("not an Ed25519 key ({rejected})"))?;
+        Ok(Self(Arc::new(pair)))
+    }
+
+    /// The public key, 32 bytes.
+    pub fn public_key(&self) -> &[u8] {
+        self.0.public_key().as_ref()
+    }
+
+    /// Which key it is.
+    pub fn key_id(&self) -> String {
+        key_id(self.public_key())
+    }
+
+    /// Signs a text: which key, and the signature in hexadecimal digits.
+    pub fn sign(&self, text: &str) -> (String, String) {
+        (
+            self.key_id(),
+            hexadecimal(self.0.sign(text.as_bytes()).as_ref()),
+        )
+    }
+}
+
+#[cfg(test)]
+mod tests;

@@ -1,0 +1,165 @@
+//! Verification on the command line: what is known from outside the database, and what is said of the outcome.
+
+use std::fmt::Write as _;
+use std::path::Path;
+
+use anyhow::Context as _;
+use ringtrue_store::{Checkpoint, Evidence, Kept, Store, Verified};
+
+use crate::seal::{PUBLIC_KEY, from_hexadecimal, is_signed_by};
+
+/// Reads a public key: its digits, or a file that holds them.
+pub fn public_key(given: &str) -> anyhow::Result<Vec<u8>> {
+    let digits = match from_hexadecimal(given.trim()) {
+        Some(key) if key.len() == PUBLIC_KEY => return Ok(key),
+        _ => std::fs::read_to_string(given)
+            .with_context(|| format!("{given} is neither 64 hexadecimal digits nor a file"))?,
+    };
+    let key = from_hexadecimal(digits.trim()).filter(|key| key.len() == PUBLIC_KEY);
+    key.with_context(|| format!("{given} does not hold 64 hexadecimal digits"))
+}
+
+/// Reads checkpoints that were kept elsewhere, one JSON object a line: as the server writes its witness file, or as
+/// `ringtrue audit checkpoints` keeps them.
+///
+/// A last line that is not whole is passed over: the server may have been writing it.
+pub fn kept_checkpoints(file: &Path) -> anyhow::Result<Vec<Kept>> {
+    let text = std::fs::read_to_string(file)
+        .with_context(|| format!("reading the checkpoints in {}", file.display()))?;
+    let mut kept = Vec::new();
+    let whole = text.rfind('\n').map_or("", |end| &text[..end]);
+    for (number, line) in whole.lines().enumerate() {
+        if line.trim().is_empty() {
+            continue;
+        }
+        let checkpoint = kept_checkpoint(line).with_context(|| {
+            format!("line {} of {} is no checkpoint", number + 1, file.display())
+        })?;
+        kept.push(checkpoint);
+    }
+    Ok(kept)
+}
+
+fn kept_checkpoint(line: &str) -> Option<Kept> {
+    if let Ok(own) = serde_json::from_str::<Checkpoint>(line) {
+        return Some(Kept::from(&own));
+    }
+    // Canonical JSON of `ringtrue.v1.AuditCheckpoint`, which writes 64-bit numbers as texts and leaves out what is empty.
+    let listed: serde_json::Value = serde_json::from_str(line).ok()?;
+    let text = |name: &str| Some(listed.get(name)?.as_str()?.to_owned());
+    Some(Kept {
+        number: text("number")?.parse().ok()?,
+        document: text("signedJson")?,
+        hash: text("hash")?,
+        key_id: text("keyId").unwrap_or_default(),
+    })
+}
+
+/// Verifies a database, also against what is known from outside it.
+pub async fn verified(
+    store: &Store,
+    public_key: Option<&[u8]>,
+    kept: &[Kept],
+) -> Result<Verified, ringtrue_store::Error> {
+    let signed = public_key.map(|key| {
+        let key = key.to_vec();
+        move |checkpoint: &Checkpoint| is_signed_by(checkpoint, &key)
+    });
+    let signed = signed.as_ref();
+    let evidence = Evidence {
+        signed: signed.map(|signed| signed as &(dyn Fn(&Checkpoint) -> bool + Send + Sync)),
+        kept,
+    };
+    store.verify_with(&evidence).await
+}
+
+/// Says what a verification found; `knows_key` and `has_witness` say what it was given.
+pub fn words(verified: &Verified, knows_key: bool, has_witness: bool) -> String {
+    let mut words = format!(
+        "{} audit entries, {} readings, {} evaluations worked out again\n{} checkpoints, {} entries after the last one\n",
+        verified.entries,
+        verified.readings,
+        verified.reproduced,
+        verified.checkpoints,
+        verified.uncovered
+    );
+    let mut say = |line: &str| writeln!(words, "{line}").expect("writing to a string cannot fail");
+    if verified.of_other_versions > 0 {
+        say(&format!(
+            "{} evaluations were made by another version of the mathematics and were compared with their entries only",
+            verified.of_other_versions
+        ));
+    }
+    if verified.checkpoints > 0 && verified.unsigned > 0 {
+        say(&format!(
+            "{} checkpoints are not signed: whoever can write the database could make others. Make a key with \
+             `ringtrue-server audit-key` and name it in audit.key.",
+            verified.unsigned
+        ));
+    } else if verified.checkpoints > 0 && !knows_key {
+        say("Signatures were not checked: give --public-key.");
+    }
+    if verified.checkpoints > 0 && !has_witness {
+        say(
+            "No checkpoints kept elsewhere were given (--witness): had the newest been cut off with what they \
+             cover, it would not show.",
+        );
+    }
+    if verified.faults.is_empty() {
+        say("All as recorded.");
+        return words;
+    }
+    for fault in &verified.faults {
+        say(&format!("FAULT: {fault}"));
+    }
+    say(&format!(
+        "{} faults. Stop the server, keep this file as evidence, and restore the last good backup.",
+        verified.faults.len()
+    ));
+    words
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn checkpoints_are_read_as_the_server_and_as_the_command_line_keep_them() {
+        let own =
+            r#"{"number":3,"at":1,"document":"{}","hash":"ab","key_id":"k","signature":"00"}"#;
+        let listed = r#"{"number":"3","time":"2026-03-06T12:00:00Z","signedJson":"{}","hash":"ab","keyId":"k","signature":"AA=="}"#;
+        let wanted = Kept {
+            number: 3,
+            document: "{}".to_owned(),
+            hash: "ab".to_owned(),
+            key_id: "k".to_owned(),
+        };
+        assert_eq!(kept_checkpoint(own), Some(wanted.clone()));
+        assert_eq!(kept_checkpoint(listed), Some(wanted));
+        for none in [
+            "",
+            "{}",
+            "[]",
+            "notes",
+            r#"{"number":"x","signedJson":"{}","hash":""}"#,
+        ] {
+            assert_eq!(kept_checkpoint(none), None, "{none}");
+        }
+    }
+
+    #[test]
+    fn a_public_key_is_read_from_its_digits_or_a_file() {
+        let digits = "ab".repeat(32);
+        assert_eq!(public_key(&digits).ok(), Some(vec![0xab; 32]));
+        let folder = tempfile::tempdir().expect("a temporary folder can be made");
+        let file = folder.path().join("audit.pub");
+        std::fs::write(&file, format!("{digits}\n")).expect("it is written");
+        assert_eq!(
+            public_key(&file.to_string_lossy()).ok(),
+            Some(vec![0xab; 32])
+        );
+        std::fs::write(&file, "abcd").expect("it is written");
+        assert!(public_key(&file.to_string_lossy()).is_err());
+        assert!(public_key("abcd").is_err());
+    }
+}
