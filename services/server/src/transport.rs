@@ -70,3 +70,6 @@ impl Transport {
         certificates.map(|certificates| move || certificates.http())
     }
 }
+
+#[cfg(test)]
+mod tests;
