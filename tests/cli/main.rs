@@ -1,5 +1,6 @@
 //! The `ringtrue` program against a real server, as technicians and quality control use it.
 
+mod access;
 mod due_and_care;
 mod exit_codes;
 mod first_week;

@@ -12,14 +12,15 @@ use serde_json::Value;
 use tempfile::TempDir;
 
 /// A running watch and what it said so far.
-struct Watch {
+pub(crate) struct Watch {
     child: Child,
     out: Arc<Mutex<Vec<String>>>,
     err: Arc<Mutex<Vec<String>>>,
 }
 
 impl Watch {
-    fn started(mut command: Command) -> Self {
+    /// Starts it.
+    pub(crate) fn started(mut command: Command) -> Self {
         let mut child = command
             .stdout(Stdio::piped())
             .stderr(Stdio::piped())
@@ -53,7 +54,7 @@ impl Watch {
     }
 
     /// Waits until it said some words beside the result.
-    fn says(&self, words: &str) {
+    pub(crate) fn says(&self, words: &str) {
         eventually(words, || {
             let lines = self.err.lock().unwrap_or_else(PoisonError::into_inner);
             lines.iter().any(|line| line.contains(words))
@@ -61,10 +62,15 @@ impl Watch {
     }
 
     /// Sends a signal, waits until it has ended, and gives its exit code.
-    fn stopped_by(mut self, signal: Signal) -> Option<i32> {
+    fn stopped_by(self, signal: Signal) -> Option<i32> {
         let pid = i32::try_from(self.child.id()).expect("process ids are small");
         let pid = Pid::from_raw(pid).expect("above zero");
         kill_process(pid, signal).expect("the process is ours");
+        self.ended()
+    }
+
+    /// Waits until it has ended by itself, and gives its exit code.
+    pub(crate) fn ended(mut self) -> Option<i32> {
         let mut status = None;
         eventually("the watch ends", || {
             status = self.child.try_wait().expect("the process is ours");

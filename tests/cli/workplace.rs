@@ -75,6 +75,7 @@ impl Workplace {
         command
             .args(line.split_whitespace())
             .env("RINGTRUE_ENDPOINT", self.server.endpoint())
+            .env("RINGTRUE_HOME", self.folder.path().join("home"))
             .env("RINGTRUE_OPERATOR", "t1")
             .env("COLUMNS", "100");
         command
@@ -115,6 +116,11 @@ impl Workplace {
         let file = self.folder.path().join(name);
         std::fs::write(&file, content).expect("written");
         file
+    }
+
+    /// Address of the server.
+    pub(crate) fn endpoint(&self) -> String {
+        self.server.endpoint()
     }
 
     pub(crate) fn folder(&self) -> &std::path::Path {

@@ -14,6 +14,7 @@ use ringtrue_server::config::{Alerts, Fleet, Settings};
 use ringtrue_server::ids::Ids;
 use ringtrue_server::lifecycle::{Exit, Lifecycle};
 use ringtrue_server::serve;
+use ringtrue_server::transport::Transport;
 use ringtrue_store::{Entry, EntryFilter, Page, PagePart, Store};
 use tempfile::TempDir;
 use tonic::transport::{Channel, Endpoint};
@@ -32,6 +33,8 @@ pub struct Network {
     pub address: SocketAddr,
     /// The life of the server; cancel its `drain` to see it end.
     pub lifecycle: Lifecycle,
+    /// How its connections are encrypted, as its settings say.
+    pub transport: Transport,
     settings: Settings,
     folder: TempDir,
 }
@@ -69,13 +72,15 @@ impl Network {
         let address = listener
             .local_addr()
             .expect("a bound listener has an address");
-        serve::start(listener, &app, &settings, &lifecycle);
+        let transport = Transport::of(&settings).expect("the files of [tls] can be used");
+        serve::start(listener, &transport, &app, &settings, &lifecycle);
         let remote = remote_to(address, "t1");
         Self {
             app,
             remote,
             address,
             lifecycle,
+            transport,
             settings,
             folder,
         }
@@ -147,12 +152,12 @@ impl Network {
             .expect("the store answers")
     }
 
-    /// The last entry of a site's chain.
+    /// The last entry of a site's chain, or of the network's own with `""`.
     pub async fn last_entry(&self, site: &str) -> Entry {
-        let site = SiteId::new(site).expect("a site id");
+        let site = SiteId::new(site).ok();
         let read = self.app.store.read(&everything());
         let last = read
-            .audit_length(Some(&site))
+            .audit_length(site.as_ref())
             .await
             .expect("the store answers");
         let page = Page {
@@ -160,7 +165,7 @@ impl Network {
             after: vec![PagePart::Number(last - 1)],
         };
         let found = read
-            .entries(Some(&site), &EntryFilter::default(), &page)
+            .entries(site.as_ref(), &EntryFilter::default(), &page)
             .await;
         let mut found = found.expect("the store answers");
         found.pop().expect("the chain has an entry")

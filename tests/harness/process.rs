@@ -60,6 +60,12 @@ pub fn command(name: &str) -> Command {
         "RINGTRUE_SITE",
         "RINGTRUE_ENDPOINT",
         "RINGTRUE_OPERATOR",
+        "RINGTRUE_PROFILE",
+        "RINGTRUE_TOKEN",
+        "RINGTRUE_HOME",
+        // Where the profiles of whoever runs the tests would be.
+        "XDG_CONFIG_HOME",
+        "HOME",
         "TRACEPARENT",
         "NO_COLOR",
         "COLUMNS",

@@ -1,6 +1,7 @@
 //! The server as a process: killed, stopped, out of room, tampered with, misconfigured, demonstrated and
 //! watched from outside.
 
+mod administrator;
 mod backtest;
 mod configuration;
 mod demonstration;

@@ -11,7 +11,9 @@ use ringtrue_tests::{Bench, Network, wire};
 use crate::refusals::{Records, bad_value};
 
 /// Lists of what the whole network has, and what is asked about the caller: their requests need nothing.
-const NEEDLESS: [&str; 10] = [
+const NEEDLESS: [&str; 12] = [
+    "/ListAuditEntries",
+    "/ListAuditCheckpoints",
     "/ListSites",
     "/ListRingBatches",
     "/ListBatchEffects",
@@ -25,7 +27,7 @@ const NEEDLESS: [&str; 10] = [
 ];
 
 /// Lists that are short whatever the network has: they have no pages.
-const WHOLE: [&str; 5] = [
+const WHOLE: [&str; 6] = [
     "ScheduleRules",
     "BackgroundWork",
     "MailSubscriptions",
@@ -290,10 +292,13 @@ async fn lists(
             continue;
         };
         let parent = match name {
-            "Sites" | "RingBatches" | "BatchEffects" => None,
+            "Sites" | "RingBatches" | "BatchEffects" | "Enrolments" | "Credentials"
+            | "AuditCheckpoints" => None,
             name if WHOLE.contains(&name) => continue,
             "Furnaces" | "Gauges" | "FurnaceStandings" | "GaugeEffects" | "Findings"
-            | "DueTasks" | "CareActs" | "Alerts" | "SignOffs" => Some(bench.site.clone()),
+            | "DueTasks" | "CareActs" | "Alerts" | "SignOffs" | "AuditEntries" => {
+                Some(bench.site.clone())
+            }
             "GaugeChecks" => Some(bench.gauge.clone()),
             _ => Some(bench.furnace.clone()),
         };
@@ -313,7 +318,7 @@ async fn lists(
         let answer = wire::call(network.channel(), &path, bytes).await;
         answers.push((path, answer.map_err(|status| Failure::of(&status))));
     }
-    assert_eq!(answers.len(), 17);
+    assert_eq!(answers.len(), 21);
     answers
 }
 

@@ -197,7 +197,10 @@ async fn a_credential_is_made_looked_up_listed_and_lets_its_holder_in() {
     let found = desk.get_credential(get(&made.name)).await.expect("found");
     assert_eq!(found.credential.as_ref(), Some(&made));
     let listed = desk.list_credentials(v1::ListCredentialsRequest::default());
-    assert_eq!(listed.await.expect("listed").credentials, [made.clone()]);
+    assert_eq!(
+        listed.await.expect("listed").credentials,
+        std::slice::from_ref(&made)
+    );
 
     let holder = Desk::of(&network, &token);
     let who = holder.who_am_i(v1::WhoAmIRequest {}).await.expect("let in");
@@ -371,7 +374,7 @@ async fn holders_rotate_their_own_with_a_secret_that_never_travels_and_nobody_el
     };
     Desk::of(&network, &new).waits_until(true).await;
     desk.waits_until(false).await;
-    let actor = network.last_actor("north").await;
+    let actor = network.last_entry("north").await.actor;
     assert_eq!(actor, held.credential.key.name());
     let failure = Desk::local(&network).rotate_credential(rotate("")).await;
     let failure = failure.expect_err("whose?");

@@ -93,7 +93,7 @@ async fn a_code_makes_a_credential_whose_secret_stays_with_the_client() {
     let made = desk.enrol(typed(&sloppy, SECRET)).await.expect("enrolled");
     let made = made.credential.expect("a credential");
     assert!(made.has_token);
-    let enrolled_by = network.last_actor("north").await;
+    let enrolled_by = network.last_entry("north").await.actor;
     let id = enrolment.name.trim_start_matches("enrolments/");
     assert_eq!(enrolled_by, format!("enrolment:{id}"));
     let holder = Desk::of(&network, &token_of(&made, SECRET));
@@ -277,7 +277,7 @@ async fn managers_invite_to_their_own_sites_and_see_no_other_invitation() {
         let listed = desk.list_enrolments(v1::ListEnrolmentsRequest::default());
         listed.await.expect("listed").enrolments
     };
-    assert_eq!(seen(&north).await, [own.clone()]);
+    assert_eq!(seen(&north).await, std::slice::from_ref(&own));
     assert_eq!(seen(&south).await, []);
     let failure = south
         .create_enrolment(invite(wish(v1::Role::Technician, &["north"])))
@@ -301,7 +301,7 @@ async fn the_first_administrator_comes_in_by_the_servers_own_program() {
     let (store, clock, ids) = (&network.app.store, &network.app.clock, &network.app.ids);
     let made = app::first_administrator(store, clock, ids, "q1", 60).await;
     let (enrolment, code) = made.expect("made");
-    assert_eq!(network.last_actor("").await, "work:setup");
+    assert_eq!(network.last_entry("").await.actor, "work:setup");
     let desk = Desk::local(&network);
     let made = desk.enrol(typed(&code.text(), SECRET)).await;
     let made = made.expect("enrolled").credential.expect("a credential");

@@ -2,7 +2,7 @@
 
 use ringtrue_fleet::caller::Scope;
 use ringtrue_server::seal::{Seal, is_signed_by};
-use ringtrue_store::{Checkpoint, Evidence, Fault, Store, Verified};
+use ringtrue_store::{Checkpoint, EntryFilter, Evidence, Fault, Kept, Page, Store, Verified};
 use tempfile::TempDir;
 
 use crate::laboratory::{Laboratory, moment, only_at};
@@ -51,6 +51,10 @@ async fn twice_covered(seal: Option<&Seal>) -> (Laboratory, Vec<Checkpoint>) {
     (lab, vec![first, second])
 }
 
+fn kept(made: &[Checkpoint]) -> Vec<Kept> {
+    made.iter().map(Kept::from).collect()
+}
+
 async fn verified(lab: &Laboratory, evidence: &Evidence<'_>) -> Verified {
     let store = Store::open(&lab.file()).await.expect("opened again");
     store.verify_with(evidence).await.expect("verified")
@@ -66,8 +70,8 @@ async fn damaged(lab: &Laboratory, statements: &'static str) {
 }
 
 /// Takes the last reading out with everything about it, as somebody would who knows the file well.
-const CUT: &str = "DELETE FROM request WHERE site_id = 'north' AND seq = (SELECT MAX(seq) FROM audit WHERE site_id = 'north');
-    DELETE FROM audit WHERE site_id = 'north' AND seq = (SELECT MAX(seq) FROM audit WHERE site_id = 'north');
+const CUT: &str = "DELETE FROM request WHERE site_id = 'porto' AND seq = (SELECT MAX(seq) FROM audit WHERE site_id = 'porto');
+    DELETE FROM audit WHERE site_id = 'porto' AND seq = (SELECT MAX(seq) FROM audit WHERE site_id = 'porto');
     DELETE FROM fired_ring WHERE reading_id = 'second';
     DELETE FROM evaluation WHERE reading_id = 'second';
     DELETE FROM reading WHERE id = 'second'";
@@ -78,12 +82,14 @@ async fn a_checkpoint_covers_what_grew_and_nothing_is_covered_twice() {
     let store = Store::open(&lab.file()).await.expect("opened again");
     let read = store.read(&Scope::for_work("checkpoint"));
     assert_eq!(read.grown_chains().await.expect("the store answers"), []);
-    let kept = read.checkpoints(0, 10).await.expect("the store answers");
+    let page = Page {
+        size: 10,
+        after: Vec::new(),
+    };
+    let kept = read.checkpoints(0, &page).await.expect("the store answers");
     assert_eq!(kept, made);
-    assert_eq!(
-        read.checkpoints(1, 10).await.expect("the store answers"),
-        made[1..]
-    );
+    let later = read.checkpoints(1, &page).await.expect("the store answers");
+    assert_eq!(later, made[1..]);
     let chains = |one: &Checkpoint| -> Vec<String> {
         let heads = one.all_heads().expect("it reads back");
         heads.into_iter().map(|head| head.site_id).collect()
@@ -92,13 +98,13 @@ async fn a_checkpoint_covers_what_grew_and_nothing_is_covered_twice() {
         chains(&made[0]).contains(&String::new()),
         "the network's own chain"
     );
-    assert_eq!(chains(&made[1]), ["north"]);
+    assert_eq!(chains(&made[1]), ["porto"]);
     assert_eq!(made[1].made_at().ok(), Some(moment(1)));
     let own = made[1]
         .heads(|site| site.as_str() == "south")
         .expect("it reads back");
     assert_eq!(own, []);
-    let scope = only_at("north").network(ringtrue_fleet::caller::Right::Read);
+    let scope = only_at("porto").network(ringtrue_fleet::caller::Right::Read);
     let narrow = store.read(&scope.expect("may read"));
     assert!(narrow.grown_chains().await.is_err());
 }
@@ -113,7 +119,7 @@ async fn an_untouched_file_is_proved_with_its_signatures() {
         &lab,
         &Evidence {
             signed: Some(&signed),
-            kept: &made,
+            kept: &kept(&made),
         },
     )
     .await;
@@ -134,7 +140,7 @@ async fn a_tail_that_was_cut_off_is_noticed() {
     assert!(
         found.faults.iter().any(|fault| matches!(
             fault,
-            Fault::TailGone { chain, number: 2, .. } if chain == "north"
+            Fault::TailGone { chain, number: 2, .. } if chain == "porto"
         )),
         "{:?}",
         found.faults
@@ -148,14 +154,14 @@ async fn a_tail_cut_off_together_with_its_checkpoint_is_noticed_by_a_kept_one() 
     damaged(
         &lab,
         "DELETE FROM audit_checkpoint WHERE number = 2;
-         UPDATE audit_covered SET seq = seq - 2, number = 1 WHERE site_id = 'north'",
+         UPDATE audit_covered SET seq = seq - 2, number = 1 WHERE site_id = 'porto'",
     )
     .await;
-    let kept = Evidence {
+    let evidence = Evidence {
         signed: None,
-        kept: &made,
+        kept: &kept(&made),
     };
-    let found = verified(&lab, &kept).await;
+    let found = verified(&lab, &evidence).await;
     assert_eq!(found.faults, [Fault::CheckpointGone { number: 2 }]);
 }
 
@@ -182,7 +188,7 @@ async fn altered_removed_and_forged_checkpoints_are_found() {
             |fault| *fault == Fault::NotSigned { number: 2 },
         ),
         (
-            "UPDATE audit_covered SET seq = seq + 1 WHERE site_id = 'north'",
+            "UPDATE audit_covered SET seq = seq + 1 WHERE site_id = 'porto'",
             |fault| matches!(fault, Fault::CoverAltered { .. }),
         ),
     ];
@@ -229,11 +235,11 @@ async fn checkpoints_of_another_key_are_not_taken_for_ones_own() {
 async fn a_kept_checkpoint_that_differs_is_named() {
     let (lab, mut made) = twice_covered(None).await;
     made[0].hash = "another".to_owned();
-    let kept = Evidence {
+    let evidence = Evidence {
         signed: None,
-        kept: &made,
+        kept: &kept(&made),
     };
-    let found = verified(&lab, &kept).await;
+    let found = verified(&lab, &evidence).await;
     assert_eq!(found.faults, [Fault::CheckpointDiffers { number: 1 }]);
 }
 
@@ -242,13 +248,53 @@ async fn an_altered_origin_is_found() {
     let (lab, _) = twice_covered(None).await;
     damaged(
         &lab,
-        "UPDATE audit SET origin = '192.0.2.9' WHERE site_id = 'north' AND seq = 1",
+        "UPDATE audit SET origin = '192.0.2.9' WHERE site_id = 'porto' AND seq = 1",
     )
     .await;
     let found = verified(&lab, &Evidence::default()).await;
     let wanted = Fault::EntryAltered {
-        chain: "north".to_owned(),
+        chain: "porto".to_owned(),
         seq: 1,
     };
     assert!(found.faults.contains(&wanted), "{:?}", found.faults);
+}
+
+#[tokio::test]
+async fn entries_are_read_in_order_by_those_who_reach_their_chain() {
+    let lab = Laboratory::furnished().await;
+    lab.recorded("k1", 0, 19.47, "first").await;
+    let read = lab.read();
+    let page = Page {
+        size: 100,
+        after: Vec::new(),
+    };
+    let all = EntryFilter::default();
+    let entries = read
+        .entries(Some(&lab.site), &all, &page)
+        .await
+        .expect("listed");
+    let seqs: Vec<i64> = entries.iter().map(|entry| entry.seq).collect();
+    let length = read.audit_length(Some(&lab.site)).await.expect("counted");
+    assert_eq!(seqs, (1..=length).collect::<Vec<i64>>());
+    let last = entries.last().expect("some");
+    assert_eq!(
+        (last.action.as_str(), last.after.is_none()),
+        ("reading.record", true)
+    );
+    let about = EntryFilter {
+        subject: Some(last.subject.clone()),
+        ..EntryFilter::default()
+    };
+    let about = read
+        .entries(Some(&lab.site), &about, &page)
+        .await
+        .expect("listed");
+    assert_eq!(about, entries[entries.len() - 1..]);
+    let scope = only_at("elsewhere").network(ringtrue_fleet::caller::Right::Read);
+    let other = lab.store.read(&scope.expect("may read"));
+    assert!(other.entries(Some(&lab.site), &all, &page).await.is_err());
+    assert!(
+        other.entries(None, &all, &page).await.is_err(),
+        "the network's own"
+    );
 }

@@ -2,12 +2,14 @@
 //! which they are remembered.
 
 use std::collections::BTreeSet;
+use std::sync::Arc;
 
 use jiff::Timestamp;
 use ringtrue_fleet::caller::{Caller, Right, Scope};
 use ringtrue_fleet::credential::{Credential, CredentialWish, Holder};
 use ringtrue_fleet::grant::{Grant, Reach, Role};
 use ringtrue_fleet::key::{CredentialId, SiteGroupId, SiteId};
+use ringtrue_fleet::sign_off::{SigningPhrase, Tries};
 use ringtrue_store::{Error, Fault, KeptCredential, Page, Request};
 
 use crate::laboratory::{Laboratory, moment, request};
@@ -125,6 +127,7 @@ async fn credentials_of_every_kind_read_back_as_given() {
         let expected = KeptCredential {
             credential: one.clone(),
             last_use: None,
+            has_signing_phrase: false,
         };
         assert_eq!(found, Some(expected));
         let proving = lab.read().credential_to_prove(&one.key).await;
@@ -283,7 +286,7 @@ async fn lists_show_what_the_scope_covers_newest_first_page_by_page() {
 
     let read = lab.store.read(&manager(&["porto"]));
     let mine = read.credentials(active, &FIRST_PAGE).await;
-    assert_eq!(listed(mine), [own.clone()]);
+    assert_eq!(listed(mine), std::slice::from_ref(&own));
     let read = lab.store.read(&manager(&["porto", "leeds", "bogota"]));
     let mine = read.credentials(active, &FIRST_PAGE).await;
     assert_eq!(listed(mine), [both.clone(), own.clone()]);
@@ -409,6 +412,32 @@ async fn a_change_of_a_group_is_seen_at_once_by_who_was_granted_it() {
         assert!(now > seen);
         seen = now;
     }
+}
+
+#[tokio::test]
+async fn a_credential_tells_whether_its_holder_can_sign() {
+    let lab = Laboratory::furnished().await;
+    let one = credential(1, grant(Role::Technician, &["porto"], &[]));
+    kept(&lab, &one).await;
+    let signs = async || {
+        let found = lab.read().credential(&one.key).await.expect("no fault");
+        let listed = lab.read().credentials(None, &FIRST_PAGE).await;
+        let listed = listed.expect("credentials")[0].has_signing_phrase;
+        (found.expect("on record").has_signing_phrase, listed)
+    };
+    assert_eq!(signs().await, (false, false));
+    let holder = Caller::holding(Arc::new(one.clone()), None, None);
+    let own = holder.network(Right::Sign).expect("a technician signs");
+    let mut tx = lab.store.begin("test", &own).await.expect("a transaction");
+    let phrase = SigningPhrase {
+        credential: one.key.clone(),
+        hash: "$argon2id$of a phrase".to_owned(),
+        tries: Tries::default(),
+        updated_at: moment(3),
+    };
+    tx.put_signing_phrase(&phrase).await.expect("set");
+    tx.commit().await.expect("committed");
+    assert_eq!(signs().await, (true, true));
 }
 
 #[tokio::test]

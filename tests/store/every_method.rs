@@ -46,7 +46,7 @@ fn calls(of: &str, method: &str) -> Vec<String> {
             format!("Store::{method}("),
             format!("store.clone().{method}("),
         ],
-        _ => vec![format!(".{method}(")],
+        _ => vec![format!(".{method}("), format!("{of}::{method}(")],
     }
 }
 

@@ -5,14 +5,16 @@ use std::path::PathBuf;
 use std::time::Duration;
 
 use clap::{Args, CommandFactory as _, Parser, Subcommand};
-use ringtrue_remote::{DEFAULT_ENDPOINT, Remote, Settings};
+use ringtrue_remote::DEFAULT_ENDPOINT;
 
 use crate::World;
+use crate::connection::{Connection, Said};
 use crate::failure::{Stop, exit};
-use crate::session::Session;
+use crate::session::{Over, Session};
 use crate::{
-    adjustment, alert, batch, care, cautions, due, feed, fitness, furnace, gauge, mail, programme,
-    qc, quantity, reading, rule, sign_off, site, watch, work,
+    adjustment, alert, audit, batch, care, cautions, credential, due, enrol, feed, fitness,
+    furnace, gauge, group, mail, profile, programme, qc, quantity, reading, rule, sign_off, site,
+    watch, whoami, work,
 };
 
 /// Exit codes and environment, as the help and the manual page give them.
@@ -27,6 +29,9 @@ Environment:
   RINGTRUE_SITE      the site meant when --site is not given
   RINGTRUE_ENDPOINT  the server meant when --endpoint is not given
   RINGTRUE_OPERATOR  your staff code when --operator is not given
+  RINGTRUE_PROFILE   the profile meant when --profile is not given
+  RINGTRUE_TOKEN     a program's token; goes before a stored one, is never shown
+  RINGTRUE_HOME      folder of profiles and credentials, yours alone
   NO_COLOR           never colour anything
 
 Exit codes:
@@ -37,7 +42,7 @@ Exit codes:
   4  there are open questions; answer them with --confirm
   5  not found
   6  exists already, or somebody else changed it meanwhile
-  7  not allowed
+  7  not allowed, or the server does not know you: see `ringtrue whoami`
   8  no server answered in time
   9  `use`: only with the restrictions named
  10  `use`: not for patients' work
@@ -65,13 +70,16 @@ pub(crate) struct Cli {
 #[derive(Debug, Args)]
 #[command(next_help_heading = "Everywhere")]
 struct Everywhere {
-    /// Site meant by short names, for example porto [env: RINGTRUE_SITE].
+    /// Site meant by short names, for example porto [env: RINGTRUE_SITE; else the profile's].
     #[arg(long, global = true, value_name = "SITE", id = "everywhere_site")]
-    site: Option<String>,
-    /// Address of the server [env: RINGTRUE_ENDPOINT; else http://127.0.0.1:7145].
+    site: Vec<String>,
+    /// Profile to use: a server with your credential there [env: RINGTRUE_PROFILE].
+    #[arg(long, global = true, value_name = "NAME", id = "everywhere_profile")]
+    profile: Option<String>,
+    /// Address of the server [env: RINGTRUE_ENDPOINT; else the profile's, else http://127.0.0.1:7145].
     #[arg(long, global = true, value_name = "URL")]
     endpoint: Option<String>,
-    /// Your staff code [env: RINGTRUE_OPERATOR].
+    /// Your staff code [env: RINGTRUE_OPERATOR; else the profile's].
     #[arg(long, global = true, value_name = "CODE")]
     operator: Option<String>,
     /// Longest time to wait for one answer, s.
@@ -139,6 +147,24 @@ enum Noun {
     /// Quality control: what all furnaces, batches and gauges say together.
     #[command(subcommand)]
     Qc(qc::Ask),
+    /// Trades a one-time code for this computer's own credential at a server.
+    #[command(after_long_help = enrol::EXAMPLES)]
+    Enrol(enrol::Ask),
+    /// Who you are to the server: credential, rights, sites, until when.
+    #[command(after_long_help = whoami::EXAMPLES)]
+    Whoami,
+    /// Servers that this computer knows, with its credential at each.
+    #[command(subcommand, after_long_help = profile::EXAMPLES)]
+    Profile(profile::Ask),
+    /// Who may do what: credentials of devices, people and programs, and codes to enrol.
+    #[command(subcommand, after_long_help = credential::EXAMPLES)]
+    Credential(credential::Ask),
+    /// Sites that are granted together.
+    #[command(subcommand, after_long_help = group::EXAMPLES)]
+    Group(group::Ask),
+    /// Who did what: the audit chains, and the checkpoints that prove them.
+    #[command(subcommand, after_long_help = audit::EXAMPLES)]
+    Audit(audit::Ask),
     /// What to mind so that nobody and nothing is hurt.
     Cautions,
     /// Writes a completion script for a shell to stdout.
@@ -204,19 +230,19 @@ pub(crate) fn run(arguments: Vec<OsString>, world: &mut World<'_>) -> u8 {
         Ok(cli) => cli,
         Err(error) => return unparsed(&error, wants_json, world),
     };
-    let endpoint = cli
-        .everywhere
-        .endpoint
-        .clone()
-        .or_else(|| world.environment.get("RINGTRUE_ENDPOINT").cloned())
-        .unwrap_or_else(|| DEFAULT_ENDPOINT.to_owned());
-    match carry_out(cli, &endpoint, world) {
+    let mut connection = Connection::bare(DEFAULT_ENDPOINT);
+    match carry_out(cli, &mut connection, world) {
         Ok(()) => exit::DONE,
         Err(stop) => {
+            let advice = stop
+                .failure()
+                .and_then(|failure| connection.advice(failure));
             let text = if wants_json {
-                stop.json(&endpoint)
+                stop.json(&connection.endpoint, advice.as_deref())
             } else {
-                stop.lines(&endpoint).join("\n")
+                let mut lines = stop.lines(&connection.endpoint);
+                lines.extend(advice);
+                lines.join("\n")
             };
             if !text.is_empty() {
                 // Nobody is left to be told when the error stream is gone too.
@@ -250,7 +276,7 @@ fn unparsed(error: &clap::Error, wants_json: bool, world: &mut World<'_>) -> u8 
         write!(world.out, "{text}")
     } else if wants_json {
         let stop = Stop::Usage(error.render().to_string());
-        writeln!(world.err, "{}", stop.json(""))
+        writeln!(world.err, "{}", stop.json("", None))
     } else {
         write!(world.err, "{text}")
     };
@@ -261,7 +287,9 @@ fn unparsed(error: &clap::Error, wants_json: bool, world: &mut World<'_>) -> u8 
     }
 }
 
-fn carry_out(cli: Cli, endpoint: &str, world: &mut World<'_>) -> Result<(), Stop> {
+/// Does what was asked; `connection` becomes the one that it was asked over.
+fn carry_out(cli: Cli, connection: &mut Connection, world: &mut World<'_>) -> Result<(), Stop> {
+    let said = cli.everywhere.said();
     match cli.noun {
         Noun::Cautions => {
             let text = cautions::all(world.columns, world.colour);
@@ -286,67 +314,98 @@ fn carry_out(cli: Cli, endpoint: &str, world: &mut World<'_>) -> Result<(), Stop
             writeln!(world.err, "Manual pages are in {}.", folder.display())?;
             Ok(())
         }
-        noun => at_server(noun, cli.everywhere, endpoint, world),
+        Noun::Profile(ask) => profile::carry_out(ask, &said, cli.everywhere.json, world),
+        Noun::Enrol(ask) => {
+            *connection = Connection::bare(&ask.endpoint);
+            let deadline = cli.everywhere.deadline()?;
+            let over = Over::new(connection.clone(), deadline, world);
+            runtime()?.block_on(async {
+                let mut session = Session::new(world, over, cli.everywhere.json)?;
+                Box::pin(enrol::carry_out(ask, &said, &mut session)).await
+            })
+        }
+        noun => {
+            *connection = Connection::meant(&said, world)?;
+            if said.sites.len() > 1 && !matches!(noun, Noun::Credential(_)) {
+                return Err(Stop::Usage(
+                    "--site is given more than once; only credentials take several.".to_owned(),
+                ));
+            }
+            let over = Over::new(connection.clone(), cli.everywhere.deadline()?, world);
+            runtime()?.block_on(at_server(noun, over, said, cli.everywhere.json, world))
+        }
     }
 }
 
-fn at_server(
-    noun: Noun,
-    everywhere: Everywhere,
-    endpoint: &str,
-    world: &mut World<'_>,
-) -> Result<(), Stop> {
-    let named = |given: Option<String>, variable: &str| {
-        given
-            .or_else(|| world.environment.get(variable).cloned())
-            .filter(|text| !text.trim().is_empty())
-    };
-    let site = named(everywhere.site, "RINGTRUE_SITE");
-    let operator = named(everywhere.operator, "RINGTRUE_OPERATOR");
-    let traceparent = named(None, "TRACEPARENT");
-    let deadline = Duration::try_from_secs_f64(everywhere.deadline)
-        .ok()
-        .filter(|time| !time.is_zero() && *time <= Duration::from_hours(1))
-        .ok_or_else(|| Stop::Usage("--deadline takes above 0 to 3600 s.".to_owned()))?;
-    let settings = Settings {
-        endpoint: endpoint.to_owned(),
-        operator: operator.clone(),
-        deadline,
-        traceparent,
-        ..Settings::default()
-    };
+impl Everywhere {
+    fn said(&self) -> Said {
+        Said {
+            profile: self.profile.clone(),
+            endpoint: self.endpoint.clone(),
+            sites: self.site.clone(),
+            operator: self.operator.clone(),
+        }
+    }
+
+    fn deadline(&self) -> Result<Duration, Stop> {
+        Duration::try_from_secs_f64(self.deadline)
+            .ok()
+            .filter(|time| !time.is_zero() && *time <= Duration::from_hours(1))
+            .ok_or_else(|| Stop::Usage("--deadline takes above 0 to 3600 s.".to_owned()))
+    }
+}
+
+fn runtime() -> Result<tokio::runtime::Runtime, Stop> {
     // One thread beside this one: while a person thinks about a question here, it answers the server's
     // keepalive; without it the server would take the connection for dead.
-    let runtime = tokio::runtime::Builder::new_multi_thread()
+    tokio::runtime::Builder::new_multi_thread()
         .worker_threads(1)
         .enable_all()
         .build()
-        .map_err(|error| Stop::Broken(format!("no network is to be had: {error}")))?;
-    runtime.block_on(async {
-        let remote = Remote::connect(settings)?;
-        let mut session = Session::new(world, remote, site, operator, everywhere.json);
-        match noun {
-            Noun::Site(ask) => Box::pin(site::carry_out(ask, &mut session)).await,
-            Noun::Furnace(ask) => Box::pin(furnace::carry_out(ask, &mut session)).await,
-            Noun::Programme(ask) => Box::pin(programme::carry_out(ask, &mut session)).await,
-            Noun::Batch(ask) => Box::pin(batch::carry_out(ask, &mut session)).await,
-            Noun::Gauge(ask) => Box::pin(gauge::carry_out(ask, &mut session)).await,
-            Noun::Reading(ask) => Box::pin(reading::carry_out(ask, &mut session)).await,
-            Noun::Adjustment(ask) => Box::pin(adjustment::carry_out(ask, &mut session)).await,
-            Noun::SignOff(ask) => Box::pin(sign_off::carry_out(ask, &mut session)).await,
-            Noun::Qc(ask) => Box::pin(qc::carry_out(ask, &mut session)).await,
-            Noun::Due(ask) => Box::pin(due::carry_out(ask, &mut session)).await,
-            Noun::Use(ask) => Box::pin(fitness::carry_out(ask, &mut session)).await,
-            Noun::Care(ask) => Box::pin(care::carry_out(ask, &mut session)).await,
-            Noun::Rule(ask) => Box::pin(rule::carry_out(ask, &mut session)).await,
-            Noun::Alert(ask) => Box::pin(alert::carry_out(ask, &mut session)).await,
-            Noun::Watch(ask) => Box::pin(watch::carry_out(ask, &mut session)).await,
-            Noun::Mail(ask) => Box::pin(mail::carry_out(ask, &mut session)).await,
-            Noun::Calendar(ask) => Box::pin(feed::carry_out(ask, &mut session)).await,
-            Noun::Work => Box::pin(work::carry_out(&mut session)).await,
-            Noun::Cautions | Noun::Completions { .. } | Noun::Manual { .. } => Ok(()),
+        .map_err(|error| Stop::Broken(format!("no network is to be had: {error}")))
+}
+
+async fn at_server(
+    noun: Noun,
+    over: Over,
+    said: Said,
+    json: bool,
+    world: &mut World<'_>,
+) -> Result<(), Stop> {
+    let mut session = Session::new(world, over, json)?;
+    session.warn_of_end()?;
+    match noun {
+        Noun::Site(ask) => Box::pin(site::carry_out(ask, &mut session)).await,
+        Noun::Furnace(ask) => Box::pin(furnace::carry_out(ask, &mut session)).await,
+        Noun::Programme(ask) => Box::pin(programme::carry_out(ask, &mut session)).await,
+        Noun::Batch(ask) => Box::pin(batch::carry_out(ask, &mut session)).await,
+        Noun::Gauge(ask) => Box::pin(gauge::carry_out(ask, &mut session)).await,
+        Noun::Reading(ask) => Box::pin(reading::carry_out(ask, &mut session)).await,
+        Noun::Adjustment(ask) => Box::pin(adjustment::carry_out(ask, &mut session)).await,
+        Noun::SignOff(ask) => Box::pin(sign_off::carry_out(ask, &mut session)).await,
+        Noun::Qc(ask) => Box::pin(qc::carry_out(ask, &mut session)).await,
+        Noun::Due(ask) => Box::pin(due::carry_out(ask, &mut session)).await,
+        Noun::Use(ask) => Box::pin(fitness::carry_out(ask, &mut session)).await,
+        Noun::Care(ask) => Box::pin(care::carry_out(ask, &mut session)).await,
+        Noun::Rule(ask) => Box::pin(rule::carry_out(ask, &mut session)).await,
+        Noun::Alert(ask) => Box::pin(alert::carry_out(ask, &mut session)).await,
+        Noun::Watch(ask) => Box::pin(watch::carry_out(ask, &mut session)).await,
+        Noun::Mail(ask) => Box::pin(mail::carry_out(ask, &mut session)).await,
+        Noun::Calendar(ask) => Box::pin(feed::carry_out(ask, &mut session)).await,
+        Noun::Work => Box::pin(work::carry_out(&mut session)).await,
+        Noun::Whoami => Box::pin(whoami::carry_out(&mut session)).await,
+        Noun::Credential(ask) => {
+            Box::pin(credential::carry_out(ask, said.sites, &mut session)).await
         }
-    })
+        Noun::Group(ask) => Box::pin(group::carry_out(ask, &mut session)).await,
+        Noun::Audit(ask) => Box::pin(audit::carry_out(ask, &mut session)).await,
+        // These ask no server, or bring their own.
+        Noun::Cautions
+        | Noun::Completions { .. }
+        | Noun::Manual { .. }
+        | Noun::Profile(_)
+        | Noun::Enrol(_) => Ok(()),
+    }
 }
 
 #[cfg(test)]

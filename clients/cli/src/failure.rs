@@ -134,8 +134,16 @@ impl Stop {
         }
     }
 
-    /// Gives the same for a program.
-    pub(crate) fn json(&self, endpoint: &str) -> String {
+    /// What came back from the server; none where it was not asked.
+    pub(crate) fn failure(&self) -> Option<&Failure> {
+        match self {
+            Stop::Failed { failure, .. } => Some(failure),
+            _ => None,
+        }
+    }
+
+    /// Gives the same for a program, with what to do next where there is advice.
+    pub(crate) fn json(&self, endpoint: &str, advice: Option<&str>) -> String {
         if let Stop::Unread | Stop::Answered(_) = self {
             return String::new();
         }
@@ -195,6 +203,9 @@ impl Stop {
             Stop::Left | Stop::Unread | Stop::Answered(_) | Stop::Broken(_) => {
                 object["reason"] = "OTHER".into();
             }
+        }
+        if let Some(advice) = advice {
+            object["nextStep"] = advice.into();
         }
         serde_json::json!({ "error": object }).to_string()
     }
@@ -438,7 +449,7 @@ mod tests {
         assert_eq!(code(Code::Unavailable), 8);
         let answered = Stop::Answered(exit::UNFIT);
         assert_eq!(answered.code(), 10);
-        assert!(answered.lines("").is_empty() && answered.json("").is_empty());
+        assert!(answered.lines("").is_empty() && answered.json("", None).is_empty());
         assert_eq!(code(Code::DeadlineExceeded), 8);
         assert_eq!(code(Code::Internal), 1);
         assert_eq!(Stop::Usage(String::new()).code(), 2);
@@ -488,7 +499,7 @@ mod tests {
             field: "reading.setpoint_c".to_owned(),
             description: "Enter 900 to 1800 °C.".to_owned(),
         });
-        let text = Stop::of_change(refused, "id").json("");
+        let text = Stop::of_change(refused, "id").json("", None);
         let value: serde_json::Value = serde_json::from_str(&text).expect("valid JSON");
         assert_eq!(value["error"]["code"], "INVALID_ARGUMENT");
         assert_eq!(value["error"]["reason"], "BAD_VALUES");

@@ -5,23 +5,29 @@
 
 mod adjustment;
 mod alert;
+mod audit;
 mod batch;
 mod care;
 mod cautions;
 mod chart;
 mod command;
+mod connection;
+mod credential;
 mod day;
 mod due;
+mod enrol;
 mod failure;
 mod feed;
 mod fitness;
 mod furnace;
 mod gauge;
+mod group;
 mod history;
 mod mail;
 mod moment;
 mod names;
 mod output;
+mod profile;
 mod programme;
 mod qc;
 mod quantity;
@@ -33,6 +39,7 @@ mod site;
 mod standing;
 mod term;
 mod watch;
+mod whoami;
 mod words;
 mod work;
 

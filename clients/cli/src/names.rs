@@ -89,6 +89,30 @@ pub(crate) fn alert(text: &str) -> Result<String, String> {
     top("alerts", text)
 }
 
+/// Gives the name of a credential from its id or name.
+///
+/// # Errors
+/// A sentence for the person when it cannot be one.
+pub(crate) fn credential(text: &str) -> Result<String, String> {
+    top("credentials", text)
+}
+
+/// Gives the name of an enrolment from its id or name.
+///
+/// # Errors
+/// A sentence for the person when it cannot be one.
+pub(crate) fn enrolment(text: &str) -> Result<String, String> {
+    top("enrolments", text)
+}
+
+/// Gives the name of a group of sites from its id or name.
+///
+/// # Errors
+/// A sentence for the person when it cannot be one.
+pub(crate) fn site_group(text: &str) -> Result<String, String> {
+    top("siteGroups", text)
+}
+
 /// Gives the short name of something at a site, with the site's: `porto/k2`; other names as they are.
 pub(crate) fn with_site(name: &str) -> String {
     if name.starts_with("sites/") && name.matches('/').count() > 1 {

@@ -1,17 +1,89 @@
 //! One command at work: the connection, the site meant, its zone, and where words go.
 
 use std::collections::BTreeMap;
+use std::time::Duration;
 
 use jiff::Timestamp;
 use jiff::tz::TimeZone;
 use prost::Message;
 use ringtrue_proto::v1::{GetSiteRequest, ListSitesRequest};
-use ringtrue_remote::{Failure, Remote};
+use ringtrue_remote::{Failure, Identity, Remote, Secret, Settings, Token};
 use uuid::{NoContext, Uuid};
 
 use crate::World;
+use crate::connection::{Connection, Source, is_encrypted};
 use crate::failure::Stop;
 use crate::{moment, names, output};
+
+/// Days before the end of a credential from which every command says so.
+const SAID_DAYS: i64 = 14;
+
+/// How calls are made: the connection, the longest time for one, the trace they belong to.
+#[derive(Debug, Clone)]
+pub(crate) struct Over {
+    /// The server, and what proves who asks.
+    pub(crate) connection: Connection,
+    deadline: Duration,
+    traceparent: Option<String>,
+}
+
+impl Over {
+    /// Takes the trace from the surroundings.
+    pub(crate) fn new(connection: Connection, deadline: Duration, world: &World<'_>) -> Self {
+        let traceparent = world.environment.get("TRACEPARENT").cloned();
+        Over {
+            connection,
+            deadline,
+            traceparent: traceparent.filter(|trace| !trace.trim().is_empty()),
+        }
+    }
+
+    /// Prepares calls.
+    ///
+    /// # Errors
+    /// [`Stop::Usage`] when the address or another setting cannot be used.
+    pub(crate) fn remote(&self) -> Result<Remote, Stop> {
+        let connection = &self.connection;
+        let encrypted = is_encrypted(&connection.endpoint);
+        let authority = connection.authority.as_ref().filter(|_| encrypted);
+        let identity = connection.identity.as_ref().filter(|_| encrypted);
+        let token = connection.token.as_ref();
+        Ok(Remote::connect(Settings {
+            endpoint: connection.endpoint.clone(),
+            authority: authority.map(|pem| pem.clone().into_bytes()),
+            token: token.map(|token| Secret::new(token.reveal())),
+            // One file holds both; each is found in it by its own mark.
+            identity: identity.map(|pem| Identity {
+                certificate: pem.clone().into_bytes(),
+                key: Secret::new(pem.clone()),
+            }),
+            operator: connection.operator.clone(),
+            deadline: self.deadline,
+            traceparent: self.traceparent.clone(),
+            ..Settings::default()
+        })?)
+    }
+
+    /// Longest time for one call.
+    pub(crate) fn deadline(&self) -> Duration {
+        self.deadline
+    }
+
+    /// Calls of the same kind over another connection.
+    pub(crate) fn to(&self, connection: Connection) -> Self {
+        Over {
+            connection,
+            ..self.clone()
+        }
+    }
+
+    /// The same with another token.
+    pub(crate) fn with_token(&self, token: Token) -> Self {
+        let mut over = self.clone();
+        over.connection.token = Some(token);
+        over
+    }
+}
 
 /// One command at work.
 pub(crate) struct Session<'w, 'a> {
@@ -19,9 +91,11 @@ pub(crate) struct Session<'w, 'a> {
     pub(crate) world: &'w mut World<'a>,
     /// The server.
     pub(crate) remote: Remote,
-    /// The site from `--site` or `RINGTRUE_SITE`, as given.
+    /// How it is reached.
+    pub(crate) over: Over,
+    /// The site from `--site`, `RINGTRUE_SITE` or the profile, as given.
     pub(crate) site: Option<String>,
-    /// Staff code from `--operator` or `RINGTRUE_OPERATOR`.
+    /// Staff code from `--operator`, `RINGTRUE_OPERATOR` or the profile.
     pub(crate) operator: Option<String>,
     /// Whether results are wanted as JSON.
     pub(crate) json: bool,
@@ -39,21 +113,38 @@ pub(crate) struct Repeatable {
 
 impl<'w, 'a> Session<'w, 'a> {
     /// Begins.
-    pub(crate) fn new(
-        world: &'w mut World<'a>,
-        remote: Remote,
-        site: Option<String>,
-        operator: Option<String>,
-        json: bool,
-    ) -> Self {
-        Session {
+    ///
+    /// # Errors
+    /// [`Stop::Usage`] when the address or another setting cannot be used.
+    pub(crate) fn new(world: &'w mut World<'a>, over: Over, json: bool) -> Result<Self, Stop> {
+        Ok(Session {
             world,
-            remote,
-            site,
-            operator,
+            remote: over.remote()?,
+            site: over.connection.site.clone(),
+            operator: over.connection.operator.clone(),
+            over,
             json,
             zones: BTreeMap::new(),
+        })
+    }
+
+    /// Says that the stored credential ends soon, while there is time to renew it.
+    pub(crate) fn warn_of_end(&mut self) -> Result<(), Stop> {
+        let connection = &self.over.connection;
+        let (Source::Stored, Some(profile)) = (connection.source, &connection.profile) else {
+            return Ok(());
+        };
+        let Some(until) = profile.until() else {
+            return Ok(());
+        };
+        let days = until.duration_since(self.world.now).as_hours() / 24;
+        if until <= self.world.now || days >= SAID_DAYS || self.json {
+            return Ok(());
         }
+        let when = moment::brief(until, &TimeZone::UTC);
+        self.say(&format!(
+            "Your credential ends {when}. `ringtrue credential rotate` renews it."
+        ))
     }
 
     /// Says a line beside the result: progress, a warning, what was taken for granted.

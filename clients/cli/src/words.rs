@@ -3,9 +3,10 @@
 use clap::builder::{PossibleValuesParser, TypedValueParser};
 use ringtrue_proto::v1::{
     AlertChangeKind, AlertKind, AlertLevel, AlertStage, AlertState, CareActKind, ClosedDayShift,
-    Conformity, DayOfWeek, DueState, FindingKind, FindingState, FurnaceEventKind, FurnaceState,
-    GaugeKind, GaugeState, HeatingElement, MailMode, ProgrammeKind, ReadingPurpose, RingBatchState,
-    SignOffMeaning, StandingOrder, StepKind, StepState, TaskKind, ThermocoupleType, UseState,
+    Conformity, CredentialKind, CredentialState, DayOfWeek, DueState, EnrolmentState, FindingKind,
+    FindingState, FurnaceEventKind, FurnaceState, GaugeKind, GaugeState, HeatingElement, MailMode,
+    Permission, ProgrammeKind, ReadingPurpose, RingBatchState, Role, SignOffMeaning, StandingOrder,
+    StepKind, StepState, TaskKind, ThermocoupleType, UseState,
 };
 
 /// A word and what it means, for each value of an enumeration.
@@ -269,6 +270,47 @@ pub(crate) const ALERT_CHANGES: Words<AlertChangeKind> = &[
 pub(crate) const MAIL_MODES: Words<MailMode> = &[
     ("at-once", MailMode::Immediate),
     ("digest", MailMode::Digest),
+];
+
+/// What somebody is to the network.
+pub(crate) const ROLES: Words<Role> = &[
+    ("technician", Role::Technician),
+    ("site-manager", Role::SiteManager),
+    ("support", Role::Support),
+    ("quality", Role::Quality),
+    ("integration", Role::Integration),
+    ("auditor", Role::Auditor),
+    ("administrator", Role::Administrator),
+];
+
+/// What a program may do.
+pub(crate) const PERMISSIONS: Words<Permission> = &[
+    ("read", Permission::Read),
+    ("record", Permission::Record),
+    ("note", Permission::Note),
+];
+
+/// Who holds a credential, as it is shown.
+pub(crate) const CREDENTIAL_KINDS: Words<CredentialKind> = &[
+    ("device", CredentialKind::Device),
+    ("person", CredentialKind::Person),
+    ("program", CredentialKind::Integration),
+];
+
+/// How a credential stands, as it is shown.
+pub(crate) const CREDENTIAL_STATES: Words<CredentialState> = &[
+    ("active", CredentialState::Active),
+    ("ended", CredentialState::Expired),
+    ("revoked", CredentialState::Revoked),
+];
+
+/// How an enrolment stands, as it is shown.
+pub(crate) const ENROLMENT_STATES: Words<EnrolmentState> = &[
+    ("waiting", EnrolmentState::Waiting),
+    ("used", EnrolmentState::Used),
+    ("over", EnrolmentState::Expired),
+    ("revoked", EnrolmentState::Revoked),
+    ("locked", EnrolmentState::Locked),
 ];
 
 /// Gives a parser that takes exactly these words and offers them to completion.

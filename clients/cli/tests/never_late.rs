@@ -448,6 +448,29 @@ fn a_watch_shows_changes_as_they_come_and_ends_when_it_may_not_see_them() {
 }
 
 #[test]
+fn a_watch_whose_credential_is_not_taken_any_more_ends_with_7_and_the_way_on() {
+    for (status, words) in [
+        (
+            Status::unauthenticated("this caller is not known"),
+            "has no credential for http://127.0.0.1",
+        ),
+        (
+            Status::permission_denied("this caller may not do this here"),
+            "`ringtrue whoami` tells what you may do",
+        ),
+    ] {
+        let bench = watched(vec![(
+            vec![change("c1", AlertChangeKind::Raised)],
+            status.clone(),
+        )]);
+        let outcome = bench.said("watch");
+        assert_eq!(outcome.code, exit::NOT_ALLOWED, "{}", outcome.err);
+        assert_eq!(asked(&bench.watches).len(), 1, "it was not tried again");
+        assert!(outcome.err.contains(words), "{}", outcome.err);
+    }
+}
+
+#[test]
 fn a_program_is_given_one_object_a_line() {
     let bench = watched(vec![(
         vec![

@@ -6,27 +6,42 @@
 //! lost answer gives the first answer again. [`Remote::watch_alerts`] gives a stream instead, which
 //! mends itself.
 
+mod access;
 mod adjustments;
 mod alerts;
+mod audit;
 mod call;
 mod care;
+mod certificate;
 mod deliveries;
+mod endpoint;
 mod failure;
 mod fleet;
 mod furnaces;
 mod gauges;
 mod operations;
+mod pin;
+mod presented;
 mod programmes;
 mod readings;
 mod ring_batches;
 mod schedules;
+mod secret;
 mod settings;
 mod sign_offs;
 mod sites;
+mod token;
+mod trust;
 mod watch;
 
+pub use audit::is_signed;
 pub use call::{Outcome, Remote};
+pub use certificate::{certificate_sha256, hex};
 pub use failure::{Failure, Precondition, Violation};
-pub use settings::{DEFAULT_ENDPOINT, Settings, Unusable};
+pub use pin::{BadPin, Pin};
+pub use presented::{Presented, presented_authority};
+pub use secret::Secret;
+pub use settings::{DEFAULT_ENDPOINT, Identity, Settings, Unusable};
+pub use token::{BadToken, NoChance, Token, TokenSecret, sha256};
 pub use tonic::Code;
 pub use watch::{AlertStream, Lost, Pace, Told};

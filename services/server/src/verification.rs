@@ -4,7 +4,7 @@ use std::fmt::Write as _;
 use std::path::Path;
 
 use anyhow::Context as _;
-use ringtrue_store::{Checkpoint, Evidence, Store, Verified};
+use ringtrue_store::{Checkpoint, Evidence, Kept, Store, Verified};
 
 use crate::seal::{PUBLIC_KEY, from_hexadecimal, is_signed_by};
 
@@ -19,10 +19,11 @@ pub fn public_key(given: &str) -> anyhow::Result<Vec<u8>> {
     key.with_context(|| format!("{given} does not hold 64 hexadecimal digits"))
 }
 
-/// Reads checkpoints that were kept elsewhere, one JSON object a line.
+/// Reads checkpoints that were kept elsewhere, one JSON object a line: as the server writes its witness file, or as
+/// `ringtrue audit checkpoints` keeps them.
 ///
 /// A last line that is not whole is passed over: the server may have been writing it.
-pub fn kept_checkpoints(file: &Path) -> anyhow::Result<Vec<Checkpoint>> {
+pub fn kept_checkpoints(file: &Path) -> anyhow::Result<Vec<Kept>> {
     let text = std::fs::read_to_string(file)
         .with_context(|| format!("reading the checkpoints in {}", file.display()))?;
     let mut kept = Vec::new();
@@ -31,7 +32,7 @@ pub fn kept_checkpoints(file: &Path) -> anyhow::Result<Vec<Checkpoint>> {
         if line.trim().is_empty() {
             continue;
         }
-        let checkpoint = serde_json::from_str(line).with_context(|| {
+        let checkpoint = kept_checkpoint(line).with_context(|| {
             format!("line {} of {} is no checkpoint", number + 1, file.display())
         })?;
         kept.push(checkpoint);
@@ -39,11 +40,26 @@ pub fn kept_checkpoints(file: &Path) -> anyhow::Result<Vec<Checkpoint>> {
     Ok(kept)
 }
 
+fn kept_checkpoint(line: &str) -> Option<Kept> {
+    if let Ok(own) = serde_json::from_str::<Checkpoint>(line) {
+        return Some(Kept::from(&own));
+    }
+    // Canonical JSON of `ringtrue.v1.AuditCheckpoint`, which writes 64-bit numbers as texts and leaves out what is empty.
+    let listed: serde_json::Value = serde_json::from_str(line).ok()?;
+    let text = |name: &str| Some(listed.get(name)?.as_str()?.to_owned());
+    Some(Kept {
+        number: text("number")?.parse().ok()?,
+        document: text("signedJson")?,
+        hash: text("hash")?,
+        key_id: text("keyId").unwrap_or_default(),
+    })
+}
+
 /// Verifies a database, also against what is known from outside it.
 pub async fn verified(
     store: &Store,
     public_key: Option<&[u8]>,
-    kept: &[Checkpoint],
+    kept: &[Kept],
 ) -> Result<Verified, ringtrue_store::Error> {
     let signed = public_key.map(|key| {
         let key = key.to_vec();
@@ -101,4 +117,49 @@ pub fn words(verified: &Verified, knows_key: bool, has_witness: bool) -> String 
         verified.faults.len()
     ));
     words
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn checkpoints_are_read_as_the_server_and_as_the_command_line_keep_them() {
+        let own =
+            r#"{"number":3,"at":1,"document":"{}","hash":"ab","key_id":"k","signature":"00"}"#;
+        let listed = r#"{"number":"3","time":"2026-03-06T12:00:00Z","signedJson":"{}","hash":"ab","keyId":"k","signature":"AA=="}"#;
+        let wanted = Kept {
+            number: 3,
+            document: "{}".to_owned(),
+            hash: "ab".to_owned(),
+            key_id: "k".to_owned(),
+        };
+        assert_eq!(kept_checkpoint(own), Some(wanted.clone()));
+        assert_eq!(kept_checkpoint(listed), Some(wanted));
+        for none in [
+            "",
+            "{}",
+            "[]",
+            "notes",
+            r#"{"number":"x","signedJson":"{}","hash":""}"#,
+        ] {
+            assert_eq!(kept_checkpoint(none), None, "{none}");
+        }
+    }
+
+    #[test]
+    fn a_public_key_is_read_from_its_digits_or_a_file() {
+        let digits = "ab".repeat(32);
+        assert_eq!(public_key(&digits).ok(), Some(vec![0xab; 32]));
+        let folder = tempfile::tempdir().expect("a temporary folder can be made");
+        let file = folder.path().join("audit.pub");
+        std::fs::write(&file, format!("{digits}\n")).expect("it is written");
+        assert_eq!(
+            public_key(&file.to_string_lossy()).ok(),
+            Some(vec![0xab; 32])
+        );
+        std::fs::write(&file, "abcd").expect("it is written");
+        assert!(public_key(&file.to_string_lossy()).is_err());
+        assert!(public_key("abcd").is_err());
+    }
 }

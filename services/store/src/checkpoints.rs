@@ -11,7 +11,7 @@ use sqlx::sqlite::SqliteConnection;
 
 use crate::audit::digest;
 use crate::columns::{Place, json};
-use crate::{Error, Read, Tx};
+use crate::{Error, Page, PagePart, Read, Tx};
 
 /// The end of a chain.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, sqlx::FromRow)]
@@ -104,14 +104,18 @@ impl Read {
             .await?)
     }
 
-    /// Checkpoints after a number, in order, at most so many. Whoever reaches some sites sees their ends with
+    /// A page of the checkpoints after a number, in order. Whoever reaches some sites sees their ends with
     /// [`Checkpoint::heads`].
-    pub async fn checkpoints(&self, after: i64, most: u32) -> Result<Vec<Checkpoint>, Error> {
+    pub async fn checkpoints(&self, after: i64, page: &Page) -> Result<Vec<Checkpoint>, Error> {
         const SQL: &str =
             "SELECT * FROM audit_checkpoint WHERE number > $1 ORDER BY number LIMIT $2";
+        let last = match page.after.first() {
+            Some(PagePart::Number(last)) => *last,
+            _ => after,
+        };
         Ok(sqlx::query_as(SQL)
-            .bind(after)
-            .bind(i64::from(most))
+            .bind(last.max(after))
+            .bind(page.limit())
             .fetch_all(&mut *self.connection().await?)
             .await?)
     }

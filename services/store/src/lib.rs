@@ -38,4 +38,4 @@ pub use tables::readings::{Missing, NewReading, ReadingKnowledge};
 pub use tables::subscriptions::{Serving, SubscriptionsOf};
 pub use tables::work_runs::{WorkRecord, WorkRun};
 pub use tx::Tx;
-pub use verify::{Evidence, Fault, Verified};
+pub use verify::{Evidence, Fault, Kept, Verified};

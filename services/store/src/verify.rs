@@ -152,7 +152,7 @@ pub enum Fault {
     },
 }
 
-pub use checkpoints::Evidence;
+pub use checkpoints::{Evidence, Kept};
 
 /// Digest of every record and current version, by resource name.
 type Records = HashMap<String, String>;

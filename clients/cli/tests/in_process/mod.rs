@@ -14,10 +14,25 @@ pub(crate) struct Outcome {
     pub(crate) err: String,
 }
 
-/// Runs a command line on Monday 23 November 2026, 08:12 in Lisbon. Without a person nobody sits at a
-/// terminal.
+/// Runs a command line at the site Porto on Monday 23 November 2026, 08:12 in Lisbon. Without a person nobody sits
+/// at a terminal.
 pub(crate) fn run(
     server: SocketAddr,
+    columns: u16,
+    line: &[&str],
+    person: Option<&mut dyn Conversation>,
+) -> Outcome {
+    let environment = BTreeMap::from([
+        ("RINGTRUE_ENDPOINT".to_owned(), format!("http://{server}")),
+        ("RINGTRUE_SITE".to_owned(), "porto".to_owned()),
+        ("RINGTRUE_OPERATOR".to_owned(), "AB".to_owned()),
+    ]);
+    run_in(environment, columns, line, person)
+}
+
+/// Runs a command line at the same time in these surroundings.
+pub(crate) fn run_in(
+    environment: BTreeMap<String, String>,
     columns: u16,
     line: &[&str],
     person: Option<&mut dyn Conversation>,
@@ -29,11 +44,7 @@ pub(crate) fn run(
         err: &mut err,
         conversation: person.map(|person| person as &mut dyn Conversation),
         now: "2026-11-23T08:12:00Z".parse().expect("a moment"),
-        environment: BTreeMap::from([
-            ("RINGTRUE_ENDPOINT".to_owned(), format!("http://{server}")),
-            ("RINGTRUE_SITE".to_owned(), "porto".to_owned()),
-            ("RINGTRUE_OPERATOR".to_owned(), "AB".to_owned()),
-        ]),
+        environment,
         columns,
         colour: false,
     };

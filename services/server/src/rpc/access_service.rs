@@ -4,6 +4,8 @@ mod enrolments;
 mod groups;
 mod messages;
 
+use ringtrue_fleet::caller::Scope;
+use ringtrue_fleet::credential::Credential;
 use ringtrue_fleet::key::{CredentialId, SiteId};
 use ringtrue_fleet::violation::Violations;
 use ringtrue_proto::v1;
@@ -256,8 +258,13 @@ async fn rotate(
     };
     let rotation = settled(Some(rotation), violations)?;
     let (rotated, token) = app::rotate_credential(app, &asking.caller, rotation, &repeat).await?;
+    let scope = match asking.caller.own() {
+        Some((own, scope)) if own.key == rotated.key => scope,
+        _ => asking.network()?,
+    };
+    let rotated = known(app, &scope, rotated).await;
     Ok(v1::RotateCredentialResponse {
-        credential: Some(credential_message(&unused(rotated), app.clock.now())),
+        credential: Some(credential_message(&rotated, app.clock.now())),
         token: token.unwrap_or_default(),
     })
 }
@@ -274,16 +281,29 @@ async fn revoke(
     let id = name("name", &asked.name, CredentialId::parse, &mut violations);
     let id = settled(id, violations)?;
     let revoked = app::revoke_credential(app, &asking.caller, &id, asked.reason, &repeat).await?;
+    let revoked = known(app, &asking.network()?, revoked).await;
     Ok(v1::RevokeCredentialResponse {
-        credential: Some(credential_message(&unused(revoked), app.clock.now())),
+        credential: Some(credential_message(&revoked, app.clock.now())),
     })
 }
 
-/// A credential as a change left it; its last use is told by lookups.
-fn unused(credential: ringtrue_fleet::credential::Credential) -> KeptCredential {
+/// A credential as a change left it, with what else is known of it; a lookup that fails leaves that out.
+async fn known(app: &App, scope: &Scope, credential: Credential) -> KeptCredential {
+    let read = app.store.read(scope);
+    let kept = read.credential(&credential.key).await.ok().flatten();
+    KeptCredential {
+        last_use: kept.as_ref().and_then(|kept| kept.last_use.clone()),
+        has_signing_phrase: kept.is_some_and(|kept| kept.has_signing_phrase),
+        credential,
+    }
+}
+
+/// A new credential, which nobody has used yet.
+fn unused(credential: Credential) -> KeptCredential {
     KeptCredential {
         credential,
         last_use: None,
+        has_signing_phrase: false,
     }
 }
 

@@ -20,15 +20,6 @@ use crate::seal::from_hexadecimal;
 const ENTRIES: Method = method("/ringtrue.v1.AuditService/ListAuditEntries");
 const CHECKPOINTS: Method = method("/ringtrue.v1.AuditService/ListAuditCheckpoints");
 
-/// Checkpoints of an answer when the caller states no number.
-const USUAL_CHECKPOINTS: u32 = 100;
-
-/// Most checkpoints of an answer.
-const MOST_CHECKPOINTS: u32 = 1000;
-
-/// Most bytes of checkpoints in an answer; gRPC clients usually refuse answers above 4 MiB.
-const LARGEST_BYTES: usize = 3 * 1024 * 1024;
-
 /// Answers calls about audit chains.
 #[derive(Clone)]
 pub(crate) struct Audit(pub(crate) App);
@@ -111,35 +102,29 @@ async fn list_checkpoints(
             "is negative; send the number of the last checkpoint that you have, or 0",
         );
     }
-    let most = match u32::try_from(asked.page_size) {
-        Ok(0) => USUAL_CHECKPOINTS,
-        Ok(most) => most.min(MOST_CHECKPOINTS),
-        Err(_) => {
-            violations.add(
-                "page_size",
-                "OUT_OF_RANGE",
-                format!("is negative; send 1 to {MOST_CHECKPOINTS}, or leave it out"),
-            );
-            USUAL_CHECKPOINTS
-        }
-    };
-    let most = settled(Some(most), violations)?;
+    let after = asked.after_number.to_string();
+    let paging = Paging::read(
+        CHECKPOINTS,
+        &[&after],
+        Order::Along,
+        asked.page_size,
+        &asked.page_token,
+        &mut violations,
+    );
+    let paging = settled(Some(paging), violations)?;
     let scope = asking.network()?;
     let read = app.store.read(&scope);
-    let mut checkpoints = Vec::new();
-    let mut bytes = 0;
-    for checkpoint in read.checkpoints(asked.after_number, most).await? {
+    let mut listed = Vec::new();
+    for checkpoint in read.checkpoints(asked.after_number, &paging.page).await? {
         let message = checkpoint_message(&checkpoint, &scope)?;
-        bytes += prost::Message::encoded_len(&message);
-        // One always goes out, or a caller would never get past a large one.
-        if bytes > LARGEST_BYTES && !checkpoints.is_empty() {
-            break;
-        }
-        checkpoints.push(message);
+        listed.push(message);
     }
+    let key = |checkpoint: &v1::AuditCheckpoint| vec![PagePart::Number(checkpoint.number)];
+    let (checkpoints, next_page_token) = paging.cut(&listed, key, Clone::clone);
     let seal = app.seal.as_ref();
     Ok(v1::ListAuditCheckpointsResponse {
         checkpoints,
+        next_page_token,
         public_key: seal.map_or_else(Vec::new, |seal| seal.public_key().to_vec()),
     })
 }

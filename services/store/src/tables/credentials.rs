@@ -25,13 +25,15 @@ pub struct Proving {
     pub sites: Option<BTreeSet<SiteId>>,
 }
 
-/// A credential with its last use.
+/// A credential with its last use, and whether it can sign.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct KeptCredential {
     /// The credential.
     pub credential: Credential,
     /// When and from which address it was used last; none before the first use.
     pub last_use: Option<(Timestamp, String)>,
+    /// Whether its holder has set a signing phrase.
+    pub has_signing_phrase: bool,
 }
 
 /// A row of `credential`; also its document in the audit chain.
@@ -58,6 +60,7 @@ struct KeptRow {
     row: CredentialRow,
     used_at: Option<i64>,
     address: Option<String>,
+    has_signing_phrase: bool,
 }
 
 pub(super) fn written_digest(digest: Option<[u8; 32]>) -> String {
@@ -137,6 +140,7 @@ impl KeptRow {
         };
         Ok(KeptCredential {
             last_use,
+            has_signing_phrase: self.has_signing_phrase,
             credential: self.row.credential()?,
         })
     }
@@ -230,11 +234,13 @@ impl Read {
         Ok(Some(Proving { credential, sites }))
     }
 
-    /// One credential with its last use; none also when the scope does not cover it, since it is not to be known
+    /// One credential with its last use, and whether it can sign; none also when the scope does not cover it, since it is not to be known
     /// there.
     pub async fn credential(&self, id: &CredentialId) -> Result<Option<KeptCredential>, Error> {
-        const SQL: &str = "SELECT c.*, u.used_at, u.address FROM credential AS c
-            LEFT JOIN credential_use AS u ON u.credential_id = c.id WHERE c.id = $1";
+        const SQL: &str =
+            "SELECT c.*, u.used_at, u.address, p.credential_id IS NOT NULL AS has_signing_phrase
+            FROM credential AS c LEFT JOIN credential_use AS u ON u.credential_id = c.id
+            LEFT JOIN signing_phrase AS p ON p.credential_id = c.id WHERE c.id = $1";
         let rows: Vec<KeptRow> = sqlx::query_as(SQL)
             .bind(id.as_str())
             .fetch_all(&mut *self.connection().await?)
@@ -252,8 +258,10 @@ impl Read {
         active_at: Option<Timestamp>,
         page: &Page,
     ) -> Result<Vec<KeptCredential>, Error> {
-        const SQL: &str = "SELECT c.*, u.used_at, u.address FROM credential AS c
-            LEFT JOIN credential_use AS u ON u.credential_id = c.id
+        const SQL: &str =
+            "SELECT c.*, u.used_at, u.address, p.credential_id IS NOT NULL AS has_signing_phrase
+            FROM credential AS c LEFT JOIN credential_use AS u ON u.credential_id = c.id
+            LEFT JOIN signing_phrase AS p ON p.credential_id = c.id
             WHERE ($1 IS NULL OR (c.revoked_at IS NULL AND c.expires_at > $1))
                 AND ($2 IS NULL OR (NOT c.whole_network AND c.site_groups = '[]' AND c.sites <> '[]'
                     AND NOT EXISTS (SELECT 1 FROM json_each(c.sites) AS one

@@ -10,13 +10,37 @@ use crate::Error;
 use crate::audit::digest;
 use crate::checkpoints::Checkpoint;
 
+/// A checkpoint as it was kept elsewhere.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Kept {
+    /// Its number.
+    pub number: i64,
+    /// Its text.
+    pub document: String,
+    /// The hash of its text, hexadecimal.
+    pub hash: String,
+    /// Which key signed it; empty for none.
+    pub key_id: String,
+}
+
+impl From<&Checkpoint> for Kept {
+    fn from(checkpoint: &Checkpoint) -> Self {
+        Self {
+            number: checkpoint.number,
+            document: checkpoint.document.clone(),
+            hash: checkpoint.hash.clone(),
+            key_id: checkpoint.key_id.clone(),
+        }
+    }
+}
+
 /// What is known from outside the database.
 #[derive(Default)]
 pub struct Evidence<'e> {
     /// Whether a checkpoint is signed by the key that belongs to this installation; none when nobody knows the key.
     pub signed: Option<&'e (dyn Fn(&Checkpoint) -> bool + Send + Sync)>,
     /// Checkpoints that were kept elsewhere, in any order.
-    pub kept: &'e [Checkpoint],
+    pub kept: &'e [Kept],
 }
 
 /// How many checkpoints are looked at a time.
@@ -42,7 +66,7 @@ async fn walk(
     verified: &mut Verified,
 ) -> Result<Covered, Error> {
     const SQL: &str = "SELECT * FROM audit_checkpoint WHERE number > $1 ORDER BY number LIMIT $2";
-    let mut kept: BTreeMap<i64, &Checkpoint> = BTreeMap::new();
+    let mut kept: BTreeMap<i64, &Kept> = BTreeMap::new();
     for one in evidence.kept {
         kept.insert(one.number, one);
     }
@@ -88,7 +112,7 @@ async fn walk(
             }
             if kept
                 .remove(&checkpoint.number)
-                .is_some_and(|kept| *kept != checkpoint)
+                .is_some_and(|kept| *kept != Kept::from(&checkpoint))
             {
                 fault(|number| Fault::CheckpointDiffers { number }, verified);
             }

@@ -225,7 +225,7 @@ pub(super) fn credential_message(kept: &KeptCredential, now: Timestamp) -> v1::C
         previous_secret_end_time: previous
             .filter(|(_, until)| *until > now)
             .map(|(_, until)| timestamp(until)),
-        has_signing_phrase: false,
+        has_signing_phrase: kept.has_signing_phrase,
     }
 }
 
