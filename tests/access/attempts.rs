@@ -1,6 +1,7 @@
 //! What somebody might attempt to get at what is not theirs.
 
 mod bodies;
+mod certificates;
 mod headers;
 mod names;
 mod pages;
