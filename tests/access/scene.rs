@@ -98,6 +98,14 @@ impl Scene {
         change: impl FnOnce(&mut Settings),
         channel: impl FnOnce(&Network) -> Channel,
     ) -> Self {
+        // On the heap: it is a long story.
+        Box::pin(Self::told(change, channel)).await
+    }
+
+    async fn told(
+        change: impl FnOnce(&mut Settings),
+        channel: impl FnOnce(&Network) -> Channel,
+    ) -> Self {
         let mut prepared = None;
         let prepare = async |network: &Network| {
             let own = network.bench().await;
@@ -105,8 +113,11 @@ impl Scene {
             mark(network, &foreign).await;
             let mut places = BTreeMap::new();
             let shared = shared(network, [&own, &foreign]).await;
-            places.insert(At::Own, laboratory(network, &own, "here", &shared).await);
-            let there = laboratory(network, &foreign, FOREIGN, &shared).await;
+            places.insert(
+                At::Own,
+                Box::pin(laboratory(network, &own, "here", &shared)).await,
+            );
+            let there = Box::pin(laboratory(network, &foreign, FOREIGN, &shared)).await;
             places.insert(At::Foreign, there);
             let readings = [
                 &places[&At::Own]["reading"],
@@ -407,7 +418,7 @@ async fn laboratory(network: &Network, bench: &Bench, marker: &str, shared: &Nam
         .await;
     let mut again = network.ask(bench, &[19.471, 19.469, 19.473]);
     let asked = again.reading.as_mut().expect("a reading");
-    asked.note = marker.to_owned();
+    marker.clone_into(&mut asked.note);
     asked.answered_questions = ANSWERS.map(str::to_owned).to_vec();
     let mistaken = network.record(again).await;
     network.adjust(bench, "", 1490.0).await;

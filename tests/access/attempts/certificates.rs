@@ -1,5 +1,6 @@
 //! Client certificates: what is bound to one is worth nothing without it, or with another.
 
+use std::fmt::Write as _;
 use std::net::{IpAddr, Ipv4Addr};
 
 use prost::Message as _;
@@ -83,10 +84,13 @@ impl Authority {
         params.extended_key_usages = vec![ExtendedKeyUsagePurpose::ClientAuth];
         let key = KeyPair::generate().expect("a key");
         let leaf = params.signed_by(&key, &self.issuer).expect("a certificate");
-        let digest = Sha256::digest(leaf.der());
+        let mut sha256 = String::new();
+        for byte in Sha256::digest(leaf.der()) {
+            write!(sha256, "{byte:02x}").expect("writing to a string cannot fail");
+        }
         Shown {
             identity: Identity::from_pem(leaf.pem(), key.serialize_pem()),
-            sha256: digest.iter().map(|byte| format!("{byte:02x}")).collect(),
+            sha256,
         }
     }
 
