@@ -50,7 +50,12 @@ const WHO: [(&str, As, bool, &[v1::Permission]); 14] = [
     ("integration of all", As::Integration, true, EVERYTHING),
     ("auditor of all", As::Auditor, true, &[]),
     ("reader", As::Integration, false, &[v1::Permission::Read]),
-    ("recorder", As::Integration, false, &[v1::Permission::Record]),
+    (
+        "recorder",
+        As::Integration,
+        false,
+        &[v1::Permission::Record],
+    ),
     ("noter", As::Integration, false, &[v1::Permission::Note]),
     ("device", As::Technician, false, &[]),
 ];
@@ -159,7 +164,10 @@ async fn enrolled(network: &Network, mut wanted: v1::Credential) -> String {
     };
     let made = client(network).enrol(ask).await.expect("enrolled");
     let made = made.into_inner().credential.expect("it is told");
-    let id = made.name.trim_start_matches("credentials/").replace('-', "");
+    let id = made
+        .name
+        .trim_start_matches("credentials/")
+        .replace('-', "");
     format!("rt1.{id}.{secret}")
 }
 
@@ -251,7 +259,10 @@ pub(crate) async fn unusable(
         ("a token under no scheme", good.clone()),
         ("a token after two spaces", format!("Bearer  {good}")),
         ("a token after a tab", format!("Bearer\t{good}")),
-        ("two tokens in one header", format!("Bearer {good}, Bearer {good}")),
+        (
+            "two tokens in one header",
+            format!("Bearer {good}, Bearer {good}"),
+        ),
         ("a scheme alone", "Bearer".to_owned()),
     ] {
         let mut metadata = MetadataMap::new();

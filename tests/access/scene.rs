@@ -16,6 +16,7 @@ use ringtrue_tests::{Bench, Network, wire};
 use tokio::time::timeout;
 use tonic::Status;
 use tonic::metadata::{MetadataMap, MetadataValue};
+use tonic::transport::Channel;
 
 use crate::people::{self, Caller, GROUP, PHRASE};
 use crate::table::Row;
@@ -24,11 +25,14 @@ use crate::table::Row;
 pub(crate) const FOREIGN: &str = "xylophone";
 
 /// Questions that a reading meets which is alike to another one.
-const ANSWERS: [&str; 4] = [
+const ANSWERS: [&str; 7] = [
+    "SAME_FIRING",
     "TOO_GOOD",
     "FAR_FROM_HISTORY",
-    "CORRECTION_NOT_APPLIED",
     "WRONG_FURNACE",
+    "CORRECTION_NOT_APPLIED",
+    "CORRECTION_OPPOSITE",
+    "LATE_REPORT",
 ];
 
 /// The longest that an answer may take here.
@@ -75,6 +79,7 @@ pub(crate) struct Scene {
     pub(crate) foreign: Bench,
     /// What proves nobody, with what is wrong about it.
     pub(crate) unusable: Vec<(&'static str, MetadataMap)>,
+    channel: Channel,
     places: BTreeMap<At, Names>,
     pool: DescriptorPool,
     made: std::sync::atomic::AtomicU32,
@@ -93,8 +98,15 @@ impl Scene {
             places.insert(At::Own, laboratory(network, &own, "here", &shared).await);
             let there = laboratory(network, &foreign, FOREIGN, &shared).await;
             places.insert(At::Foreign, there);
-            let readings = [&places[&At::Own]["reading"], &places[&At::Foreign]["reading"]];
+            let readings = [
+                &places[&At::Own]["reading"],
+                &places[&At::Foreign]["reading"],
+            ];
             find(network, [about_batch(&own.batch, readings, network.now())]).await;
+            rule(network, "").await;
+            for place in [&own.site, &own.furnace, &foreign.site, &foreign.furnace] {
+                rule(network, &format!("{place}/")).await;
+            }
             let callers = people::let_in(network).await;
             let unusable = people::unusable(network, &callers).await;
             prepared = Some((own, foreign, places, callers, unusable));
@@ -103,10 +115,7 @@ impl Scene {
         let (own, foreign, mut places, callers, unusable) = prepared.expect("it was prepared");
         // The clock of a server that starts anew in a test begins anew, and its ids with it.
         network.advance_h(30);
-        for (at, of) in [
-            (At::OwnMissing, At::Own),
-            (At::ForeignMissing, At::Foreign),
-        ] {
+        for (at, of) in [(At::OwnMissing, At::Own), (At::ForeignMissing, At::Foreign)] {
             let missing = missing(&places[&of], None);
             places.insert(at, missing);
         }
@@ -114,6 +123,7 @@ impl Scene {
         places.insert(At::Nowhere, nowhere);
         let pool = DescriptorPool::decode(ringtrue_proto::DESCRIPTORS).expect("a valid protocol");
         let scene = Self {
+            channel: network.channel(),
             network,
             callers,
             own,
@@ -167,7 +177,9 @@ impl Scene {
     pub(crate) fn bytes(&self, call: &str, json: &str) -> Vec<u8> {
         use prost::Message as _;
         let (service, method) = call.split_once('/').expect("a service and a call");
-        let service = self.pool.get_service_by_name(&format!("ringtrue.v1.{service}"));
+        let service = self
+            .pool
+            .get_service_by_name(&format!("ringtrue.v1.{service}"));
         let service = service.unwrap_or_else(|| panic!("there is no service of {call}"));
         let mut methods = service.methods();
         let method = methods.find(|one| one.name() == method);
@@ -189,7 +201,7 @@ impl Scene {
     ) -> Result<Vec<u8>, Status> {
         let path = format!("/ringtrue.v1.{call}");
         let message = self.bytes(call, json);
-        let first = wire::first(self.network.channel(), &path, message, metadata);
+        let first = wire::first(self.channel.clone(), &path, message, metadata);
         let first = timeout(PATIENCE, first).await;
         first.unwrap_or_else(|_| panic!("{call} did not answer"))
     }
@@ -244,7 +256,11 @@ fn base64(bytes: &[u8]) -> String {
         let number = u32::from_be_bytes(padded);
         for place in 0..4 {
             let six = usize::try_from((number >> (18 - 6 * place)) & 63).expect("below 64");
-            let sign = if place <= three.len() { SIGNS[six] } else { b'=' };
+            let sign = if place <= three.len() {
+                SIGNS[six]
+            } else {
+                b'='
+            };
             text.push(char::from(sign));
         }
     }
@@ -268,6 +284,9 @@ fn missing(names: &Names, site: Option<&str>) -> Names {
             *name = format!("{elsewhere}{rest}");
         }
     }
+    // A programme of the furnace that does not exist: one of another would be wrong in another way.
+    let programme = format!("{}/programmes/p9", missing["furnace"]);
+    missing.insert("programme", programme);
     missing
 }
 
@@ -284,7 +303,11 @@ async fn mark(network: &Network, foreign: &Bench) {
         }),
         ..v1::UpdateSiteRequest::default()
     };
-    network.remote.update_site(ask).await.expect("it is renamed");
+    network
+        .remote
+        .update_site(ask)
+        .await
+        .expect("it is renamed");
 }
 
 /// Makes what belongs to the network itself.
@@ -314,6 +337,30 @@ async fn shared(network: &Network, benches: [&Bench; 2]) -> Names {
     let auditor = people::made(network, people::auditor_of_all()).await;
     ids.insert("network_credential", auditor.name);
     ids
+}
+
+/// Sets a rule for a place, whose name ends with a slash, or for the network.
+async fn rule(network: &Network, place: &str) {
+    let rule = v1::ScheduleRule {
+        name: format!("{place}scheduleRules/calibration"),
+        plan: v1::PlanKind::FixedDates.into(),
+        recurrence: "FREQ=WEEKLY;BYDAY=FR".to_owned(),
+        start_date: Some(ringtrue_proto::Date {
+            year: 2026,
+            month: 3,
+            day: 6,
+        }),
+        ..v1::ScheduleRule::default()
+    };
+    let ask = v1::SetScheduleRuleRequest {
+        rule: Some(rule),
+        ..v1::SetScheduleRuleRequest::default()
+    };
+    network
+        .remote
+        .set_schedule_rule(ask)
+        .await
+        .expect("it is set");
 }
 
 async fn subscription(network: &Network, parent: &str, address: &str) -> String {
@@ -366,7 +413,10 @@ async fn laboratory(network: &Network, bench: &Bench, marker: &str, shared: &Nam
         &network.app.alerts,
         "test",
     );
-    looked.await.expect("the store answers").expect("nobody else looks");
+    looked
+        .await
+        .expect("the store answers")
+        .expect("nobody else looks");
     let alerts = v1::ListAlertsRequest {
         parent: bench.site.clone(),
         ..v1::ListAlertsRequest::default()
@@ -454,4 +504,3 @@ fn finding(id: &str, kind: FindingKind, subject: Subject, now: Timestamp) -> Fin
         revision: 1,
     }
 }
-

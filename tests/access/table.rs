@@ -37,7 +37,9 @@ pub(crate) enum Elsewhere {
     Hidden,
     /// It belongs to the network itself: PERMISSION_DENIED for whoever is not there for the whole network.
     Network,
-    /// So does it, and the name says nothing: NOT_FOUND for whoever is not there for the whole network.
+    /// So does it, and everybody sees it: who may not do so is told PERMISSION_DENIED of what there is.
+    NetworkShown,
+    /// It belongs to the network, and nobody else sees it: NOT_FOUND for whoever is not there for the whole network.
     HiddenNetwork,
     /// It shows what is theirs and nothing else.
     Filtered,
@@ -73,7 +75,7 @@ const fn row(
 }
 
 /// Everybody reads, and learns who they are.
-const READ: &[As] = &[
+pub(crate) const READ: &[As] = &[
     Technician,
     SiteManager,
     Support,
@@ -84,7 +86,7 @@ const READ: &[As] = &[
 ];
 
 /// Notes on alerts and findings, and tries readings out.
-const NOTE: &[As] = &[
+pub(crate) const NOTE: &[As] = &[
     Technician,
     SiteManager,
     Support,
@@ -94,7 +96,7 @@ const NOTE: &[As] = &[
 ];
 
 /// Records what happened in a laboratory.
-const RECORD: &[As] = &[Technician, SiteManager, Quality, Integration, Administrator];
+pub(crate) const RECORD: &[As] = &[Technician, SiteManager, Quality, Integration, Administrator];
 
 /// Signs; programs do not.
 const SIGN: &[As] = &[Technician, SiteManager, Quality, Administrator];

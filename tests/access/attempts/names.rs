@@ -90,9 +90,8 @@ async fn all_sites_at_once_are_named_only_where_that_shows_less_to_who_sees_less
     let rows = rows();
     let mut faults = Vec::new();
     for row in &rows {
-        let takes_all = |other: &crate::table::Row| {
-            other.call == row.call && other.ask.contains("sites/-")
-        };
+        let takes_all =
+            |other: &crate::table::Row| other.call == row.call && other.ask.contains("sites/-");
         let usual = scene.filled(At::Own, row.ask);
         let asked = usual.replace("sites/north", "sites/-");
         if asked == usual || rows.iter().any(takes_all) {

@@ -89,7 +89,8 @@ pub(super) const ROWS: &[Row] = &[
     ),
     row(
         "AccessService/RotateCredential",
-        GRANT, HiddenNetwork,
+        GRANT,
+        HiddenNetwork,
         r#"{"name":"{network_credential}"}"#,
     ),
     row(
@@ -100,7 +101,8 @@ pub(super) const ROWS: &[Row] = &[
     ),
     row(
         "AccessService/RevokeCredential",
-        GRANT, HiddenNetwork,
+        GRANT,
+        HiddenNetwork,
         r#"{"name":"{network_credential}","reason":"Lost."}"#,
     ),
     row(

@@ -1,6 +1,6 @@
 //! Where furnaces stand, findings, due dates, care, alerts, and the server's own work.
 
-use super::Elsewhere::{Denied, Filtered, Hidden, Network, Shared};
+use super::Elsewhere::{Denied, Filtered, Hidden, Network, NetworkShown, Shared};
 use super::{CONFIGURE, NOTE, READ, RECORD, Row, row};
 
 pub(super) const ROWS: &[Row] = &[
@@ -90,16 +90,17 @@ pub(super) const ROWS: &[Row] = &[
         Hidden,
         r#"{"name":"{finding}","note":"{marker}","noted_by":"t1"}"#,
     ),
+    // About a batch speak those who keep the batches.
     row(
         "FleetService/AcknowledgeFinding",
-        NOTE,
-        Network,
+        CONFIGURE,
+        NetworkShown,
         r#"{"name":"{network_finding}","note":"Looked at.","noted_by":"t1"}"#,
     ),
     row(
         "FleetService/ResolveFinding",
-        NOTE,
-        Network,
+        CONFIGURE,
+        NetworkShown,
         r#"{"name":"{network_finding}","note":"Mended.","noted_by":"t1"}"#,
     ),
     row(
@@ -230,13 +231,13 @@ pub(super) const ROWS: &[Row] = &[
         "AlertService/WatchAlerts",
         READ,
         Denied,
-        r#"{"parent":"{site}","after":"0"}"#,
+        r#"{"parent":"{site}"}"#,
     ),
     row(
         "AlertService/WatchAlerts",
         READ,
         Filtered,
-        r#"{"parent":"sites/-","after":"0"}"#,
+        r#"{"parent":"sites/-"}"#,
     ),
     row(
         "AlertService/SnoozeAlert",
@@ -250,5 +251,5 @@ pub(super) const ROWS: &[Row] = &[
         Hidden,
         r#"{"name":"{alert}","note":"{marker}","noted_by":"t1"}"#,
     ),
-    row("OperationsService/ListBackgroundWork", READ, Shared, "{}"),
+    row("OperationsService/ListBackgroundWork", READ, Network, "{}"),
 ];
