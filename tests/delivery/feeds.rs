@@ -20,7 +20,12 @@ async fn answering(network: &Network) -> SocketAddr {
         .await
         .expect("a free port");
     let address = listener.local_addr().expect("a bound listener");
-    serve::start_http(listener, &network.app, &network.lifecycle);
+    serve::start_http(
+        listener,
+        &network.transport,
+        &network.app,
+        &network.lifecycle,
+    );
     address
 }
 

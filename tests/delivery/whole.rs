@@ -118,7 +118,12 @@ async fn a_feed_shows_the_next_dates_of_a_fixed_plan_and_moves_what_is_overdue()
         .await
         .expect("a free port");
     let address = listener.local_addr().expect("a bound listener");
-    serve::start_http(listener, &post.network.app, &post.network.lifecycle);
+    serve::start_http(
+        listener,
+        &post.network.transport,
+        &post.network.app,
+        &post.network.lifecycle,
+    );
     let mut schedules =
         v1::schedule_service_client::ScheduleServiceClient::new(post.network.channel());
     let rule = v1::ScheduleRule {

@@ -14,6 +14,7 @@ use ringtrue_server::config::{Alerts, Fleet, Settings};
 use ringtrue_server::ids::Ids;
 use ringtrue_server::lifecycle::{Exit, Lifecycle};
 use ringtrue_server::serve;
+use ringtrue_server::transport::Transport;
 use ringtrue_store::{Entry, EntryFilter, Page, PagePart, Store};
 use tempfile::TempDir;
 use tonic::transport::{Channel, Endpoint};
@@ -32,6 +33,8 @@ pub struct Network {
     pub address: SocketAddr,
     /// The life of the server; cancel its `drain` to see it end.
     pub lifecycle: Lifecycle,
+    /// How its connections are encrypted, as its settings say.
+    pub transport: Transport,
     settings: Settings,
     folder: TempDir,
 }
@@ -69,13 +72,15 @@ impl Network {
         let address = listener
             .local_addr()
             .expect("a bound listener has an address");
-        serve::start(listener, &app, &settings, &lifecycle);
+        let transport = Transport::of(&settings).expect("the files of [tls] can be used");
+        serve::start(listener, &transport, &app, &settings, &lifecycle);
         let remote = remote_to(address, "t1");
         Self {
             app,
             remote,
             address,
             lifecycle,
+            transport,
             settings,
             folder,
         }

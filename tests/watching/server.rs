@@ -15,6 +15,7 @@ use ringtrue_server::config::{Alerts, Fleet, Settings};
 use ringtrue_server::ids::Ids;
 use ringtrue_server::lifecycle::Lifecycle;
 use ringtrue_server::serve;
+use ringtrue_server::transport::Transport;
 use ringtrue_store::{Request, Store};
 use tokio::io::{AsyncBufReadExt as _, BufReader};
 
@@ -49,7 +50,8 @@ pub(crate) async fn serve(database: &Path) -> anyhow::Result<()> {
     tx.commit().await?;
     let listener = serve::bind(settings.listen).await?;
     let address = listener.local_addr()?;
-    serve::start(listener, &app, &settings, &lifecycle);
+    let transport = Transport::of(&settings)?;
+    serve::start(listener, &transport, &app, &settings, &lifecycle);
     say(&address.to_string())?;
     let mut lines = BufReader::new(tokio::io::stdin()).lines();
     let mut number = 0_u64;

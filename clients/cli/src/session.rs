@@ -7,11 +7,11 @@ use jiff::Timestamp;
 use jiff::tz::TimeZone;
 use prost::Message;
 use ringtrue_proto::v1::{GetSiteRequest, ListSitesRequest};
-use ringtrue_remote::{Failure, Remote, Settings, Token};
+use ringtrue_remote::{Failure, Identity, Remote, Secret, Settings, Token};
 use uuid::{NoContext, Uuid};
 
 use crate::World;
-use crate::connection::{Connection, Source};
+use crate::connection::{Connection, Source, is_encrypted};
 use crate::failure::Stop;
 use crate::{moment, names, output};
 
@@ -44,14 +44,37 @@ impl Over {
     /// [`Stop::Usage`] when the address or another setting cannot be used.
     pub(crate) fn remote(&self) -> Result<Remote, Stop> {
         let connection = &self.connection;
+        let encrypted = is_encrypted(&connection.endpoint);
+        let authority = connection.authority.as_ref().filter(|_| encrypted);
+        let identity = connection.identity.as_ref().filter(|_| encrypted);
+        let token = connection.token.as_ref();
         Ok(Remote::connect(Settings {
             endpoint: connection.endpoint.clone(),
+            authority: authority.map(|pem| pem.clone().into_bytes()),
+            token: token.map(|token| Secret::new(token.reveal())),
+            // One file holds both; each is found in it by its own mark.
+            identity: identity.map(|pem| Identity {
+                certificate: pem.clone().into_bytes(),
+                key: Secret::new(pem.clone()),
+            }),
             operator: connection.operator.clone(),
             deadline: self.deadline,
             traceparent: self.traceparent.clone(),
-            token: connection.token.clone(),
             ..Settings::default()
         })?)
+    }
+
+    /// Longest time for one call.
+    pub(crate) fn deadline(&self) -> Duration {
+        self.deadline
+    }
+
+    /// Calls of the same kind over another connection.
+    pub(crate) fn to(&self, connection: Connection) -> Self {
+        Over {
+            connection,
+            ..self.clone()
+        }
     }
 
     /// The same with another token.

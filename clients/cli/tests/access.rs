@@ -43,6 +43,10 @@ impl Conversation for Script {
         self.next(question)
     }
 
+    fn secret(&mut self, question: &str, _: &str) -> Result<String, Left> {
+        self.next(question)
+    }
+
     fn choice(&mut self, question: &str, _: &[String]) -> Result<usize, Left> {
         self.next(question).map(|_| 0)
     }

@@ -6,11 +6,11 @@ use std::time::Duration;
 use backon::{BackoffBuilder as _, ExponentialBuilder};
 use tokio::time::Instant;
 use tonic::metadata::AsciiMetadataValue;
-use tonic::transport::{Channel, Endpoint};
+use tonic::transport::Channel;
 use tonic::{Code, Request, Response, Status};
 use uuid::Uuid;
 
-use crate::{Failure, Settings, Unusable};
+use crate::{Failure, Secret, Settings, Unusable, endpoint};
 
 /// An answer of the server, or why there is none. Boxed, because a failure is much larger than most
 /// answers are often.
@@ -36,8 +36,7 @@ impl Remote {
     /// # Errors
     /// [`Unusable`] when a setting cannot be used; nothing was sent then.
     pub fn connect(settings: Settings) -> Result<Self, Unusable> {
-        let endpoint = usable_endpoint(&settings)?;
-        let channel = endpoint
+        let channel = endpoint::prepared(&settings)?
             .connect_timeout(settings.connect_timeout)
             .http2_keep_alive_interval(Duration::from_secs(30))
             .keep_alive_timeout(Duration::from_secs(10))
@@ -49,21 +48,18 @@ impl Remote {
     /// Uses a channel that exists already, for example one inside the same process.
     ///
     /// # Errors
-    /// [`Unusable`] when the operator, client or trace cannot travel with a call.
+    /// [`Unusable`] when the token, operator, client or trace cannot travel with a call, or not to that address.
     pub fn over(channel: Channel, settings: Settings) -> Result<Self, Unusable> {
+        endpoint::checked(&settings)?;
         let mut metadata = vec![("ringtrue-client", sendable("client", settings.client)?)];
         if let Some(operator) = settings.operator {
             metadata.push(("ringtrue-operator", sendable("operator", operator)?));
         }
+        if let Some(token) = &settings.token {
+            metadata.push(("authorization", bearer(token)?));
+        }
         if let Some(trace) = settings.traceparent {
             metadata.push(("traceparent", sendable("trace", trace)?));
-        }
-        if let Some(token) = settings.token {
-            let bearer = format!("Bearer {}", token.reveal());
-            let mut bearer = sendable("token", bearer)?;
-            // Hides it from `Debug`, and keeps it out of the compression tables of HTTP/2.
-            bearer.set_sensitive(true);
-            metadata.push(("authorization", bearer));
         }
         Ok(Remote {
             channel,
@@ -161,21 +157,20 @@ fn ran_out_here(status: &Status) -> bool {
     status.code() == Code::Cancelled && status.message() == "Timeout expired"
 }
 
-fn usable_endpoint(settings: &Settings) -> Result<Endpoint, Unusable> {
-    let unusable = || Unusable::Endpoint {
-        endpoint: settings.endpoint.clone(),
-    };
-    let endpoint = Endpoint::from_shared(settings.endpoint.clone()).map_err(|_| unusable())?;
-    if endpoint.uri().scheme_str() != Some("http") || endpoint.uri().host().is_none() {
-        return Err(unusable());
-    }
-    Ok(endpoint)
-}
-
 fn sendable(what: &'static str, value: String) -> Result<AsciiMetadataValue, Unusable> {
     // The metadata type takes bytes beyond ASCII too, which gRPC does not carry.
     match AsciiMetadataValue::try_from(value.as_str()) {
         Ok(usable) if value.is_ascii() => Ok(usable),
         _ => Err(Unusable::Metadata { what, value }),
     }
+}
+
+fn bearer(token: &Secret) -> Result<AsciiMetadataValue, Unusable> {
+    let token = token.reveal();
+    let is_plain = !token.is_empty() && token.bytes().all(|byte| byte.is_ascii_graphic());
+    let value = AsciiMetadataValue::try_from(format!("Bearer {token}")).ok();
+    let mut value = value.filter(|_| is_plain).ok_or(Unusable::Token)?;
+    // Kept out of the transport's own logs and of what HTTP/2 remembers between calls.
+    value.set_sensitive(true);
+    Ok(value)
 }

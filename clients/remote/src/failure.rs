@@ -6,13 +6,18 @@ use std::time::Duration;
 use tonic::{Code, Status};
 use tonic_types::StatusExt as _;
 
+use crate::trust;
+
 /// A call that was not carried out, or whose answer was lost.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Failure {
     /// The canonical code.
     pub code: Code,
     /// Stable reason from `google.rpc.ErrorInfo`, for example `REQUEST_ID_REUSED`; `UNREACHABLE`
-    /// when no server answered, `DEADLINE` when the time ran out here; else empty.
+    /// when no server answered, `DEADLINE` when the time ran out here; `UNKNOWN_AUTHORITY`,
+    /// `CERTIFICATE_EXPIRED`, `CERTIFICATE_NOT_YET_VALID`, `WRONG_NAME`, `CLIENT_CERTIFICATE_REFUSED` or
+    /// `NO_ENCRYPTION` when no encrypted connection came to be; `NO_HTTP2` when what answered was something
+    /// else; else empty.
     pub reason: String,
     /// What happened and what to do next, in words.
     pub message: String,
@@ -80,6 +85,19 @@ impl Failure {
             .resource_info()
             .map(|info| info.resource_name.clone());
         failure.retry_after = details.retry_info().and_then(|info| info.retry_delay);
+        if failure.reason.is_empty()
+            && let Some(cause) = trust::failure(status)
+        {
+            return cause;
+        }
+        if failure.reason.is_empty() && is_no_http2(status) {
+            "NO_HTTP2".clone_into(&mut failure.reason);
+            failure.message = format!(
+                "what answers at this address does not speak HTTP/2 as a server does ({}): see that address and port \
+                 are the server's, and write https:// when it encrypts",
+                status.message()
+            );
+        }
         if failure.reason.is_empty() && never_arrived(status) {
             // A connection that broke under a call comes as Unknown; it is no less worth repeating than
             // one that was never made, since every change carries its request id.
@@ -106,10 +124,10 @@ impl Failure {
     /// Whether the same request may succeed a moment later.
     ///
     /// Only `UNAVAILABLE` and `ABORTED`; a version that somebody else has changed since stays
-    /// changed, so a stale etag is not repeated.
+    /// changed, so a stale etag is not repeated, nor is a handshake with a server that is not trusted.
     pub fn is_worth_repeating(&self) -> bool {
         match self.code {
-            Code::Unavailable => true,
+            Code::Unavailable => !trust::is_about_trust(&self.reason),
             Code::Aborted => !self.reason.contains("ETAG"),
             _ => false,
         }
@@ -117,17 +135,32 @@ impl Failure {
 
     /// Whether the server may have carried out the request although no answer came.
     pub fn leaves_doubt(&self) -> bool {
-        matches!(
+        let is_doubtful = matches!(
             self.code,
             Code::Unavailable | Code::DeadlineExceeded | Code::Cancelled | Code::Unknown
-        )
+        );
+        is_doubtful && !self.is_about_trust()
+    }
+
+    /// Whether no encrypted connection came about: nothing was sent.
+    pub fn is_about_trust(&self) -> bool {
+        trust::is_about_trust(&self.reason)
     }
 }
 
 /// True when the status was made by the transport, so that no server spoke.
 fn never_arrived(status: &Status) -> bool {
-    matches!(status.code(), Code::Unavailable | Code::Unknown)
+    matches!(
+        status.code(),
+        Code::Unavailable | Code::Unknown | Code::Cancelled
+    ) && std::error::Error::source(status).is_some()
+}
+
+/// True when the transport could make nothing of what came, for example from a server that encrypts.
+fn is_no_http2(status: &Status) -> bool {
+    status.code() == Code::Internal
         && std::error::Error::source(status).is_some()
+        && status.message().starts_with("h2 protocol error")
 }
 
 impl std::fmt::Display for Failure {

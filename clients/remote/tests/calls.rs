@@ -225,7 +225,7 @@ async fn nobody_listening_is_said_to_be_unreachable() {
 
 #[tokio::test]
 async fn settings_that_cannot_work_are_refused_before_anything_is_sent() {
-    for endpoint in ["", "porto:7145", "https://127.0.0.1:7145", "not an address"] {
+    for endpoint in ["", "porto:7145", "ftp://127.0.0.1:7145", "not an address"] {
         let settings = Settings {
             endpoint: endpoint.to_owned(),
             ..Settings::default()

@@ -7,6 +7,8 @@ mod access;
 mod audit;
 mod deliveries;
 mod layers;
+mod limits;
+mod tls;
 
 use std::collections::HashMap;
 use std::fmt;
@@ -20,11 +22,14 @@ pub use audit::Audit;
 pub use deliveries::{Http, Mail, MailTls, Secret};
 pub use layers::ENVIRONMENT_PREFIX;
 use layers::{Given, merged, misspelt_variables};
+pub use limits::Limits;
+use tls::check_reach;
+pub use tls::{ClientCertificates, Tls};
 
 /// Everything the server can be told before it starts.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Settings {
-    /// The address and port to serve on; only addresses of this machine itself are accepted.
+    /// The address and port to serve on; without [`Settings::tls`] only addresses of this machine itself are accepted.
     pub listen: SocketAddr,
     /// The path of the database file, relative to the folder the server was started in.
     pub database: String,
@@ -34,7 +39,9 @@ pub struct Settings {
     pub log: Log,
     /// What is sent to a telemetry collector.
     pub telemetry: Collection,
-    /// What one call, and all calls together, may take.
+    /// How connections are encrypted.
+    pub tls: Tls,
+    /// What calls and connections may take.
     pub limits: Limits,
     /// Who may come in and how often.
     pub access: Access,
@@ -95,17 +102,6 @@ pub struct Collection {
     pub sample_ratio: f64,
 }
 
-/// What one call, and all calls together, may take.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct Limits {
-    /// How many calls are worked on at the same time; one more is told to come back.
-    pub in_flight: usize,
-    /// The most a call may take, in seconds, whatever its caller allows.
-    pub deadline_s: u64,
-    /// The largest request that is read, in bytes.
-    pub message_bytes: usize,
-}
-
 /// What was given as flags when the server was started; goes before everything else.
 #[derive(Debug, Clone, Default)]
 pub struct Overrides {
@@ -162,11 +158,8 @@ impl Default for Settings {
                 service_name: "ringtrue-server".to_owned(),
                 sample_ratio: 1.0,
             },
-            limits: Limits {
-                in_flight: 1024,
-                deadline_s: 30,
-                message_bytes: 4 * 1024 * 1024,
-            },
+            tls: Tls::default(),
+            limits: Limits::default(),
             access: Access::default(),
             audit: Audit::default(),
             fleet: Fleet { refit_every_s: 5 },
@@ -240,11 +233,8 @@ impl Settings {
                 sample_ratio: given
                     .fraction("telemetry.sample_ratio", default.telemetry.sample_ratio),
             },
-            limits: Limits {
-                in_flight: given.size("limits.in_flight", default.limits.in_flight),
-                deadline_s: given.whole("limits.deadline_s", default.limits.deadline_s),
-                message_bytes: given.size("limits.message_bytes", default.limits.message_bytes),
-            },
+            tls: Tls::given(&mut given),
+            limits: Limits::given(&mut given),
             access: Access::given(&mut given),
             audit: Audit::given(&mut given),
             fleet: Fleet {
@@ -270,13 +260,8 @@ impl Settings {
     /// Checks that the server can work with these settings; fails with every fault.
     pub fn check(&self) -> Result<(), Faults> {
         let mut faults = Vec::new();
-        if !self.listen.ip().to_canonical().is_loopback() {
-            faults.push(format!(
-                "listen = {} would serve without encryption beyond this machine; TLS is not \
-                 available in this version: use 127.0.0.1 or [::1] and a tunnel",
-                self.listen
-            ));
-        }
+        check_reach("listen", self.listen, &self.tls, &mut faults);
+        self.tls.check(&mut faults);
         if self.database.trim().is_empty() {
             faults.push("database is empty: name a file, such as ringtrue.db".to_owned());
         } else if self.database.contains("://") {
@@ -332,34 +317,9 @@ impl Settings {
                 self.telemetry.sample_ratio
             ));
         }
-        let in_flight = u64::try_from(self.limits.in_flight).unwrap_or(u64::MAX);
-        let message_bytes = u64::try_from(self.limits.message_bytes).unwrap_or(u64::MAX);
-        within(
-            "limits.in_flight",
-            in_flight,
-            1,
-            1_000_000,
-            "calls",
-            &mut faults,
-        );
-        within(
-            "limits.deadline_s",
-            self.limits.deadline_s,
-            1,
-            3_600,
-            "seconds",
-            &mut faults,
-        );
-        within(
-            "limits.message_bytes",
-            message_bytes,
-            1_024,
-            1 << 26,
-            "bytes",
-            &mut faults,
-        );
+        self.limits.check(&mut faults);
         self.audit.check(&mut faults);
-        self.http.check(&mut faults);
+        self.http.check(&self.tls, &mut faults);
         self.mail.check(&mut faults);
         if faults.is_empty() {
             Ok(())
@@ -375,11 +335,6 @@ impl Settings {
             LogFormat::Json => "json",
         };
         let endpoint = self.telemetry.otlp_endpoint.as_deref().unwrap_or_default();
-        let Limits {
-            in_flight,
-            deadline_s,
-            message_bytes,
-        } = self.limits;
         let lines = [
             format!("listen = {:?}", self.listen.to_string()),
             format!("database = {:?}", without_secrets(&self.database)),
@@ -391,10 +346,8 @@ impl Settings {
             format!("otlp_endpoint = {:?}", without_secrets(endpoint)),
             format!("service_name = {:?}", self.telemetry.service_name),
             format!("sample_ratio = {:?}", self.telemetry.sample_ratio),
-            "\n[limits]".to_owned(),
-            format!("in_flight = {in_flight}"),
-            format!("deadline_s = {deadline_s}"),
-            format!("message_bytes = {message_bytes}"),
+            self.tls.effective(),
+            self.limits.effective(),
             self.access.effective(),
             self.audit.effective(),
             "\n[fleet]".to_owned(),

@@ -18,6 +18,7 @@ use crate::config::Settings;
 use crate::ids::Ids;
 use crate::lifecycle::{Exit, Lifecycle};
 use crate::serve;
+use crate::transport::Transport;
 
 pub use simulator::simulate;
 
@@ -66,7 +67,13 @@ pub async fn run(demo: &Demo, settings: &Settings, lifecycle: &Lifecycle) -> any
         clock.now().duration_since(now).as_secs_f64()
     )?;
     let app = App::start(store.clone(), clock, Ids::system(), lifecycle);
-    serve::start(listener, &app, settings, lifecycle);
+    serve::start(
+        listener,
+        &Transport::of(settings)?,
+        &app,
+        settings,
+        lifecycle,
+    );
     let shown = first_reading::record(address)
         .await
         .context("recording the first reading")?;

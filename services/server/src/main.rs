@@ -22,7 +22,9 @@ use ringtrue_server::ids::Ids;
 use ringtrue_server::lifecycle::{Exit, Lifecycle};
 use ringtrue_server::seal::{Seal, hexadecimal};
 use ringtrue_server::serve;
+use ringtrue_server::setup::{self, First};
 use ringtrue_server::telemetry::Telemetry;
+use ringtrue_server::transport::Transport;
 use ringtrue_server::verification;
 use ringtrue_store::Store;
 
@@ -56,6 +58,41 @@ enum Command {
         /// End after the reading is shown.
         #[arg(long)]
         once: bool,
+    },
+    /// Make what a first installation needs: an authority, the server's certificate, settings, a database.
+    ///
+    /// The authority is the network's own: nobody else can make certificates for it, and clients know it by its
+    /// pin, which is printed. Nothing that exists is written over. With --renew only the server's certificate is
+    /// made anew, and a running server takes it by itself.
+    Setup {
+        /// Folder of the installation; made when it is not there.
+        #[arg(long)]
+        folder: PathBuf,
+        /// Host name or address under which clients reach the server; may be given several times. With --renew the
+        /// names stay when it is left out.
+        #[arg(long = "name", value_name = "HOST", required_unless_present = "renew")]
+        names: Vec<String>,
+        /// Address to listen on.
+        #[arg(long, default_value = "0.0.0.0:7145", conflicts_with = "renew")]
+        listen: SocketAddr,
+        /// Staff code of the first administrator: a one-time code is printed with which they enrol.
+        #[arg(long, value_name = "CODE", conflicts_with = "renew")]
+        administrator: Option<String>,
+        /// Make a new certificate of the server from the authority of an earlier setup.
+        #[arg(long)]
+        renew: bool,
+    },
+    /// Issue a client certificate from the authority that setup made, and print its SHA-256.
+    ClientCertificate {
+        /// Folder that setup made.
+        #[arg(long)]
+        folder: PathBuf,
+        /// Whose certificate it is, at most 64 characters.
+        #[arg(long)]
+        name: String,
+        /// Where to write it: this path with .pem, and with .key for the private key.
+        #[arg(long, value_name = "FILE-PREFIX")]
+        out: PathBuf,
     },
     /// Make or migrate the database, then end.
     Migrate(Given),
@@ -129,7 +166,7 @@ struct Given {
     /// Settings file (TOML).
     #[arg(long)]
     config: Option<PathBuf>,
-    /// Address to listen on, on this machine only.
+    /// Address to listen on; beyond this machine only with a certificate in [tls].
     #[arg(long)]
     listen: Option<String>,
     /// Path of the database file.
@@ -232,6 +269,31 @@ async fn run(command: Command) -> anyhow::Result<ExitCode> {
                     Ok(Exit::Config.into())
                 }
             }
+        }
+        Command::Setup {
+            folder,
+            names,
+            listen,
+            administrator,
+            renew,
+        } => {
+            let now = Clock::system().now();
+            let words = if renew {
+                setup::renew(&folder, &names, now)?
+            } else {
+                let first = First {
+                    folder,
+                    names,
+                    listen,
+                    administrator,
+                };
+                first.make(now).await?
+            };
+            told(&words)
+        }
+        Command::ClientCertificate { folder, name, out } => {
+            let now = Clock::system().now();
+            told(&setup::client_certificate(&folder, &name, &out, now)?)
         }
         Command::Migrate(given) => with_settings(&given, migrate).await,
         Command::EnrolAdministrator {
@@ -462,7 +524,16 @@ fn told_now_and_then() -> impl FnMut(BacktestProgress) + Send + 'static {
     }
 }
 
-async fn check_config(settings: &Settings) -> anyhow::Result<ExitCode> {
-    write!(std::io::stdout(), "{}", settings.effective())?;
+/// Prints words that end a command.
+fn told(words: &str) -> anyhow::Result<ExitCode> {
+    write!(std::io::stdout(), "{words}")?;
     Ok(ExitCode::SUCCESS)
+}
+
+async fn check_config(settings: &Settings) -> anyhow::Result<ExitCode> {
+    if let Err(fault) = Transport::of(settings) {
+        say(&format!("ringtrue-server: {fault}"));
+        return Ok(Exit::Config.into());
+    }
+    told(&settings.effective())
 }

@@ -8,7 +8,6 @@ use anyhow::Context as _;
 use ringtrue_store::Store;
 use tokio::net::TcpListener;
 use tonic::transport::Server;
-use tonic::transport::server::TcpIncoming;
 use tonic_health::ServingStatus;
 use tonic_health::server::HealthReporter;
 
@@ -24,6 +23,7 @@ use crate::rpc;
 use crate::rpc::stack::Stack;
 use crate::seal::Seal;
 use crate::telemetry::Meters;
+use crate::transport::{Incoming, Transport};
 use crate::work;
 use crate::work::checkpoint::Checkpoints;
 
@@ -47,15 +47,19 @@ pub async fn bind(address: SocketAddr) -> anyhow::Result<TcpListener> {
 /// the life drains.
 ///
 /// The end waits for answers under way, and not for readers who are slow.
-pub fn start_http(listener: TcpListener, app: &App, lifecycle: &Lifecycle) {
+pub fn start_http(listener: TcpListener, transport: &Transport, app: &App, lifecycle: &Lifecycle) {
     let routes = http::routes(http::Site {
         store: app.store.clone(),
         clock: app.clock.clone(),
     });
+    let connections = match transport.of_http() {
+        Some(config) => http::Connections::of(listener).encrypted(config),
+        None => http::Connections::of(listener),
+    };
     let drain = lifecycle.drain.clone();
     lifecycle.spawn("http", async move {
         let stopping = drain.clone();
-        let serving = axum::serve(http::Connections::of(listener), routes)
+        let serving = axum::serve(connections, routes)
             .with_graceful_shutdown(async move { stopping.cancelled().await });
         let late = async {
             drain.cancelled().await;
@@ -69,7 +73,14 @@ pub fn start_http(listener: TcpListener, app: &App, lifecycle: &Lifecycle) {
 }
 
 /// Serves on a listener in the background until the life drains.
-pub fn start(listener: TcpListener, app: &App, settings: &Settings, lifecycle: &Lifecycle) {
+pub fn start(
+    listener: TcpListener,
+    transport: &Transport,
+    app: &App,
+    settings: &Settings,
+    lifecycle: &Lifecycle,
+) {
+    transport.follow(app.clock.clone(), lifecycle);
     let gate = Gate::new(
         app.store.clone(),
         app.clock.clone(),
@@ -94,9 +105,10 @@ pub fn start(listener: TcpListener, app: &App, settings: &Settings, lifecycle: &
         let every = Duration::from_secs(settings.alerts.look_every_s);
         work::look::start(app, every, lifecycle);
     }
+    let limits = settings.limits;
+    let incoming = Incoming::start(listener, transport, &limits, lifecycle);
     let drain = lifecycle.drain.clone();
     lifecycle.spawn("grpc", async move {
-        let incoming = TcpIncoming::from(listener).with_nodelay(Some(true));
         let stopping = async move {
             drain.cancelled().await;
             rpc::tell_health(&health, ServingStatus::NotServing).await;
@@ -104,6 +116,8 @@ pub fn start(listener: TcpListener, app: &App, settings: &Settings, lifecycle: &
         Server::builder()
             .http2_keepalive_interval(Some(KEEPALIVE_EVERY))
             .http2_keepalive_timeout(Some(KEEPALIVE_WAIT))
+            .max_concurrent_streams(limits.streams_per_connection)
+            .http2_max_header_list_size(limits.header_bytes)
             .layer(stack)
             .add_routes(routes)
             .serve_with_incoming_shutdown(incoming, stopping)
@@ -143,7 +157,16 @@ pub async fn finish(app: App, settings: &Settings, lifecycle: &Lifecycle) -> Exi
 }
 
 /// Opens the store and serves until told to stop.
+///
+/// Gives [`Exit::Config`] when the files that the settings name cannot be used; the log says why.
 pub async fn run(settings: &Settings, lifecycle: &Lifecycle) -> anyhow::Result<Exit> {
+    let transport = match Transport::of(settings) {
+        Ok(transport) => transport,
+        Err(fault) => {
+            tracing::error!("{fault}");
+            return Ok(Exit::Config);
+        }
+    };
     // First of all: when another server runs there, its database is not touched.
     let listener = bind(settings.listen).await?;
     let address = listener.local_addr()?;
@@ -168,12 +191,12 @@ pub async fn run(settings: &Settings, lifecycle: &Lifecycle) -> anyhow::Result<E
     );
     if let Some(listener) = listener_http {
         tracing::info!(http = %listener.local_addr()?, "answering calendar feeds");
-        start_http(listener, &app, lifecycle);
+        start_http(listener, &transport, &app, lifecycle);
     }
     if let Some(mailer) = mailer {
         work::mail::start(&app, mailer, lifecycle);
     }
-    start(listener, &app, settings, lifecycle);
+    start(listener, &transport, &app, settings, lifecycle);
     let checkpoints = Checkpoints::of(&app, settings);
     if let Some(checkpoints) = &checkpoints {
         checkpoints.start(lifecycle);

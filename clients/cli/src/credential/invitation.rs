@@ -6,9 +6,10 @@ use ringtrue_proto::v1::{
     CreateEnrolmentRequest, CreateEnrolmentResponse, Enrolment, EnrolmentState,
     ListEnrolmentsRequest, ListEnrolmentsResponse, RevokeEnrolmentRequest,
 };
+use ringtrue_remote::Pin;
 
 use crate::command::Repeat;
-use crate::connection::{self, is_here, same_server};
+use crate::connection::{self, is_encrypted, is_here, same_server};
 use crate::failure::Stop;
 use crate::session::{Session, gathered};
 use crate::site::shown_list;
@@ -87,10 +88,20 @@ async fn made(
     ))?;
     let here = session.over.connection.endpoint.clone();
     let address = address.unwrap_or_else(|| here.clone());
-    let pin: Option<String> = same_server(&address, &here).then_some(None).flatten();
+    let authority = session.over.connection.authority.as_deref();
+    let authority = authority.filter(|_| same_server(&address, &here));
+    let pin = authority.and_then(|pem| Pin::of_certificate(pem.as_bytes()));
+    // Nobody pinned an authority for this very address: the system vouched for it.
+    let vouched = same_server(&address, &here) && session.over.connection.authority.is_none();
     session.say("On the other computer, where the code is asked for:")?;
-    let pin = pin.map(|pin| format!(" --pin {pin}")).unwrap_or_default();
-    session.say(&format!("  ringtrue enrol {address}{pin}"))?;
+    let flag = pin.map(|pin| format!(" --pin {pin}")).unwrap_or_default();
+    // A command to copy is never broken.
+    writeln!(session.world.err, "  ringtrue enrol {address}{flag}")?;
+    if pin.is_none() && is_encrypted(&address) && !vouched {
+        session.say(
+            "Give the pin of the server's authority as well; whoever runs the server has it from `ringtrue-server setup`.",
+        )?;
+    }
     if is_here(&address) {
         session.say(
             "This address is that of this computer alone. For another computer give the server's own with --address.",

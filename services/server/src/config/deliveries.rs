@@ -6,14 +6,17 @@ use std::net::SocketAddr;
 use lettre::message::Mailbox;
 
 use super::layers::Given;
+use super::tls::{Tls, check_reach, is_loopback};
 use super::{within, without_secrets};
 
 /// The pages and calendar feeds beside the gRPC interface.
 #[derive(Debug, Clone, PartialEq, Eq, Default)]
 pub struct Http {
-    /// The address and port to serve them on; none for not at all. Only addresses of this machine itself
-    /// are accepted.
+    /// The address and port to serve them on; none for not at all. Without [`Tls`] only addresses of this
+    /// machine itself are accepted.
     pub listen: Option<SocketAddr>,
+    /// Whether they are encrypted on an address of this machine itself too; beyond it they always are.
+    pub tls: bool,
     /// How that address is reached from outside, such as `https://ringtrue.example.org`, without a slash at
     /// the end; none when nobody said.
     pub public_url: Option<String>,
@@ -115,18 +118,25 @@ impl Http {
             .map(|url| url.trim_end_matches('/').to_owned());
         Self {
             listen: given.address("http.listen", "127.0.0.1:7146"),
+            tls: given.truth("http.tls", false),
             public_url,
         }
     }
 
-    pub(super) fn check(&self, faults: &mut Vec<String>) {
-        if let Some(listen) = self.listen
-            && !listen.ip().to_canonical().is_loopback()
-        {
-            faults.push(format!(
-                "http.listen = {listen} would serve without encryption beyond this machine; TLS is not \
-                 available in this version: use 127.0.0.1 or [::1] and a proxy that encrypts"
-            ));
+    /// Says whether they are encrypted, with these settings of encryption.
+    pub fn is_encrypted(&self, tls: &Tls) -> bool {
+        let is_beyond = self.listen.is_some_and(|listen| !is_loopback(listen));
+        tls.is_set() && (self.tls || is_beyond)
+    }
+
+    pub(super) fn check(&self, tls: &Tls, faults: &mut Vec<String>) {
+        if let Some(listen) = self.listen {
+            check_reach("http.listen", listen, tls, faults);
+        }
+        if self.tls && !tls.is_set() {
+            faults.push(
+                "http.tls = true needs a certificate: set tls.certificate and tls.key".to_owned(),
+            );
         }
         let Some(url) = &self.public_url else {
             return;
@@ -149,8 +159,9 @@ impl Http {
         let listen = self.listen.map(|listen| listen.to_string());
         let url = self.public_url.as_deref().unwrap_or_default();
         format!(
-            "\n[http]\nlisten = {:?}\npublic_url = {:?}",
+            "\n[http]\nlisten = {:?}\ntls = {}\npublic_url = {:?}",
             listen.unwrap_or_default(),
+            self.tls,
             without_secrets(url)
         )
     }

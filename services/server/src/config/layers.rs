@@ -6,14 +6,14 @@ use std::path::Path;
 
 use config::{Config, Environment, File, FileFormat, Source as _, Value, ValueKind};
 
-use super::{LogFormat, MailTls, Overrides, without_secrets};
+use super::{ClientCertificates, LogFormat, MailTls, Overrides, without_secrets};
 
 /// What the names of the server's environment variables begin with; `RINGTRUE_SERVER__LOG__FORMAT`
 /// sets `log.format`.
 pub const ENVIRONMENT_PREFIX: &str = "RINGTRUE_SERVER";
 
 /// Every key there is, in the order it is shown to people.
-pub(super) const KEYS: [&str; 28] = [
+pub(super) const KEYS: [&str; 37] = [
     "listen",
     "database",
     "drain_s",
@@ -22,9 +22,17 @@ pub(super) const KEYS: [&str; 28] = [
     "telemetry.otlp_endpoint",
     "telemetry.service_name",
     "telemetry.sample_ratio",
+    "tls.certificate",
+    "tls.key",
+    "tls.client_ca",
+    "tls.client_certificates",
     "limits.in_flight",
     "limits.deadline_s",
     "limits.message_bytes",
+    "limits.connections",
+    "limits.connections_per_address",
+    "limits.streams_per_connection",
+    "limits.header_bytes",
     "access.local_callers",
     "access.calls_per_s",
     "access.calls_per_s_and_address",
@@ -34,6 +42,7 @@ pub(super) const KEYS: [&str; 28] = [
     "fleet.refit_every_s",
     "alerts.look_every_s",
     "http.listen",
+    "http.tls",
     "http.public_url",
     "mail.host",
     "mail.port",
@@ -258,6 +267,23 @@ impl Given {
         };
         chosen.unwrap_or_else(|| {
             self.wrong("mail.tls", &value, "starttls, implicit or none");
+            default
+        })
+    }
+
+    pub(super) fn client_certificates(
+        &mut self,
+        default: ClientCertificates,
+    ) -> ClientCertificates {
+        let Some(value) = self.values.remove("tls.client_certificates") else {
+            return default;
+        };
+        let chosen = match &value.kind {
+            ValueKind::String(text) => ClientCertificates::parse(text),
+            _ => None,
+        };
+        chosen.unwrap_or_else(|| {
+            self.wrong("tls.client_certificates", &value, "optional or required");
             default
         })
     }

@@ -165,10 +165,71 @@ fn listening_beyond_this_machine_without_encryption_is_refused() {
         };
         let fault = loaded("", &[], &flags).expect_err("refused");
         let want = format!(
-            "listen = {address} would serve without encryption beyond this machine; TLS is not \
-             available in this version: use 127.0.0.1 or [::1] and a tunnel"
+            "listen = {address} would serve without encryption beyond this machine: set tls.certificate \
+             and tls.key (ringtrue-server setup makes them), or use 127.0.0.1 or [::1]"
         );
         assert_eq!(fault.sentences(), [want]);
+
+        let text = format!("[http]\nlisten = \"{address}\"");
+        let said = faults(&text, &[]);
+        assert_eq!(said.len(), 1, "{said:?}");
+        assert!(
+            said[0].starts_with(&format!("http.listen = {address} would serve without")),
+            "{}",
+            said[0]
+        );
+    }
+}
+
+const ENCRYPTED: &str = "[tls]\ncertificate = \"server.pem\"\nkey = \"server.key\"";
+
+#[test]
+fn with_a_certificate_every_address_is_served() {
+    let text = format!("listen = \"0.0.0.0:7145\"\n{ENCRYPTED}\n[http]\nlisten = \"[::]:7146\"");
+    let settings = loaded(&text, &[], &Overrides::default()).expect("good settings");
+    assert!(settings.tls.is_set());
+    assert!(settings.http.is_encrypted(&settings.tls));
+    assert_eq!(
+        loaded(&settings.effective(), &[], &Overrides::default()),
+        Ok(settings)
+    );
+}
+
+#[test]
+fn pages_on_this_machine_are_encrypted_only_when_asked_for() {
+    let text = format!("{ENCRYPTED}\n[http]\nlisten = \"127.0.0.1:7146\"");
+    let settings = loaded(&text, &[], &Overrides::default()).expect("good settings");
+    assert!(!settings.http.is_encrypted(&settings.tls));
+
+    let variables = [("RINGTRUE_SERVER__HTTP__TLS", "true")];
+    let settings = loaded(&text, &variables, &Overrides::default()).expect("good settings");
+    assert!(settings.http.is_encrypted(&settings.tls));
+
+    let said = faults("[http]\ntls = true", &[]);
+    assert_eq!(
+        said,
+        ["http.tls = true needs a certificate: set tls.certificate and tls.key"]
+    );
+}
+
+#[test]
+fn half_of_what_encryption_needs_is_refused() {
+    for (text, key) in [
+        (
+            "[tls]\ncertificate = \"a.pem\"",
+            "tls.certificate and tls.key",
+        ),
+        ("[tls]\nkey = \"a.key\"", "tls.certificate and tls.key"),
+        ("[tls]\nclient_ca = \"ca.pem\"", "tls.client_ca"),
+        ("[tls]\nclient_certificates = \"required\"", "tls.client_ca"),
+        (
+            "[tls]\nclient_certificates = \"perhaps\"",
+            "optional or required",
+        ),
+    ] {
+        let said = faults(text, &[]);
+        assert_eq!(said.len(), 1, "{said:?}");
+        assert!(said[0].contains(key), "{}", said[0]);
     }
 }
 
@@ -189,6 +250,12 @@ fn values_out_of_range_are_refused() {
         "[limits]\ndeadline_s = 0",
         "[limits]\nmessage_bytes = 1",
         "[limits]\nmessage_bytes = [1]",
+        "[limits]\nconnections = 0",
+        "[limits]\nconnections_per_address = 0",
+        "[limits]\nstreams_per_connection = 0",
+        "[limits]\nstreams_per_connection = 5000000000",
+        "[limits]\nheader_bytes = 1",
+        "[http]\ntls = \"maybe\"",
         "[fleet]\nrefit_every_s = 86401",
         "[fleet]\nrefit_every_s = \"often\"",
     ] {
