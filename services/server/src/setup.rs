@@ -214,7 +214,6 @@ pub fn client_certificate(
 /// lines that are printed last, each with its end; none as long as everybody on this machine is let in.
 #[expect(
     clippy::unused_async,
-    clippy::unnecessary_wraps,
     reason = "an enrolment is written to the store, which waits and may fail"
 )]
 async fn first_administrator(_store: &Store, _now: Timestamp) -> anyhow::Result<String> {
