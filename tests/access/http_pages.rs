@@ -76,7 +76,12 @@ impl Pages {
         let listener = serve::bind(SocketAddr::from((Ipv4Addr::LOCALHOST, 0))).await;
         let listener = listener.expect("a free port");
         let address = listener.local_addr().expect("a bound listener");
-        serve::start_http(listener, &network.app, &network.lifecycle);
+        serve::start_http(
+            listener,
+            &network.transport,
+            &network.app,
+            &network.lifecycle,
+        );
         Self { network, address }
     }
 
