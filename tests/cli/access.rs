@@ -37,8 +37,8 @@ impl Computer {
     }
 
     /// Enrols with a code that was made for these flags.
-    fn enrolled(place: &'p Workplace, flags: &str) -> Self {
-        let computer = Self::new(place);
+    fn enrolled(place: &Workplace, flags: &str) -> Self {
+        let computer = Self::new();
         let code = place
             .said(&format!("credential invite --name bench {flags}"))
             .done();
