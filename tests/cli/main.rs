@@ -1,7 +1,9 @@
 //! The `ringtrue` program against a real server, as technicians and quality control use it.
 
 mod access;
+mod auditing;
 mod due_and_care;
+mod encrypted;
 mod exit_codes;
 mod first_week;
 mod importing;

@@ -1,7 +1,7 @@
 //! A technician's place: the real program, a real server, an invented laboratory.
 
 use std::ffi::OsStr;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::process::{Command, Output};
 
 use ringtrue_tests::bench::TABLE_CSV;
@@ -43,14 +43,25 @@ pub(crate) struct Workplace {
 impl Workplace {
     /// A server on which nothing was ever recorded.
     pub(crate) fn empty() -> Self {
+        Self::empty_with(|_, _| {})
+    }
+
+    /// The same, started with more arguments or variables; the folder of its files comes first.
+    fn empty_with(more: impl FnOnce(&Path, &mut Command)) -> Self {
         let folder = tempfile::tempdir().expect("a folder for the test");
-        let server = Server::serve(&folder.path().join("ringtrue.db"));
+        let database = folder.path().join("ringtrue.db");
+        let server = Server::serve_with(&database, |command| more(folder.path(), command));
         Self { folder, server }
     }
 
     /// A server with a site in Lisbon, furnace `k2`, its programme, a checked caliper and batch `x7`.
     pub(crate) fn furnished() -> Self {
-        let place = Self::empty();
+        Self::furnished_with(|_, _| {})
+    }
+
+    /// The same, started with more arguments or variables.
+    pub(crate) fn furnished_with(more: impl FnOnce(&Path, &mut Command)) -> Self {
+        let place = Self::empty_with(more);
         let table = place.with_file("x7.csv", TABLE_CSV);
         for line in [
             "site add --id porto --name Porto --time-zone Europe/Lisbon --calibration-day friday",

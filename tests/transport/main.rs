@@ -2,6 +2,7 @@
 //! that all of it starts with.
 
 mod installing;
+mod pages;
 mod papers;
 mod reaching;
 mod refusing;

@@ -218,9 +218,12 @@ fn rustls_pem(pem: &[u8]) -> rustls::pki_types::CertificateDer<'static> {
     rustls::pki_types::CertificateDer::from_pem_slice(pem).expect("a certificate")
 }
 
+/// Makes a server's certificate of some kind.
+type Kind = fn(&Papers) -> Tls;
+
 #[tokio::test]
 async fn nothing_is_presented_that_does_not_hold_together() {
-    let kinds: [(fn(&Papers) -> Tls, &str); 4] = [
+    let kinds: [(Kind, &str); 4] = [
         (
             |papers| papers.self_signed_server("127.0.0.1"),
             "NO_AUTHORITY",

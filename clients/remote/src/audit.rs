@@ -12,15 +12,43 @@ use crate::certificate::hex;
 use crate::token::sha256;
 use crate::{Outcome, Remote};
 
-/// Whether a checkpoint's text is what its hash says and what the key signed (Ed25519, RFC 8032). A checkpoint whose
-/// text the caller may not see proves nothing.
-pub fn is_signed(checkpoint: &AuditCheckpoint, public_key: &[u8]) -> bool {
+/// How a checkpoint is signed.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Sealed {
+    /// By this key, over the text that it shows.
+    Well,
+    /// Not at all.
+    Unsigned,
+    /// By another key, so that this one says nothing about it.
+    Otherwise,
+    /// Its text is not what its hash says or what the key signed.
+    Badly,
+}
+
+/// Which key a public key (Ed25519, 32 bytes) is: the first 16 digits of its SHA-256, hexadecimal.
+pub fn key_id(public_key: &[u8]) -> String {
+    let mut digits = hex(&sha256(public_key));
+    digits.truncate(16);
+    digits
+}
+
+/// How a checkpoint is signed (Ed25519, RFC 8032). A text that the caller may not see proves nothing.
+pub fn sealed(checkpoint: &AuditCheckpoint, public_key: &[u8]) -> Sealed {
     let text = checkpoint.signed_json.as_bytes();
+    if hex(&sha256(text)) != checkpoint.hash {
+        return Sealed::Badly;
+    }
+    if checkpoint.key_id.is_empty() && checkpoint.signature.is_empty() {
+        return Sealed::Unsigned;
+    }
+    if public_key.is_empty() || checkpoint.key_id != key_id(public_key) {
+        return Sealed::Otherwise;
+    }
     let key = UnparsedPublicKey::new(&ED25519, public_key);
-    hex(&sha256(text)) == checkpoint.hash
-        && key.verify(text, &checkpoint.signature).is_ok()
-        && hex(&sha256(public_key)).starts_with(&checkpoint.key_id)
-        && !checkpoint.key_id.is_empty()
+    match key.verify(text, &checkpoint.signature) {
+        Ok(()) => Sealed::Well,
+        Err(_) => Sealed::Badly,
+    }
 }
 
 impl Remote {
@@ -79,7 +107,7 @@ mod tests {
         AuditCheckpoint {
             signed_json: "r".to_owned(),
             hash: hex(&sha256(b"r")),
-            key_id: hex(&sha256(&KEY))[..16].to_owned(),
+            key_id: key_id(&KEY),
             signature: signature.collect(),
             ..AuditCheckpoint::default()
         }
@@ -87,17 +115,28 @@ mod tests {
 
     #[test]
     fn only_a_text_that_the_key_signed_is_signed() {
-        assert!(is_signed(&checkpoint(), &KEY));
-        for spoil in [
-            |one: &mut AuditCheckpoint| one.signed_json = "s".to_owned(),
-            |one: &mut AuditCheckpoint| one.hash.clear(),
-            |one: &mut AuditCheckpoint| one.signature[0] ^= 1,
-            |one: &mut AuditCheckpoint| one.key_id = "00".to_owned(),
+        assert_eq!(sealed(&checkpoint(), &KEY), Sealed::Well);
+        for (spoil, expected) in [
+            (
+                (|one| one.signed_json = "s".to_owned()) as fn(&mut AuditCheckpoint),
+                Sealed::Badly,
+            ),
+            (|one| one.hash.clear(), Sealed::Badly),
+            (|one| one.signature[0] ^= 1, Sealed::Badly),
+            (|one| one.signature.clear(), Sealed::Badly),
+            (|one| one.key_id = "00".to_owned(), Sealed::Otherwise),
+            (
+                |one| {
+                    one.key_id.clear();
+                    one.signature.clear();
+                },
+                Sealed::Unsigned,
+            ),
         ] {
             let mut spoilt = checkpoint();
             spoil(&mut spoilt);
-            assert!(!is_signed(&spoilt, &KEY), "{spoilt:?}");
+            assert_eq!(sealed(&spoilt, &KEY), expected, "{spoilt:?}");
         }
-        assert!(!is_signed(&checkpoint(), &[]));
+        assert_eq!(sealed(&checkpoint(), &[]), Sealed::Otherwise);
     }
 }

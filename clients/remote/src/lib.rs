@@ -34,7 +34,7 @@ mod token;
 mod trust;
 mod watch;
 
-pub use audit::is_signed;
+pub use audit::{Sealed, key_id, sealed};
 pub use call::{Outcome, Remote};
 pub use certificate::{certificate_sha256, hex};
 pub use failure::{Failure, Precondition, Violation};

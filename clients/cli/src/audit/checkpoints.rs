@@ -5,10 +5,8 @@ use std::io::Write as _;
 use std::path::Path;
 
 use jiff::tz::TimeZone;
-use ringtrue_proto::v1::{
-    AuditCheckpoint, ListAuditCheckpointsRequest, ListAuditCheckpointsResponse,
-};
-use ringtrue_remote::{hex, is_signed};
+use ringtrue_proto::v1::{AuditCheckpoint, ListAuditCheckpointsRequest};
+use ringtrue_remote::{Sealed, sealed};
 
 use super::export::unwritable;
 use crate::failure::Stop;
@@ -24,9 +22,9 @@ const DIGITS: usize = 16;
 
 /// Lists checkpoints.
 pub(super) async fn list(limit: usize, session: &mut Session<'_, '_>) -> Result<(), Stop> {
+    let most = limit.min(1000);
     let ask = ListAuditCheckpointsRequest {
-        after_number: 0,
-        page_size: i32::try_from(limit.min(1000)).unwrap_or(PAGE),
+        page_size: i32::try_from(most).unwrap_or(PAGE),
         ..ListAuditCheckpointsRequest::default()
     };
     let answer = session.remote.audit_checkpoints(ask).await?;
@@ -41,35 +39,37 @@ pub(super) async fn list(limit: usize, session: &mut Session<'_, '_>) -> Result<
             made.map(|at| moment::brief(at, &TimeZone::UTC))
                 .unwrap_or_default(),
             checkpoint.heads.len().to_string(),
-            proved(checkpoint, &answer.public_key).to_owned(),
+            signature(checkpoint, &answer.public_key).to_owned(),
             checkpoint.key_id.clone(),
             checkpoint.hash.chars().take(DIGITS).collect(),
         ]);
     }
-    let more = answer.checkpoints.len() >= limit.min(1000);
+    let more = answer.checkpoints.len() >= most;
     let headings = ["no.", "made", "chains", "signature", "key", "hash"];
     shown_list("checkpoints", &headings, &rows, more, session)
 }
 
-fn proved(checkpoint: &AuditCheckpoint, public_key: &[u8]) -> &'static str {
+fn signature(checkpoint: &AuditCheckpoint, public_key: &[u8]) -> &'static str {
     if checkpoint.signed_json.is_empty() {
-        "not yours to check"
-    } else if is_signed(checkpoint, public_key) {
-        "good"
-    } else {
-        "WRONG"
+        return "not yours to check";
+    }
+    match sealed(checkpoint, public_key) {
+        Sealed::Well => "good",
+        Sealed::Unsigned => "none",
+        Sealed::Otherwise => "another key's",
+        Sealed::Badly => "WRONG",
     }
 }
 
 /// What a file keeps of the last checkpoint.
-#[derive(Debug, Default, PartialEq, Eq)]
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
 struct Last {
     number: i64,
     hash: String,
     key_id: String,
 }
 
-/// Adds the checkpoints that are new to a file. Each must be signed, and hold the hash of the one before.
+/// Adds the checkpoints that are new to a file. Each must hold the hash of the one before, and be what its key signed.
 pub(super) async fn kept(file: &Path, session: &mut Session<'_, '_>) -> Result<(), Stop> {
     let text = match std::fs::read_to_string(file) {
         Ok(text) => text,
@@ -80,7 +80,7 @@ pub(super) async fn kept(file: &Path, session: &mut Session<'_, '_>) -> Result<(
         }
     };
     let mut last = last(&text, file)?;
-    let first = last.number;
+    still_there(&last, session).await?;
     let mut options = OpenOptions::new();
     options.append(true).create(true);
     #[cfg(unix)]
@@ -91,7 +91,7 @@ pub(super) async fn kept(file: &Path, session: &mut Session<'_, '_>) -> Result<(
     let mut into = options
         .open(file)
         .map_err(|fault| unwritable(file, &fault))?;
-    let mut count = 0;
+    let (mut count, mut unchecked) = (0, 0);
     loop {
         let ask = ListAuditCheckpointsRequest {
             after_number: last.number,
@@ -99,14 +99,14 @@ pub(super) async fn kept(file: &Path, session: &mut Session<'_, '_>) -> Result<(
             ..ListAuditCheckpointsRequest::default()
         };
         let page = session.remote.audit_checkpoints(ask).await?;
-        if first == 0 && last.number == 0 {
-            unsigned(&page)?;
-        }
         if page.checkpoints.is_empty() {
             break;
         }
         for checkpoint in &page.checkpoints {
             last = follows(&last, checkpoint, &page.public_key)?;
+            if sealed(checkpoint, &page.public_key) != Sealed::Well {
+                unchecked += 1;
+            }
             let line = output::json_line("AuditCheckpoint", checkpoint)?;
             writeln!(into, "{line}").map_err(|fault| unwritable(file, &fault))?;
             count += 1;
@@ -114,27 +114,51 @@ pub(super) async fn kept(file: &Path, session: &mut Session<'_, '_>) -> Result<(
     }
     into.sync_all().map_err(|fault| unwritable(file, &fault))?;
     if session.json {
-        let text = serde_json::json!({ "added": count, "lastNumber": last.number });
+        let text = serde_json::json!({
+            "added": count,
+            "withoutCheckedSignature": unchecked,
+            "lastNumber": last.number,
+        });
         return session.show(&text.to_string());
     }
     session.say(&match count {
         0 if last.number == 0 => "There are no checkpoints yet.".to_owned(),
         0 => format!("Nothing new since checkpoint {}.", last.number),
         count => format!(
-            "{count} added; the last is {}. All are signed with key {}, and each holds the hash of the one before.",
-            last.number, last.key_id
+            "{count} added; the last is {}. Each holds the hash of the one before.",
+            last.number
         ),
-    })
-}
-
-/// Refuses a server that signs none.
-fn unsigned(page: &ListAuditCheckpointsResponse) -> Result<(), Stop> {
-    if page.public_key.is_empty() {
-        return Err(Stop::Refused(
-            "This server signs no checkpoints; whoever runs it can have it do so (see deploy/README.md).".to_owned(),
-        ));
+    })?;
+    if unchecked > 0 {
+        session.say(&format!(
+            "{unchecked} of them are not signed with the server's present key; what proves them is that they are kept \
+             here."
+        ))?;
     }
     Ok(())
+}
+
+/// Makes sure that the server still has the last checkpoint kept: what was cut off shows in nothing else.
+async fn still_there(last: &Last, session: &Session<'_, '_>) -> Result<(), Stop> {
+    if last.number == 0 {
+        return Ok(());
+    }
+    let ask = ListAuditCheckpointsRequest {
+        after_number: last.number - 1,
+        page_size: 1,
+        ..ListAuditCheckpointsRequest::default()
+    };
+    let page = session.remote.audit_checkpoints(ask).await?;
+    let there = page.checkpoints.first();
+    if there.is_some_and(|there| there.number == last.number && there.hash == last.hash) {
+        return Ok(());
+    }
+    Err(Stop::Refused(format!(
+        "The server does NOT have checkpoint {} any more as it is kept here: its newest records were cut off or written \
+         anew, or an older copy was put in their place. Keep the file as it is, and look into the server: \
+         `ringtrue-server verify --witness FILE` tells more.",
+        last.number
+    )))
 }
 
 /// Makes sure that a checkpoint follows the last one kept.
@@ -147,35 +171,37 @@ fn follows(last: &Last, checkpoint: &AuditCheckpoint, public_key: &[u8]) -> Resu
                 .to_owned(),
         ));
     }
-    if !is_signed(checkpoint, public_key) {
+    let keep = "Keep the file as it is, and look into the server.";
+    if sealed(checkpoint, public_key) == Sealed::Badly {
         return Err(Stop::Refused(format!(
-            "Checkpoint {number} is NOT what the server's key signed; it was not added. Keep the file as it is, and look \
-             into the server."
+            "Checkpoint {number} is NOT what was signed; it was not added. {keep}"
         )));
     }
-    let key_id = hex(&ringtrue_remote::sha256(public_key))
-        .chars()
-        .take(DIGITS)
-        .collect::<String>();
-    if !last.key_id.is_empty() && last.key_id != key_id {
+    if !last.key_id.is_empty() && last.key_id != checkpoint.key_id {
+        let now = match checkpoint.key_id.as_str() {
+            "" => "not signed".to_owned(),
+            key_id => format!("signed with key {key_id}"),
+        };
         return Err(Stop::Refused(format!(
-            "Checkpoint {number} is signed with key {key_id}, those kept with {}. If the key was changed on purpose, \
+            "Checkpoint {number} is {now}, those kept with key {}; it was not added. If the key was changed on purpose, \
              begin a new file; else look into the server.",
             last.key_id
         )));
     }
-    let goes_on = last.number == 0 || checkpoint.signed_json.contains(&last.hash);
-    if !goes_on || Some(number) != last.number.checked_add(1) && last.number != 0 {
+    let text: serde_json::Value = serde_json::from_str(&checkpoint.signed_json).unwrap_or_default();
+    let previous = text["previous"].as_str();
+    let goes_on = last.number.checked_add(1) == Some(number) && previous == Some(&last.hash);
+    if !goes_on {
         return Err(Stop::Refused(format!(
             "Checkpoint {number} does NOT follow checkpoint {} that is kept here: the chain of checkpoints was cut or \
-             written anew. Keep the file as it is, and look into the server.",
+             written anew. {keep}",
             last.number
         )));
     }
     Ok(Last {
         number,
         hash: checkpoint.hash.clone(),
-        key_id,
+        key_id: checkpoint.key_id.clone(),
     })
 }
 
@@ -188,11 +214,11 @@ fn last(text: &str, file: &Path) -> Result<Last, Stop> {
     let part = |name: &str| value[name].as_str().map(str::to_owned);
     // Canonical JSON writes 64-bit numbers as texts.
     let number = part("number").and_then(|number| number.parse().ok());
-    match (number, part("hash"), part("keyId"), text.ends_with('\n')) {
-        (Some(number), Some(hash), Some(key_id), true) => Ok(Last {
+    match (number, part("hash"), text.ends_with('\n')) {
+        (Some(number), Some(hash), true) => Ok(Last {
             number,
             hash,
-            key_id,
+            key_id: part("keyId").unwrap_or_default(),
         }),
         _ => Err(Stop::Refused(format!(
             "The last line of {} is no checkpoint. Name another file, or take that line away.",
@@ -224,19 +250,46 @@ mod tests {
         }
     }
 
-    #[test]
-    fn a_checkpoint_that_nobody_signed_is_not_kept() {
-        let checkpoint = AuditCheckpoint {
-            number: 1,
-            signed_json: "{}".to_owned(),
+    /// Checkpoint of a number after another, without a signature.
+    fn checkpoint(number: i64, previous: &str) -> AuditCheckpoint {
+        let signed_json = serde_json::json!({ "number": number, "previous": previous }).to_string();
+        AuditCheckpoint {
+            number,
+            hash: ringtrue_remote::hex(&ringtrue_remote::sha256(signed_json.as_bytes())),
+            signed_json,
             ..AuditCheckpoint::default()
+        }
+    }
+
+    #[test]
+    fn only_a_checkpoint_that_follows_the_last_one_kept_is_added() {
+        let first = checkpoint(1, "");
+        let last = follows(&Last::default(), &first, &[]).expect("the first");
+        let second = checkpoint(2, &first.hash);
+        assert!(follows(&last, &second, &[]).is_ok());
+        let signed_before = Last {
+            key_id: "ab".to_owned(),
+            ..last.clone()
         };
-        let refused = follows(&Last::default(), &checkpoint, &[0; 32]).expect_err("unsigned");
-        assert!(
-            refused
-                .lines("")
-                .join("")
-                .contains("NOT what the server's key signed")
-        );
+        let mut changed = second.clone();
+        changed.signed_json.push(' ');
+        let mut hidden = second.clone();
+        hidden.signed_json.clear();
+        for (last, bad, words) in [
+            (&last, checkpoint(3, &first.hash), "does NOT follow"),
+            (&last, checkpoint(2, "elsewhere"), "does NOT follow"),
+            (&Last::default(), second.clone(), "does NOT follow"),
+            (&last, changed, "is NOT what was signed"),
+            (&last, hidden, "you may not see all chains"),
+            (
+                &signed_before,
+                second,
+                "is not signed, those kept with key ab",
+            ),
+        ] {
+            let refused = follows(last, &bad, &[]).expect_err(words);
+            let told = refused.lines("").join("");
+            assert!(told.contains(words), "{words} in {told}");
+        }
     }
 }

@@ -43,7 +43,7 @@ pub(super) async fn proved(
     let presented = presented_authority(endpoint, session.over.deadline()).await?;
     match pin {
         Some(pin) if pin == presented.pin => {
-            session.say("The server's authority has the pin given.")?
+            session.say("The server's authority has the pin given.")?;
         }
         Some(pin) => return Err(another(pin, &presented)),
         None => compared(endpoint, &presented, session)?,

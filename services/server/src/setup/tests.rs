@@ -28,6 +28,7 @@ fn first(folder: &Path) -> First {
         folder: folder.to_owned(),
         names: vec!["Ringtrue.Example.org".to_owned(), "localhost".to_owned()],
         listen: SocketAddr::from((Ipv4Addr::LOCALHOST, 7145)),
+        administrator: None,
     }
 }
 

@@ -48,7 +48,7 @@ const LINGERING_BYTES: u64 = 64 * 1024;
 const AFTER_FAULT: Duration = Duration::from_millis(100);
 
 /// How often it is said what was turned away.
-const SAID_EVERY: Duration = Duration::from_secs(60);
+const SAID_EVERY: Duration = Duration::from_mins(1);
 
 /// Connections, ready for calls.
 #[derive(Debug)]
