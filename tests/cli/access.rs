@@ -11,15 +11,14 @@ use crate::watching::Watch;
 use crate::workplace::{Outcome, Workplace};
 
 /// Another computer that reaches the same server.
-struct Computer<'p> {
-    place: &'p Workplace,
+struct Computer {
     home: tempfile::TempDir,
 }
 
-impl<'p> Computer<'p> {
-    fn new(place: &'p Workplace) -> Self {
+impl Computer {
+    fn new() -> Self {
         let home = tempfile::tempdir().expect("a folder");
-        Self { place, home }
+        Self { home }
     }
 
     /// Gives a command that knows of the server what this computer keeps.
@@ -38,8 +37,8 @@ impl<'p> Computer<'p> {
     }
 
     /// Enrols with a code that was made for these flags.
-    fn enrolled(place: &'p Workplace, flags: &str) -> Self {
-        let computer = Self::new(place);
+    fn enrolled(place: &Workplace, flags: &str) -> Self {
+        let computer = Self::new();
         let code = place
             .said(&format!("credential invite --name bench {flags}"))
             .done();
@@ -105,7 +104,7 @@ fn a_code_is_good_once_and_a_revoked_one_never() {
     let line = "credential invite --name bench --role technician --site porto --json";
     let made: Value = serde_json::from_str(&place.said(line).done()).expect("JSON");
     let code = made["code"].as_str().expect("a code").to_owned();
-    let (first, second) = (Computer::new(&place), Computer::new(&place));
+    let (first, second) = (Computer::new(), Computer::new());
     let enrol = format!("enrol {} --code {code}", place.endpoint());
     first.said(&enrol).done();
     let again = second.said(&enrol);

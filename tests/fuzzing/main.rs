@@ -3,6 +3,10 @@
 //!
 //! Longer and with an eye on what the code does: `tests/fuzz/run`.
 
+#[expect(
+    unreachable_pub,
+    reason = "the library of the fuzzer, where they are reached"
+)]
 #[path = "../fuzz/src/lib.rs"]
 mod readers;
 

@@ -4,8 +4,9 @@ use std::sync::Arc;
 
 use tonic::codec::{Codec, DecodeBuf, Decoder, EncodeBuf, Encoder};
 use tonic::codegen::http::uri::PathAndQuery;
+use tonic::metadata::MetadataMap;
 use tonic::transport::Channel;
-use tonic::{Request, Status};
+use tonic::{Extensions, Request, Status};
 
 /// Sends bytes as the message of a call, whatever they are, and gives the bytes of the answer.
 ///
@@ -20,6 +21,25 @@ pub async fn call(channel: Channel, path: &str, message: Vec<u8>) -> Result<Vec<
         .unary(Request::new(Arc::new(message)), path, Bytes)
         .await?;
     Ok(answer.into_inner())
+}
+
+/// Sends bytes as the message of a call with this metadata and gives the bytes of its first answer, also of a call whose
+/// answers go on and on.
+pub async fn first(
+    channel: Channel,
+    path: &str,
+    message: Vec<u8>,
+    metadata: MetadataMap,
+) -> Result<Vec<u8>, Status> {
+    let mut grpc = tonic::client::Grpc::new(channel);
+    grpc.ready()
+        .await
+        .map_err(|fault| Status::from_error(Box::new(fault)))?;
+    let path: PathAndQuery = path.parse().expect("a path");
+    let request = Request::from_parts(metadata, Extensions::default(), Arc::new(message));
+    let answers = grpc.server_streaming(request, path, Bytes).await?;
+    let first = answers.into_inner().message().await?;
+    first.ok_or_else(|| Status::unknown("the call ended without an answer"))
 }
 
 /// Passes messages through as they are.

@@ -5,10 +5,10 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 use std::time::{Duration, Instant};
 
 use ringtrue_proto::v1::reading_service_client::ReadingServiceClient;
-use tonic::transport::{Channel, Endpoint};
 use tonic_health::pb::HealthCheckRequest;
 use tonic_health::pb::health_client::HealthClient;
 
+use crate::door::{Door, Line};
 use crate::lab::Lab;
 use crate::report::Calls;
 
@@ -23,24 +23,23 @@ pub(crate) fn now() -> jiff::Timestamp {
     jiff::Timestamp::now()
 }
 
-async fn connect(endpoint: &str) -> anyhow::Result<Vec<Channel>> {
-    let mut channels = Vec::with_capacity(CONNECTIONS);
+async fn connect(door: &Door) -> anyhow::Result<Vec<Line>> {
+    let mut lines = Vec::with_capacity(CONNECTIONS);
     for _ in 0..CONNECTIONS {
-        let endpoint = Endpoint::from_shared(endpoint.to_owned())?.tcp_nodelay(true);
-        channels.push(endpoint.connect().await?);
+        lines.push(door.line().await?);
     }
-    Ok(channels)
+    Ok(lines)
 }
 
 /// Times empty calls.
 pub(crate) async fn empty_calls(
-    endpoint: &str,
+    door: &Door,
     calls: usize,
     in_flight: usize,
 ) -> anyhow::Result<Calls> {
-    let channels = connect(endpoint).await?;
+    let lines = connect(door).await?;
     timed(calls, in_flight, move |worker| {
-        let mut client = HealthClient::new(channels[worker % CONNECTIONS].clone());
+        let mut client = HealthClient::new(lines[worker % CONNECTIONS].clone());
         async move |_number| {
             client
                 .check(HealthCheckRequest {
@@ -55,15 +54,15 @@ pub(crate) async fn empty_calls(
 
 /// Times recordings; each must be acknowledged.
 pub(crate) async fn recordings(
-    endpoint: &str,
+    door: &Door,
     lab: &Lab,
     calls: usize,
     in_flight: usize,
 ) -> anyhow::Result<Calls> {
-    let channels = connect(endpoint).await?;
+    let lines = connect(door).await?;
     let lab = Arc::new(lab.clone());
     timed(calls, in_flight, move |worker| {
-        let mut client = ReadingServiceClient::new(channels[worker % CONNECTIONS].clone());
+        let mut client = ReadingServiceClient::new(lines[worker % CONNECTIONS].clone());
         let lab = Arc::clone(&lab);
         async move |number| {
             client.record_reading(lab.request(number)).await?;

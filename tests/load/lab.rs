@@ -9,6 +9,8 @@ use ringtrue_proto::v1::reading::Method;
 use ringtrue_proto::v1::ring_batch_service_client::RingBatchServiceClient;
 use ringtrue_proto::v1::site_service_client::SiteServiceClient;
 
+use crate::door::Door;
+
 const SITES: usize = 20;
 const FURNACES: usize = 10;
 
@@ -84,10 +86,8 @@ impl Lab {
 }
 
 /// Makes sites, furnaces, programmes, gauges and a batch.
-pub(crate) async fn furnish(endpoint: &str) -> anyhow::Result<Lab> {
-    let channel = tonic::transport::Endpoint::from_shared(endpoint.to_owned())?
-        .connect()
-        .await?;
+pub(crate) async fn furnish(door: &Door) -> anyhow::Result<Lab> {
+    let channel = door.line().await?;
     let mut batches = RingBatchServiceClient::new(channel.clone());
     batches.create_ring_batch(batch()).await?;
     let mut sites = SiteServiceClient::new(channel.clone());

@@ -5,6 +5,7 @@
 //! with `cargo build --release --bins`. Everything listens on loopback and ends by itself.
 
 mod bare;
+mod door;
 mod drive;
 mod lab;
 mod process;
@@ -16,6 +17,8 @@ use std::time::Duration;
 
 use anyhow::Context as _;
 use clap::Parser;
+
+use door::Door;
 
 /// Measures durable recording side by side with its ceilings.
 #[derive(Debug, Parser)]
@@ -79,6 +82,17 @@ async fn measure(arguments: &Arguments) -> anyhow::Result<()> {
     Ok(())
 }
 
+/// Records through TLS with a token, on an installation as `ringtrue-server setup` makes it.
+async fn secured(arguments: &Arguments, folder: &std::path::Path) -> anyhow::Result<report::Calls> {
+    let (server, code) = process::RealServer::start_secured(folder)?;
+    let authority = folder.join("tls/authority.pem");
+    let door = Door::secured(&server.endpoint, &authority, &code).await?;
+    let lab = lab::furnish(&door).await?;
+    let recorded = drive::recordings(&door, &lab, arguments.readings, arguments.in_flight).await?;
+    server.stop()?;
+    Ok(recorded)
+}
+
 async fn one_round(
     arguments: &Arguments,
     folder: &std::path::Path,
@@ -88,26 +102,29 @@ async fn one_round(
     let fsync = bare::fsync_probe(folder)?;
 
     let empty = process::EmptyServer::start()?;
-    let empty_call = drive::empty_calls(&empty.endpoint, arguments.readings, arguments.in_flight)
+    let open = Door::open(&empty.endpoint);
+    let empty_call = drive::empty_calls(&open, arguments.readings, arguments.in_flight)
         .await
         .context("empty calls")?;
     drop(empty);
 
+    // With TLS and a token first: every figure after it compares with the plain one.
+    let secured = secured(arguments, &folder.join("secured"))
+        .await
+        .context("secured")?;
+    process::settle_disk();
+
     let server = process::RealServer::start(folder)?;
+    let door = Door::open(&server.endpoint);
     tokio::time::sleep(Duration::from_millis(300)).await;
     let idle_kib = server.resident_kib()?;
-    let lab = lab::furnish(&server.endpoint)
+    let lab = lab::furnish(&door)
         .await
         .context("furnishing the laboratory")?;
-    let recorded = drive::recordings(
-        &server.endpoint,
-        &lab,
-        arguments.readings,
-        arguments.in_flight,
-    )
-    .await
-    .context("recording")?;
-    let alone = drive::recordings(&server.endpoint, &lab.later(), 300, 1)
+    let recorded = drive::recordings(&door, &lab, arguments.readings, arguments.in_flight)
+        .await
+        .context("recording")?;
+    let alone = drive::recordings(&door, &lab.later(), 300, 1)
         .await
         .context("alone")?;
     let after_kib = server.resident_kib()?;
@@ -132,6 +149,7 @@ async fn one_round(
         fsync,
         empty_call,
         recorded,
+        secured,
         alone,
         bare_single,
         bare_groups,

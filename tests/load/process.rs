@@ -9,6 +9,8 @@ use anyhow::Context as _;
 use tonic::transport::Server;
 use tonic::transport::server::TcpIncoming;
 
+use crate::door::set_up;
+
 /// Lets the disk finish what it has to write.
 pub(crate) fn settle_disk() {
     // Without `sync` the figures are only noisier.
@@ -78,14 +80,31 @@ pub(crate) struct RealServer {
 impl RealServer {
     pub(crate) fn start(folder: &Path) -> anyhow::Result<Self> {
         let database = folder.join("ringtrue.db");
-        let mut child = Command::new(beside("ringtrue-server")?)
-            .args(["serve", "--listen", "127.0.0.1:0", "--log-format", "json"])
-            .args([
-                "--log-filter",
-                "ringtrue_server::serve=info,warn",
-                "--database",
-            ])
-            .arg(&database)
+        let mut command = Command::new(beside("ringtrue-server")?);
+        command.args(["serve", "--listen", "127.0.0.1:0", "--database"]);
+        command.arg(&database);
+        Self::serving(command, database, "http")
+    }
+
+    /// A server with TLS that lets in nobody without a credential, and a one-time code for its administrator. What one
+    /// credential may ask for is not limited here.
+    pub(crate) fn start_secured(folder: &Path) -> anyhow::Result<(Self, String)> {
+        let program = beside("ringtrue-server")?;
+        let code = set_up(&program, folder)?;
+        let mut command = Command::new(program);
+        command.args(["serve", "--config"]);
+        command.arg(folder.join("server.toml"));
+        for key in ["CALLS_PER_S", "CALLS_PER_S_AND_ADDRESS"] {
+            command.env(format!("RINGTRUE_SERVER__ACCESS__{key}"), "1000000");
+        }
+        let server = Self::serving(command, folder.join("ringtrue.db"), "https")?;
+        Ok((server, code))
+    }
+
+    fn serving(mut command: Command, database: PathBuf, scheme: &str) -> anyhow::Result<Self> {
+        let mut child = command
+            .args(["--log-format", "json"])
+            .args(["--log-filter", "ringtrue_server::serve=info,warn"])
             .stderr(Stdio::piped())
             .spawn()?;
         let err = child.stderr.take().context("its log is piped")?;
@@ -109,7 +128,7 @@ impl RealServer {
         Ok(Self {
             child,
             database,
-            endpoint: format!("http://{address}"),
+            endpoint: format!("{scheme}://{address}"),
         })
     }
 

@@ -17,6 +17,8 @@ pub(crate) struct Round {
     pub(crate) fsync: Duration,
     pub(crate) empty_call: Calls,
     pub(crate) recorded: Calls,
+    /// The same through TLS with a token.
+    pub(crate) secured: Calls,
     pub(crate) alone: Calls,
     /// Readings a second, one transaction each.
     pub(crate) bare_single: f64,
@@ -77,6 +79,11 @@ impl Round {
                 p50: time(|r| r.recorded.p50),
                 p99: time(|r| r.recorded.p99),
             },
+            secured: Calls {
+                per_second: number(|r| r.secured.per_second),
+                p50: time(|r| r.secured.p50),
+                p99: time(|r| r.secured.p99),
+            },
             alone: Calls {
                 per_second: number(|r| r.alone.per_second),
                 p50: time(|r| r.alone.p50),
@@ -110,6 +117,12 @@ impl Round {
             ),
             calls("empty gRPC call", &self.empty_call),
             calls("RecordReading, durable", &self.recorded),
+            calls("RecordReading, durable, TLS and token", &self.secured),
+            format!(
+                "  {:<58} {:>9.1} % (goal: below 15)\n",
+                "TLS and token lose",
+                100.0 * (1.0 - self.secured.per_second / self.recorded.per_second)
+            ),
             calls("RecordReading, durable, one in flight", &self.alone),
         ];
         for (name, bare, goal) in [

@@ -64,6 +64,7 @@ async fn an_untouched_file_is_as_recorded() {
         entries: 10,
         readings: 2,
         reproduced: 2,
+        uncovered: 10,
         ..Verified::default()
     };
     assert_eq!(verified, expected);

@@ -16,7 +16,8 @@ pub struct Failure {
     /// Stable reason from `google.rpc.ErrorInfo`, for example `REQUEST_ID_REUSED`; `UNREACHABLE`
     /// when no server answered, `DEADLINE` when the time ran out here; `UNKNOWN_AUTHORITY`,
     /// `CERTIFICATE_EXPIRED`, `CERTIFICATE_NOT_YET_VALID`, `WRONG_NAME`, `CLIENT_CERTIFICATE_REFUSED` or
-    /// `NO_ENCRYPTION` when no encrypted connection came to be; else empty.
+    /// `NO_ENCRYPTION` when no encrypted connection came to be; `NO_HTTP2` when what answered was something
+    /// else; else empty.
     pub reason: String,
     /// What happened and what to do next, in words.
     pub message: String,
@@ -89,6 +90,14 @@ impl Failure {
         {
             return cause;
         }
+        if failure.reason.is_empty() && is_no_http2(status) {
+            "NO_HTTP2".clone_into(&mut failure.reason);
+            failure.message = format!(
+                "what answers at this address does not speak HTTP/2 as a server does ({}): see that address and port \
+                 are the server's, and write https:// when it encrypts",
+                status.message()
+            );
+        }
         if failure.reason.is_empty() && never_arrived(status) {
             // A connection that broke under a call comes as Unknown; it is no less worth repeating than
             // one that was never made, since every change carries its request id.
@@ -141,8 +150,17 @@ impl Failure {
 
 /// True when the status was made by the transport, so that no server spoke.
 fn never_arrived(status: &Status) -> bool {
-    matches!(status.code(), Code::Unavailable | Code::Unknown)
+    matches!(
+        status.code(),
+        Code::Unavailable | Code::Unknown | Code::Cancelled
+    ) && std::error::Error::source(status).is_some()
+}
+
+/// True when the transport could make nothing of what came, for example from a server that encrypts.
+fn is_no_http2(status: &Status) -> bool {
+    status.code() == Code::Internal
         && std::error::Error::source(status).is_some()
+        && status.message().starts_with("h2 protocol error")
 }
 
 impl std::fmt::Display for Failure {

@@ -23,6 +23,23 @@ pub(crate) fn is_about_trust(reason: &str) -> bool {
     REASONS.contains(&reason)
 }
 
+/// Alerts about the certificate that a client showed, or did not show (RFC 8446, 6.2).
+const OF_CLIENT: [AlertDescription; 9] = [
+    AlertDescription::CertificateRequired,
+    AlertDescription::UnknownCA,
+    AlertDescription::BadCertificate,
+    AlertDescription::UnsupportedCertificate,
+    AlertDescription::CertificateRevoked,
+    AlertDescription::CertificateExpired,
+    AlertDescription::CertificateUnknown,
+    AlertDescription::AccessDenied,
+    AlertDescription::DecryptError,
+];
+
+/// How an alert reads that arrived after the client's own part of the handshake was done; the transport passes it
+/// on as a text. A test provokes it through the transport, so that a new version with another text is noticed.
+const LATE_ALERT: &str = "received fatal alert: ";
+
 /// Finds why encryption came to nothing among the causes of an error; none when that was not it.
 pub(crate) fn failure(error: &(dyn Error + 'static)) -> Option<Failure> {
     let mut cause = Some(error);
@@ -38,6 +55,14 @@ pub(crate) fn failure(error: &(dyn Error + 'static)) -> Option<Failure> {
             && let Some(found) = failure(within)
         {
             return Some(found);
+        }
+        if at.is::<std::io::Error>()
+            && let Some((_, alert)) = at.to_string().split_once(LATE_ALERT)
+            && let Some(alert) = OF_CLIENT
+                .into_iter()
+                .find(|known| format!("{known:?}") == alert)
+        {
+            return Some(of(&rustls::Error::AlertReceived(alert)));
         }
         cause = at.source();
     }
@@ -101,14 +126,7 @@ fn of_alert(alert: AlertDescription) -> (&'static str, String) {
             "CLIENT_CERTIFICATE_REFUSED",
             "the server lets in only clients that show a certificate: ask its administrator for one".to_owned(),
         ),
-        AlertDescription::UnknownCA
-        | AlertDescription::BadCertificate
-        | AlertDescription::UnsupportedCertificate
-        | AlertDescription::CertificateRevoked
-        | AlertDescription::CertificateExpired
-        | AlertDescription::CertificateUnknown
-        | AlertDescription::AccessDenied
-        | AlertDescription::DecryptError => (
+        refused if OF_CLIENT.contains(&refused) => (
             "CLIENT_CERTIFICATE_REFUSED",
             format!(
                 "the server does not accept the certificate that this client shows ({alert:?}): it has ended, or is not \

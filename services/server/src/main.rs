@@ -75,6 +75,9 @@ enum Command {
         /// Address to listen on.
         #[arg(long, default_value = "0.0.0.0:7145", conflicts_with = "renew")]
         listen: SocketAddr,
+        /// Staff code of the first administrator: a one-time code is printed with which they enrol.
+        #[arg(long, value_name = "CODE", conflicts_with = "renew")]
+        administrator: Option<String>,
         /// Make a new certificate of the server from the authority of an earlier setup.
         #[arg(long)]
         renew: bool,
@@ -271,6 +274,7 @@ async fn run(command: Command) -> anyhow::Result<ExitCode> {
             folder,
             names,
             listen,
+            administrator,
             renew,
         } => {
             let now = Clock::system().now();
@@ -281,6 +285,7 @@ async fn run(command: Command) -> anyhow::Result<ExitCode> {
                     folder,
                     names,
                     listen,
+                    administrator,
                 };
                 first.make(now).await?
             };

@@ -11,10 +11,15 @@ use std::path::{Path, PathBuf};
 
 use anyhow::{Context as _, ensure};
 use jiff::Timestamp;
+use ringtrue_fleet::enrolment::USUAL_VALID_MIN;
 use ringtrue_store::Store;
 use rustls::pki_types::ServerName;
 
+use crate::app;
+use crate::clock::Clock;
 use crate::config::{Overrides, Settings};
+use crate::ids::Ids;
+use crate::seal::{Seal, hexadecimal};
 use authority::Authority;
 use files::{Made, replace};
 
@@ -26,6 +31,9 @@ const AUTHORITY_KEY: &str = "tls/authority.key";
 
 /// The server's certificate, its authority, and the server's private key in one file, so that renewing is one step.
 const SERVER: &str = "tls/server-with-key.pem";
+
+/// The key that signs checkpoints of the audit chains.
+const AUDIT_KEY: &str = "audit.key";
 
 /// The settings.
 const SETTINGS: &str = "server.toml";
@@ -45,6 +53,8 @@ pub struct First {
     pub names: Vec<String>,
     /// The address to listen on.
     pub listen: SocketAddr,
+    /// Staff code of the first administrator, who gets a one-time code; none when it is made later.
+    pub administrator: Option<String>,
 }
 
 impl First {
@@ -56,7 +66,14 @@ impl First {
         let names = certificate_names(&self.names)?;
         let host = self.names.first().context("no name was given")?;
         let mut made = Made::in_folder(&self.folder)?;
-        for name in [AUTHORITY, AUTHORITY_KEY, SERVER, SETTINGS, DATABASE] {
+        for name in [
+            AUTHORITY,
+            AUTHORITY_KEY,
+            SERVER,
+            AUDIT_KEY,
+            SETTINGS,
+            DATABASE,
+        ] {
             made.must_be_absent(name)?;
         }
         let (authority, authority_key) = Authority::make(host, now)?;
@@ -66,6 +83,8 @@ impl First {
         made.file(AUTHORITY, authority.pem(), 0o644)?;
         made.file(AUTHORITY_KEY, &authority_key, 0o600)?;
         made.file(SERVER, &server.with_key, 0o600)?;
+        let seal = Seal::make(&made.path(AUDIT_KEY))?;
+        made.has_file(AUDIT_KEY);
         let settings = self.settings(made.root())?;
         made.file(SETTINGS, &settings, 0o600)?;
         Settings::load(Some(&made.path(SETTINGS)), &Overrides::default())
@@ -75,7 +94,9 @@ impl First {
         let store = Store::open(&made.path(DATABASE))
             .await
             .context("making the database")?;
-        let access = first_administrator(&store, now).await;
+        let access = self
+            .first_administrator(&store, made.root(), authority.pin())
+            .await;
         store.close().await.context("closing the database")?;
         let access = access?;
 
@@ -90,6 +111,10 @@ impl First {
              \x20 {SERVER}    the server's certificate and PRIVATE KEY, until {server_ends},\n\
              \x20                            for {names}\n\
              \n\
+             \x20 {AUDIT_KEY}                 PRIVATE KEY that signs checkpoints of the audit chains\n\
+             \n\
+             Public key of the checkpoints: {public_key}\n\
+             Keep it where nobody who can write the database can change it.\n\
              Pin of the authority: {pin}\n\
              Write it down. Whoever connects for the first time compares it with what their client shows.\n\
              \n\
@@ -104,6 +129,35 @@ impl First {
             server_ends = day(server.ends),
             names = names.join(", "),
             pin = authority.pin(),
+            public_key = hexadecimal(seal.public_key()),
+        ))
+    }
+
+    /// Makes the first administrator's one-time code, and gives the lines that are printed last.
+    async fn first_administrator(
+        &self,
+        store: &Store,
+        folder: &Path,
+        pin: &str,
+    ) -> anyhow::Result<String> {
+        let folder = folder.display();
+        let Some(person) = &self.administrator else {
+            return Ok(format!(
+                "\x20 4. Make the first administrator's code:\n\
+                 \x20    ringtrue-server enrol-administrator --config {folder}/{SETTINGS} --person STAFF-CODE\n"
+            ));
+        };
+        let (clock, ids) = (Clock::system(), Ids::system());
+        let made = app::first_administrator(store, &clock, &ids, person, USUAL_VALID_MIN).await;
+        let (enrolment, code) = made.context("making the first administrator's code")?;
+        let host = self.names.first().context("no name was given")?;
+        Ok(format!(
+            "\x20 4. Once it serves, enrol the first administrator ({person}) where they work, before {until}:\n\
+             \x20    ringtrue enrol https://{host}:{port} --pin {pin}\n\
+             \x20    It asks for this code, which works once and is shown this once:   {code}\n",
+            until = enrolment.expires_at.strftime("%Y-%m-%d %H:%M UTC"),
+            port = self.listen.port(),
+            code = code.text(),
         ))
     }
 
@@ -130,10 +184,17 @@ impl First {
              key = \"{server}\"\n\
              # Clients may show a certificate that `ringtrue-server client-certificate` made.\n\
              client_ca = \"{authority}\"\n\
-             client_certificates = \"optional\"\n",
+             client_certificates = \"optional\"\n\
+             \n\
+             [access]\n\
+             local_callers = false\n\
+             \n\
+             [audit]\n\
+             key = \"{audit_key}\"\n",
             listen = self.listen,
             database = path(DATABASE)?,
             server = path(SERVER)?,
+            audit_key = path(AUDIT_KEY)?,
             authority = path(AUTHORITY)?,
         ))
     }
@@ -208,17 +269,6 @@ pub fn client_certificate(
         key.display(),
         client.sha256
     ))
-}
-
-/// The place where the first administrator comes to be: called once, on the new database. Gives the
-/// lines that are printed last, each with its end; none as long as everybody on this machine is let in.
-#[expect(
-    clippy::unused_async,
-    clippy::unnecessary_wraps,
-    reason = "an enrolment is written to the store, which waits and may fail"
-)]
-async fn first_administrator(_store: &Store, _now: Timestamp) -> anyhow::Result<String> {
-    Ok(String::new())
 }
 
 /// Gives the names for the certificate: those asked for, then those of this machine for itself.

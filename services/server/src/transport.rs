@@ -41,12 +41,8 @@ impl Transport {
     /// # Errors
     /// [`TlsFault`] when they cannot be used, with what to do about it.
     pub fn of(settings: &Settings) -> Result<Self, TlsFault> {
-        let certificates = match Certificates::of(&settings.tls)? {
-            Some(certificates) => Some(Arc::new(certificates)),
-            None => None,
-        };
         Ok(Self {
-            certificates,
+            certificates: Certificates::of(&settings.tls)?.map(Arc::new),
             is_http_encrypted: settings.http.is_encrypted(&settings.tls),
         })
     }
@@ -70,3 +66,6 @@ impl Transport {
         certificates.map(|certificates| move || certificates.http())
     }
 }
+
+#[cfg(test)]
+mod tests;

@@ -7,7 +7,7 @@
 
 use std::collections::{HashMap, HashSet};
 use std::net::IpAddr;
-use std::sync::atomic::{AtomicI64, Ordering};
+use std::sync::atomic::{AtomicI64, AtomicU64, Ordering};
 use std::sync::{Arc, Mutex, PoisonError, RwLock};
 use std::time::Duration;
 
@@ -45,12 +45,28 @@ const MOST: usize = 50_000;
 
 /// Rung when this process has changed who may do what.
 #[derive(Debug, Clone, Default)]
-pub struct AccessBell(Arc<Notify>);
+pub struct AccessBell(Arc<Bell>);
+
+#[derive(Debug, Default)]
+struct Bell {
+    rung: AtomicU64,
+    waiting: Notify,
+}
 
 impl AccessBell {
-    /// Says so.
+    /// Says so. What the gate remembered before is not believed from here on, so that whoever is answered that a
+    /// credential is revoked can rely on it.
     pub fn ring(&self) {
-        self.0.notify_one();
+        self.0.rung.fetch_add(1, Ordering::SeqCst);
+        self.0.waiting.notify_one();
+    }
+
+    fn rung(&self) -> u64 {
+        self.0.rung.load(Ordering::SeqCst)
+    }
+
+    async fn heard(&self) {
+        self.0.waiting.notified().await;
     }
 }
 
@@ -75,6 +91,8 @@ struct Inner {
 #[derive(Debug, Default)]
 struct Memory {
     version: i64,
+    /// How often the bell had been rung before the version was read.
+    rung: u64,
     known: HashMap<By, Arc<Known>>,
     /// What nobody has, so that a made-up credential takes as long to refuse as a wrong secret.
     unknown: HashSet<By>,
@@ -140,7 +158,7 @@ impl Gate {
             loop {
                 tokio::select! {
                     () = drain.cancelled() => break,
-                    () = gate.0.bell.0.notified() => {}
+                    () = gate.0.bell.heard() => {}
                     () = tokio::time::sleep(LOOK_EVERY) => looks = looks.wrapping_add(1),
                 }
                 if let Err(fault) = gate.look().await {
@@ -165,6 +183,7 @@ impl Gate {
 
     /// Forgets everybody when the number has moved, or when somebody's time may have come.
     async fn look(&self) -> Result<(), ringtrue_store::Error> {
+        let rung = self.0.bell.rung();
         let version = self.0.store.read(&Self::scope()).access_version().await?;
         let now = self.0.clock.now();
         let mut memory = self
@@ -177,6 +196,7 @@ impl Gate {
             let overlap = credential.previous.is_some_and(|(_, until)| until <= now);
             overlap || credential.expires_at <= now
         };
+        memory.rung = rung;
         if memory.version != version || memory.known.values().any(over) {
             memory.version = version;
             memory.known.clear();
@@ -310,6 +330,9 @@ impl Gate {
     /// What is remembered; nothing when it was not looked up.
     fn remembered(&self, by: &By) -> Option<Found> {
         let memory = self.0.memory.read().unwrap_or_else(PoisonError::into_inner);
+        if memory.rung != self.0.bell.rung() {
+            return None;
+        }
         match memory.known.get(by) {
             Some(known) => Some(Found::Somebody(Arc::clone(known))),
             None => memory.unknown.contains(by).then_some(Found::Nobody),

@@ -5,12 +5,12 @@
 //! change of the protocol is a change somebody looked at.
 
 mod access;
-mod access_service;
 mod adjustments;
 mod alerts;
 mod audit;
 mod caller;
 mod care;
+mod credentials;
 mod deliveries;
 mod evaluation;
 mod fields;
@@ -127,7 +127,7 @@ pub fn routes_with_health(app: App, reporter: &HealthReporter, message_bytes: us
         .max_decoding_message_size(message_bytes);
     let deliveries = DeliveryServiceServer::new(deliveries::Deliveries(app.clone()))
         .max_decoding_message_size(message_bytes);
-    let access = AccessServiceServer::new(access_service::Access(app.clone()))
+    let access = AccessServiceServer::new(credentials::Credentials(app.clone()))
         .max_decoding_message_size(message_bytes);
     let audit =
         AuditServiceServer::new(audit::Audit(app.clone())).max_decoding_message_size(message_bytes);

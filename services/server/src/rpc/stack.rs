@@ -22,7 +22,6 @@ use ringtrue_fleet::caller::Caller;
 use tokio::sync::{OwnedSemaphorePermit, Semaphore};
 use tokio_util::sync::CancellationToken;
 use tonic::body::Body;
-use tonic::transport::server::TcpConnectInfo;
 use tonic::{Code, Status};
 use tower::{Layer, Service};
 use tracing::field::Empty;
@@ -144,7 +143,7 @@ where
             // Who calls. What comes from outside the gate has no caller, and no right to anything.
             let mut request = request;
             request.extensions_mut().remove::<Caller>();
-            let peer = peer(request.extensions());
+            let peer = request.extensions().get::<Peer>().copied();
             if let Some(peer) = peer {
                 request.extensions_mut().insert(peer);
             }
@@ -216,16 +215,6 @@ impl Call {
             is_enrolment,
         }
     }
-}
-
-fn peer(extensions: &http::Extensions) -> Option<Peer> {
-    let tcp = extensions.get::<TcpConnectInfo>();
-    let tcp = tcp.and_then(TcpConnectInfo::remote_addr).map(|at| Peer {
-        address: at.ip(),
-        certificate: None,
-        encrypted: false,
-    });
-    extensions.get::<Peer>().copied().or(tcp)
 }
 
 impl Stack {

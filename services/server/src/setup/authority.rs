@@ -1,5 +1,6 @@
 //! An authority of the network's own, and the certificates it makes.
 
+use std::fmt::Write as _;
 use std::fs;
 use std::path::Path;
 use std::time::Duration;
@@ -139,7 +140,7 @@ impl Authority {
         Ok(ForClient {
             certificate: certificate.pem(),
             key: key.serialize_pem(),
-            sha256: digest.iter().map(|byte| format!("{byte:02x}")).collect(),
+            sha256: hexadecimal(&digest),
             ends: read(certificate.der())?.ends,
         })
     }
@@ -188,6 +189,13 @@ fn params(now: Timestamp, ends: Timestamp) -> anyhow::Result<CertificateParams> 
 /// Cuts a name to what the field takes (RFC 5280, ub-common-name).
 fn common_name(name: &str) -> String {
     name.chars().take(64).collect()
+}
+
+fn hexadecimal(bytes: &[u8]) -> String {
+    bytes.iter().fold(String::new(), |mut text, byte| {
+        write!(text, "{byte:02x}").expect("a text takes whatever is written");
+        text
+    })
 }
 
 fn read(certificate: &CertificateDer<'_>) -> anyhow::Result<Particulars> {

@@ -84,6 +84,11 @@ impl Made {
             .with_context(doing)
     }
 
+    /// A file was made in another way: it is taken away with the others.
+    pub(super) fn has_file(&mut self, name: &str) {
+        self.files.push(self.path(name));
+    }
+
     /// Everything was made: it stays.
     pub(super) fn keep(mut self) {
         self.files.clear();

@@ -182,6 +182,16 @@ impl Certificates {
         }
     }
 
+    /// Begins to watch the files.
+    pub(super) fn watching(&self) -> Watching<'_> {
+        Watching {
+            certificates: self,
+            last: None,
+            refused: None,
+            spoken: None,
+        }
+    }
+
     /// Looks at the files until `drain`, every second and when the process gets SIGHUP.
     pub(super) async fn follow(
         self: Arc<Self>,
@@ -191,50 +201,66 @@ impl Certificates {
         let mut asked = signal(SignalKind::hangup()).context("listening for SIGHUP")?;
         let mut looking = tokio::time::interval(LOOK_EVERY);
         looking.set_missed_tick_behavior(MissedTickBehavior::Delay);
-        let mut seen = Seen::default();
-        let mut spoken = None;
+        let mut watching = self.watching();
         loop {
             tokio::select! {
                 () = drain.cancelled() => return Ok(()),
                 _ = looking.tick() => {}
                 _ = asked.recv() => {
                     tracing::info!("asked to look at the certificates");
-                    seen = Seen::default();
+                    watching.refused = None;
                 }
             }
-            let looked = Arc::clone(&self);
-            let contents = tokio::task::spawn_blocking(move || looked.files.contents()).await?;
-            self.look(contents, &mut seen);
-            self.speak_of_the_end(clock.now(), &mut spoken);
+            // Some kilobytes, once a second, from the machine's own memory as a rule.
+            watching.look();
+            watching.speaks_at(clock.now());
         }
     }
+}
 
+/// What was seen of the files at earlier looks, and what was said about it.
+#[derive(Debug)]
+pub(super) struct Watching<'a> {
+    certificates: &'a Certificates,
+    /// What was seen last, and is not in force.
+    last: Option<[u8; 32]>,
+    /// What cannot be used.
+    refused: Option<[u8; 32]>,
+    /// When the end was spoken of.
+    spoken: Option<Timestamp>,
+}
+
+impl Watching<'_> {
     /// Takes what the files hold when it is new, stands still since the last look, and can be used.
-    fn look(&self, contents: Result<Contents, TlsFault>, seen: &mut Seen) {
+    pub(super) fn look(&mut self) {
+        let Certificates { files, in_force } = self.certificates;
+        let contents = files.contents();
         let fingerprint = match &contents {
             Ok(contents) => contents.fingerprint(),
             Err(fault) => Sha256::digest(fault.to_string()).into(),
         };
-        if fingerprint == self.in_force.borrow().fingerprint {
-            *seen = Seen::default();
+        if fingerprint == in_force.borrow().fingerprint {
+            self.last = None;
+            self.refused = None;
             return;
         }
-        if seen.refused == Some(fingerprint) {
+        if self.refused == Some(fingerprint) {
             return;
         }
         // Between the writing of one file and the other, or in the middle of one, nothing is wrong yet.
-        if seen.last != Some(fingerprint) {
-            seen.last = Some(fingerprint);
+        if self.last != Some(fingerprint) {
+            self.last = Some(fingerprint);
             return;
         }
-        match contents.and_then(|contents| self.files.usable(&contents)) {
-            Ok(in_force) => {
-                self.in_force.send_replace(Arc::new(in_force));
-                *seen = Seen::default();
-                self.tell();
+        match contents.and_then(|contents| files.usable(&contents)) {
+            Ok(usable) => {
+                in_force.send_replace(Arc::new(usable));
+                self.last = None;
+                self.refused = None;
+                self.certificates.tell();
             }
             Err(fault) => {
-                seen.refused = Some(fingerprint);
+                self.refused = Some(fingerprint);
                 tracing::warn!(
                     "the changed files of [tls] cannot be used, and the server goes on with what it has: {fault}"
                 );
@@ -242,15 +268,17 @@ impl Certificates {
         }
     }
 
-    /// Reminds of the renewal, once a day.
-    fn speak_of_the_end(&self, now: Timestamp, spoken: &mut Option<Timestamp>) {
-        let ends = self.in_force.borrow().ends;
+    /// Reminds of the renewal, once a day; says whether it did.
+    pub(super) fn speaks_at(&mut self, now: Timestamp) -> bool {
+        let ends = self.certificates.in_force.borrow().ends;
         let left = ends.duration_since(now);
-        let is_due = spoken.is_none_or(|at| now.duration_since(at) >= SPOKEN_EVERY);
+        let is_due = self
+            .spoken
+            .is_none_or(|at| now.duration_since(at) >= SPOKEN_EVERY);
         if left > SPOKEN_OF || !is_due {
-            return;
+            return false;
         }
-        *spoken = Some(now);
+        self.spoken = Some(now);
         if left.is_negative() {
             tracing::error!(
                 %ends,
@@ -265,14 +293,8 @@ impl Certificates {
                  authority)"
             );
         }
+        true
     }
-}
-
-/// What was seen at earlier looks and is not in force.
-#[derive(Debug, Default)]
-struct Seen {
-    last: Option<[u8; 32]>,
-    refused: Option<[u8; 32]>,
 }
 
 impl Files {

@@ -15,6 +15,7 @@ use std::time::Duration;
 use futures::Stream;
 use rustls::ServerConfig;
 use sha2::{Digest as _, Sha256};
+use tokio::io::{AsyncReadExt as _, AsyncWriteExt as _};
 use tokio::net::{TcpListener, TcpStream};
 use tokio::sync::mpsc;
 use tokio::task::JoinSet;
@@ -37,11 +38,17 @@ const HANDSHAKES: usize = 2_048;
 /// Connections that are ready and not yet taken.
 const READY: usize = 128;
 
+/// How long a client that was refused may take to hear why.
+const LINGERING: Duration = Duration::from_secs(1);
+
+/// Most bytes that are read from it meanwhile.
+const LINGERING_BYTES: u64 = 64 * 1024;
+
 /// How long to wait when no connection can be taken, for instance because too many files are open.
 const AFTER_FAULT: Duration = Duration::from_millis(100);
 
 /// How often it is said what was turned away.
-const SAID_EVERY: Duration = Duration::from_secs(60);
+const SAID_EVERY: Duration = Duration::from_mins(1);
 
 /// Connections, ready for calls.
 #[derive(Debug)]
@@ -243,10 +250,19 @@ struct Handshake {
 
 impl Handshake {
     async fn with(self, stream: TcpStream, place: Place) -> io::Result<Connection> {
-        let accepting = TlsAcceptor::from(self.config).accept(stream);
-        let stream = tokio::time::timeout(self.patience, accepting)
+        let accepting = TlsAcceptor::from(self.config)
+            .accept(stream)
+            .into_fallible();
+        let shaken = tokio::time::timeout(self.patience, accepting)
             .await
-            .map_err(|_| io::Error::from(io::ErrorKind::TimedOut))??;
+            .map_err(|_| io::Error::from(io::ErrorKind::TimedOut))?;
+        let stream = match shaken {
+            Ok(stream) => stream,
+            Err((fault, stream)) => {
+                lingering(stream).await;
+                return Err(fault);
+            }
+        };
         let (_, session) = stream.get_ref();
         if session.alpn_protocol() != Some(GRPC) {
             // A client that speaks something else might be made to say what it never meant to say here.
@@ -261,6 +277,18 @@ impl Handshake {
         };
         Ok(Connection::encrypted(stream, peer, place, self.patience))
     }
+}
+
+/// Lets the client read why it was refused. A connection that is closed while something of the client lies unread
+/// is reset, and the reset overtakes the reason.
+async fn lingering(mut stream: TcpStream) {
+    let reading = async {
+        stream.shutdown().await?;
+        let mut rest = stream.take(LINGERING_BYTES);
+        tokio::io::copy(&mut rest, &mut tokio::io::sink()).await
+    };
+    // How it ends makes no difference any more.
+    drop(tokio::time::timeout(LINGERING, reading).await);
 }
 
 /// The fingerprint of the certificate that a client showed and proved.

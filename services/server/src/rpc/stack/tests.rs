@@ -12,7 +12,7 @@ use opentelemetry::trace::TracerProvider as _;
 use opentelemetry_sdk::propagation::TraceContextPropagator;
 use opentelemetry_sdk::trace::SdkTracerProvider;
 use tonic::server::NamedService;
-use tonic::service::Routes;
+use tonic::service::{InterceptorLayer, Routes};
 use tonic::transport::{Channel, Server};
 use tonic_types::{ErrorDetails, StatusExt as _};
 use tracing::level_filters::LevelFilter;
@@ -26,6 +26,13 @@ use ringtrue_store::Store;
 
 const CHECK: &str = "/grpc.health.v1.Health/Check";
 const RECORD: &str = "/ringtrue.v1.Tiny/Record";
+
+/// A caller on this machine.
+const HERE: Peer = Peer {
+    address: IpAddr::V4(Ipv4Addr::LOCALHOST),
+    certificate: None,
+    encrypted: false,
+};
 
 /// Does what the last word of the path says.
 #[derive(Clone)]
@@ -78,11 +85,7 @@ impl http_body::Body for Raw {
 fn request(path: &str, body: Vec<u8>) -> Request<Body> {
     Request::builder()
         .method("POST")
-        .extension(Peer {
-            address: IpAddr::V4(Ipv4Addr::LOCALHOST),
-            certificate: None,
-            encrypted: false,
-        })
+        .extension(HERE)
         .uri(path)
         .header("content-type", "application/grpc")
         .body(Body::new(Raw(Some(body))))
@@ -329,7 +332,14 @@ async fn the_answer_to_an_expired_deadline_comes_before_the_transports_own() {
         .expect("a port");
     let address = listener.local_addr().expect("an address");
     let incoming = tokio_stream::wrappers::TcpListenerStream::new(listener);
-    let server = Server::builder().layer(stack(64).await).add_service(Tiny);
+    let from_here = InterceptorLayer::new(|mut request: tonic::Request<()>| {
+        request.extensions_mut().insert(HERE);
+        Ok(request)
+    });
+    let server = Server::builder()
+        .layer(from_here)
+        .layer(stack(64).await)
+        .add_service(Tiny);
     let serving = server.serve_with_incoming(incoming);
     let asking = async {
         let channel = Channel::from_shared(format!("http://{address}")).expect("an address");

@@ -38,10 +38,10 @@ const MOST_SITES: usize = 1000;
 
 /// Answers calls about access.
 #[derive(Clone)]
-pub(crate) struct Access(pub(crate) App);
+pub(crate) struct Credentials(pub(crate) App);
 
 #[tonic::async_trait]
-impl AccessService for Access {
+impl AccessService for Credentials {
     async fn who_am_i(
         &self,
         request: Request<v1::WhoAmIRequest>,
