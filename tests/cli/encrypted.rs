@@ -117,6 +117,10 @@ impl Conversation for Person {
         Err(Left)
     }
 
+    fn secret(&mut self, _: &str, _: &str) -> Result<String, Left> {
+        Err(Left)
+    }
+
     fn choice(&mut self, _: &str, _: &[String]) -> Result<usize, Left> {
         Err(Left)
     }

@@ -317,8 +317,9 @@ fn carry_out(cli: Cli, connection: &mut Connection, world: &mut World<'_>) -> Re
         Noun::Profile(ask) => profile::carry_out(ask, &said, cli.everywhere.json, world),
         Noun::Enrol(ask) => {
             *connection = Connection::bare(&ask.endpoint);
-            let deadline = cli.everywhere.deadline()?;
-            let over = Over::new(connection.clone(), deadline, world);
+            // No call is made before the server is known, and by which authority.
+            let nowhere = Connection::bare(DEFAULT_ENDPOINT);
+            let over = Over::new(nowhere, cli.everywhere.deadline()?, world);
             runtime()?.block_on(async {
                 let mut session = Session::new(world, over, cli.everywhere.json)?;
                 Box::pin(enrol::carry_out(ask, &said, &mut session)).await
