@@ -242,8 +242,9 @@ impl Gate {
         };
         let Some(proof) = proof else {
             if self.0.takes_local && peer.is_some_and(Peer::is_local) {
+                let caller = Caller::local(operator(headers)?);
                 return Ok(Admitted {
-                    caller: Caller::local(operator(headers)?),
+                    caller: from(caller, address),
                     proof: None,
                 });
             }
@@ -265,10 +266,7 @@ impl Gate {
         {
             return Err(not_theirs(own));
         }
-        let caller = match address {
-            Some(address) => caller.from(&address.to_canonical().to_string()),
-            None => caller,
-        };
+        let caller = from(caller, address);
         self.used(&known, now, &caller);
         Ok(Admitted {
             caller,
@@ -400,6 +398,14 @@ impl Gate {
             known.credential.key.clone(),
             (now, caller.origin().to_owned()),
         );
+    }
+}
+
+/// The caller with the network address that the call comes from.
+fn from(caller: Caller, address: Option<IpAddr>) -> Caller {
+    match address {
+        Some(address) => caller.from(&address.to_canonical().to_string()),
+        None => caller,
     }
 }
 
