@@ -6,6 +6,7 @@ mod headers;
 mod names;
 mod pages;
 mod repeats;
+mod streams;
 mod trying;
 
 use tonic::{Code, Status};
