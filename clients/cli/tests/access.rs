@@ -3,132 +3,15 @@
 
 #![cfg(unix)]
 
+mod computer;
 mod gatehouse;
 mod in_process;
 
-use std::collections::{BTreeMap, VecDeque};
-use std::net::SocketAddr;
-use std::os::unix::fs::PermissionsExt as _;
-use std::path::{Path, PathBuf};
-
+use computer::{Computer, Script, mode, set_mode};
 use gatehouse::{BENCH, CODE, Gatehouse, Trouble};
-use in_process::{Outcome, run, run_in};
-use ringtrue::{Conversation, Left, exit};
+use in_process::run;
+use ringtrue::exit;
 use ringtrue_proto::v1::{CredentialKind, Permission, Role};
-use tempfile::TempDir;
-
-/// A person whose answers are known beforehand.
-#[derive(Default)]
-struct Script {
-    answers: VecDeque<&'static str>,
-    asked: Vec<String>,
-}
-
-impl Script {
-    fn of(answers: &[&'static str]) -> Self {
-        Self {
-            answers: answers.iter().copied().collect(),
-            asked: Vec::new(),
-        }
-    }
-
-    fn next(&mut self, question: &str) -> Result<String, Left> {
-        self.asked.push(question.to_owned());
-        self.answers.pop_front().map(str::to_owned).ok_or(Left)
-    }
-}
-
-impl Conversation for Script {
-    fn text(&mut self, question: &str, _: &str, _: Option<&str>) -> Result<String, Left> {
-        self.next(question)
-    }
-
-    fn secret(&mut self, question: &str, _: &str) -> Result<String, Left> {
-        self.next(question)
-    }
-
-    fn choice(&mut self, question: &str, _: &[String]) -> Result<usize, Left> {
-        self.next(question).map(|_| 0)
-    }
-
-    fn agreement(&mut self, question: &str) -> Result<bool, Left> {
-        Ok(self.next(question)? == "y")
-    }
-}
-
-/// A computer with a folder for profiles.
-struct Computer {
-    home: TempDir,
-    environment: BTreeMap<String, String>,
-}
-
-impl Computer {
-    fn new() -> Self {
-        let home = tempfile::tempdir().expect("a folder");
-        let path = home.path().to_string_lossy().into_owned();
-        Self {
-            environment: BTreeMap::from([("RINGTRUE_HOME".to_owned(), path)]),
-            home,
-        }
-    }
-
-    fn with(&self, variable: &str, value: &str) -> Self {
-        let mut environment = self.environment.clone();
-        environment.insert(variable.to_owned(), value.to_owned());
-        Self {
-            home: tempfile::tempdir().expect("a folder"),
-            environment,
-        }
-    }
-
-    fn said(&self, line: &[&str]) -> Outcome {
-        run_in(self.environment.clone(), 100, line, None)
-    }
-
-    fn talked(&self, line: &[&str], script: &mut Script) -> Outcome {
-        run_in(self.environment.clone(), 100, line, Some(script))
-    }
-
-    fn enrolled(&self, server: SocketAddr) -> Outcome {
-        let outcome = self.said(&["enrol", &format!("http://{server}"), "--code", CODE]);
-        assert_eq!(outcome.code, exit::DONE, "{}", outcome.err);
-        outcome
-    }
-
-    fn file(&self, name: &str) -> PathBuf {
-        let folder = self.home.path().join("profiles").join("local");
-        folder.join(name)
-    }
-
-    fn token(&self) -> String {
-        let text = std::fs::read_to_string(self.file("token"));
-        text.expect("a token").trim().to_owned()
-    }
-
-    /// Names of the files of the profile.
-    fn files(&self) -> Vec<String> {
-        let folder = self.home.path().join("profiles").join("local");
-        let Ok(entries) = std::fs::read_dir(folder) else {
-            return Vec::new();
-        };
-        let mut names: Vec<String> = entries
-            .map(|entry| entry.expect("an entry").file_name())
-            .map(|name| name.to_string_lossy().into_owned())
-            .collect();
-        names.sort();
-        names
-    }
-}
-
-fn mode(path: &Path) -> u32 {
-    let metadata = std::fs::metadata(path).expect("it is there");
-    metadata.permissions().mode() & 0o777
-}
-
-fn set_mode(path: &Path, mode: u32) {
-    let permissions = std::fs::Permissions::from_mode(mode);
-    std::fs::set_permissions(path, permissions).expect("it is ours");
-}
 
 #[test]
 fn an_enrolment_leaves_a_token_that_only_its_owner_may_read_and_every_call_sends() {

@@ -291,16 +291,15 @@ impl Gate {
         let mut changed = self.0.changed.subscribe();
         let first = admitted.caller;
         loop {
-            let found = match self.remembered(&proof.by) {
-                Some(found) => found,
-                None => match self.read(&proof.by).await {
-                    Ok(found) => found,
-                    // The database is away for a moment: nothing says that the caller is not who they were.
-                    Err(_) => {
-                        tokio::time::sleep(LOOK_EVERY).await;
-                        continue;
-                    }
-                },
+            let remembered = self.remembered(&proof.by);
+            let found = if let Some(found) = remembered {
+                found
+            } else if let Ok(found) = self.read(&proof.by).await {
+                found
+            } else {
+                // The database is away for a moment: nothing says that the caller is not who they were.
+                tokio::time::sleep(LOOK_EVERY).await;
+                continue;
             };
             let now = self.0.clock.now();
             let Some(known) = found.proved_by(&proof, now) else {
