@@ -203,6 +203,11 @@ impl Connection {
                      revoked. {anew} `ringtrue enrol {endpoint} --profile {name}`."
                 )
             }
+            (Source::Nowhere, Some(profile)) if self.identity.is_some() => format!(
+                "The client certificate of profile {} is not taken: no credential names it, or it is over. Ask whoever \
+                 keeps access there.",
+                profile.name
+            ),
             _ => {
                 let other = self.passed_over.as_ref().map(|name| {
                     format!(" Profile {name} is for another server; its credential was not sent.")
