@@ -1,10 +1,12 @@
 //! What somebody might attempt to get at what is not theirs.
 
 mod bodies;
+mod certificates;
 mod headers;
 mod names;
 mod pages;
 mod repeats;
+mod streams;
 mod trying;
 
 use tonic::{Code, Status};

@@ -10,6 +10,7 @@ use ringtrue_fleet::finding::{Evidence, Finding, FindingKind, FindingState, Subj
 use ringtrue_fleet::key::{BatchId, FindingId, FurnaceKey, ReadingKey};
 use ringtrue_proto::v1;
 use ringtrue_server::app;
+use ringtrue_server::config::Settings;
 use ringtrue_tests::bench::{TABLE_CSV, batch};
 use ringtrue_tests::network::everything;
 use ringtrue_tests::{Bench, Network, wire};
@@ -88,15 +89,35 @@ pub(crate) struct Scene {
 impl Scene {
     /// Makes everything and locks the door.
     pub(crate) async fn set() -> Self {
+        let locked = |settings: &mut Settings| settings.access.local_callers = false;
+        Self::set_behind(locked, Network::channel).await
+    }
+
+    /// Makes everything, changes the settings, and calls over these channels from then on.
+    pub(crate) async fn set_behind(
+        change: impl FnOnce(&mut Settings),
+        channel: impl FnOnce(&Network) -> Channel,
+    ) -> Self {
+        // On the heap: it is a long story.
+        Box::pin(Self::told(change, channel)).await
+    }
+
+    async fn told(
+        change: impl FnOnce(&mut Settings),
+        channel: impl FnOnce(&Network) -> Channel,
+    ) -> Self {
         let mut prepared = None;
-        let network = Network::start_locked_after(async |network| {
+        let prepare = async |network: &Network| {
             let own = network.bench().await;
             let foreign = network.bench_elsewhere("south", &own).await;
             mark(network, &foreign).await;
             let mut places = BTreeMap::new();
             let shared = shared(network, [&own, &foreign]).await;
-            places.insert(At::Own, laboratory(network, &own, "here", &shared).await);
-            let there = laboratory(network, &foreign, FOREIGN, &shared).await;
+            places.insert(
+                At::Own,
+                Box::pin(laboratory(network, &own, "here", &shared)).await,
+            );
+            let there = Box::pin(laboratory(network, &foreign, FOREIGN, &shared)).await;
             places.insert(At::Foreign, there);
             let readings = [
                 &places[&At::Own]["reading"],
@@ -110,8 +131,8 @@ impl Scene {
             let callers = people::let_in(network).await;
             let unusable = people::unusable(network, &callers).await;
             prepared = Some((own, foreign, places, callers, unusable));
-        })
-        .await;
+        };
+        let network = Network::start_again_after(prepare, change).await;
         let (own, foreign, mut places, callers, unusable) = prepared.expect("it was prepared");
         // The clock of a server that starts anew in a test begins anew, and its ids with it.
         network.advance_h(30);
@@ -123,7 +144,7 @@ impl Scene {
         places.insert(At::Nowhere, nowhere);
         let pool = DescriptorPool::decode(ringtrue_proto::DESCRIPTORS).expect("a valid protocol");
         let scene = Self {
-            channel: network.channel(),
+            channel: channel(&network),
             network,
             callers,
             own,
@@ -199,9 +220,21 @@ impl Scene {
         json: &str,
         metadata: MetadataMap,
     ) -> Result<Vec<u8>, Status> {
+        self.call_over(self.channel.clone(), call, json, metadata)
+            .await
+    }
+
+    /// Makes a call over another channel.
+    pub(crate) async fn call_over(
+        &self,
+        channel: Channel,
+        call: &str,
+        json: &str,
+        metadata: MetadataMap,
+    ) -> Result<Vec<u8>, Status> {
         let path = format!("/ringtrue.v1.{call}");
         let message = self.bytes(call, json);
-        let first = wire::first(self.channel.clone(), &path, message, metadata);
+        let first = wire::first(channel, &path, message, metadata);
         let first = timeout(PATIENCE, first).await;
         first.unwrap_or_else(|_| panic!("{call} did not answer"))
     }
@@ -385,7 +418,7 @@ async fn laboratory(network: &Network, bench: &Bench, marker: &str, shared: &Nam
         .await;
     let mut again = network.ask(bench, &[19.471, 19.469, 19.473]);
     let asked = again.reading.as_mut().expect("a reading");
-    asked.note = marker.to_owned();
+    marker.clone_into(&mut asked.note);
     asked.answered_questions = ANSWERS.map(str::to_owned).to_vec();
     let mistaken = network.record(again).await;
     network.adjust(bench, "", 1490.0).await;

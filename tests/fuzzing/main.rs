@@ -17,7 +17,7 @@ use rand::{Rng as _, RngExt as _, SeedableRng as _};
 use rand_chacha::ChaCha8Rng;
 
 /// Variations of all inputs of a target together.
-const VARIATIONS: usize = 4_000;
+const VARIATIONS: usize = 20_000;
 
 /// Most bytes of a variation.
 const LONGEST: usize = 4_096;

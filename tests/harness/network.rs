@@ -88,6 +88,14 @@ impl Network {
 
     /// Starts a network, prepares it as a local caller, and starts it again without local callers.
     pub async fn start_locked_after(prepare: impl AsyncFnOnce(&Self)) -> Self {
+        Self::start_again_after(prepare, |settings| settings.access.local_callers = false).await
+    }
+
+    /// Starts a network, prepares it as a local caller, and starts it again after changing the settings.
+    pub async fn start_again_after(
+        prepare: impl AsyncFnOnce(&Self),
+        change: impl FnOnce(&mut Settings),
+    ) -> Self {
         let open = Self::start().await;
         prepare(&open).await;
         let Self {
@@ -99,7 +107,7 @@ impl Network {
         } = open;
         lifecycle.drain.cancel();
         serve::finish(app, &settings, &lifecycle).await;
-        settings.access.local_callers = false;
+        change(&mut settings);
         Self::serve(settings, folder).await
     }
 

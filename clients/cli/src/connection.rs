@@ -192,6 +192,14 @@ impl Connection {
             }
             (Source::Stored, Some(profile)) => {
                 let name = &profile.name;
+                // A watch may have begun long ago.
+                if matches!(profile.token(), Ok(Some(token)) if self.token.as_ref() != Some(&token))
+                {
+                    return format!(
+                        "The credential of profile {name} was renewed meanwhile. Run the same command again; it takes the \
+                         new one."
+                    );
+                }
                 if matches!(profile.next_token(), Ok(Some(_))) {
                     return format!(
                         "A rotation of the credential of profile {name} was not finished. `ringtrue credential rotate \

@@ -3,132 +3,15 @@
 
 #![cfg(unix)]
 
+mod computer;
 mod gatehouse;
 mod giving;
 mod in_process;
 
-use std::collections::{BTreeMap, VecDeque};
-use std::net::SocketAddr;
-use std::os::unix::fs::PermissionsExt as _;
-use std::path::{Path, PathBuf};
-
+use computer::{Computer, Script, mode, set_mode};
 use gatehouse::{BENCH, CODE, Gatehouse, Trouble};
-use in_process::{Outcome, run, run_in};
-use ringtrue::{Conversation, Left, exit};
-use tempfile::TempDir;
-
-/// A person whose answers are known beforehand.
-#[derive(Default)]
-struct Script {
-    answers: VecDeque<&'static str>,
-    asked: Vec<String>,
-}
-
-impl Script {
-    fn of(answers: &[&'static str]) -> Self {
-        Self {
-            answers: answers.iter().copied().collect(),
-            asked: Vec::new(),
-        }
-    }
-
-    fn next(&mut self, question: &str) -> Result<String, Left> {
-        self.asked.push(question.to_owned());
-        self.answers.pop_front().map(str::to_owned).ok_or(Left)
-    }
-}
-
-impl Conversation for Script {
-    fn text(&mut self, question: &str, _: &str, _: Option<&str>) -> Result<String, Left> {
-        self.next(question)
-    }
-
-    fn secret(&mut self, question: &str, _: &str) -> Result<String, Left> {
-        self.next(question)
-    }
-
-    fn choice(&mut self, question: &str, _: &[String]) -> Result<usize, Left> {
-        self.next(question).map(|_| 0)
-    }
-
-    fn agreement(&mut self, question: &str) -> Result<bool, Left> {
-        Ok(self.next(question)? == "y")
-    }
-}
-
-/// A computer with a folder for profiles.
-struct Computer {
-    home: TempDir,
-    environment: BTreeMap<String, String>,
-}
-
-impl Computer {
-    fn new() -> Self {
-        let home = tempfile::tempdir().expect("a folder");
-        let path = home.path().to_string_lossy().into_owned();
-        Self {
-            environment: BTreeMap::from([("RINGTRUE_HOME".to_owned(), path)]),
-            home,
-        }
-    }
-
-    fn with(&self, variable: &str, value: &str) -> Self {
-        let mut environment = self.environment.clone();
-        environment.insert(variable.to_owned(), value.to_owned());
-        Self {
-            home: tempfile::tempdir().expect("a folder"),
-            environment,
-        }
-    }
-
-    fn said(&self, line: &[&str]) -> Outcome {
-        run_in(self.environment.clone(), 100, line, None)
-    }
-
-    fn talked(&self, line: &[&str], script: &mut Script) -> Outcome {
-        run_in(self.environment.clone(), 100, line, Some(script))
-    }
-
-    fn enrolled(&self, server: SocketAddr) -> Outcome {
-        let outcome = self.said(&["enrol", &format!("http://{server}"), "--code", CODE]);
-        assert_eq!(outcome.code, exit::DONE, "{}", outcome.err);
-        outcome
-    }
-
-    fn file(&self, name: &str) -> PathBuf {
-        let folder = self.home.path().join("profiles").join("local");
-        folder.join(name)
-    }
-
-    fn token(&self) -> String {
-        let text = std::fs::read_to_string(self.file("token"));
-        text.expect("a token").trim().to_owned()
-    }
-
-    /// Names of the files of the profile.
-    fn files(&self) -> Vec<String> {
-        let folder = self.home.path().join("profiles").join("local");
-        let Ok(entries) = std::fs::read_dir(folder) else {
-            return Vec::new();
-        };
-        let mut names: Vec<String> = entries
-            .map(|entry| entry.expect("an entry").file_name())
-            .map(|name| name.to_string_lossy().into_owned())
-            .collect();
-        names.sort();
-        names
-    }
-}
-
-fn mode(path: &Path) -> u32 {
-    let metadata = std::fs::metadata(path).expect("it is there");
-    metadata.permissions().mode() & 0o777
-}
-
-fn set_mode(path: &Path, mode: u32) {
-    let permissions = std::fs::Permissions::from_mode(mode);
-    std::fs::set_permissions(path, permissions).expect("it is ours");
-}
+use in_process::run;
+use ringtrue::exit;
 
 #[test]
 fn an_enrolment_leaves_a_token_that_only_its_owner_may_read_and_every_call_sends() {
@@ -436,6 +319,31 @@ fn a_credential_that_is_not_taken_is_7_with_the_way_to_a_new_one() {
     assert_eq!(value["error"]["code"], "UNAUTHENTICATED");
     let next = value["error"]["nextStep"].as_str().unwrap_or_default();
     assert!(next.contains(&enrol), "{next}");
+}
+
+#[test]
+fn a_credential_that_ends_soon_is_spoken_of_by_every_command_but_to_programs() {
+    let gatehouse = Gatehouse::default();
+    let server = gatehouse.serve();
+    let computer = Computer::new();
+    computer.enrolled(server);
+    let quiet = computer.said(&["site", "list"]);
+    assert!(!quiet.err.contains("ends"), "{}", quiet.err);
+    let facts = computer.file("profile.toml");
+    let text = std::fs::read_to_string(&facts).expect("facts");
+    // A week from now.
+    let sooner = text.replace("2027-11-23", "2026-11-30");
+    assert_ne!(sooner, text);
+    std::fs::write(&facts, &sooner).expect("written");
+    let told = computer.said(&["site", "list"]);
+    let words =
+        "Your credential ends Mon 2026-11-30 08:12 UTC. `ringtrue credential rotate` renews it.";
+    assert!(told.err.contains(words), "{}", told.err);
+    assert_eq!(computer.said(&["site", "list", "--json"]).err, "");
+    // The server knows better, and what it says is noted.
+    assert_eq!(computer.said(&["whoami"]).code, exit::DONE);
+    let text = std::fs::read_to_string(&facts).expect("facts");
+    assert!(text.contains("2027-11-23"), "{text}");
 }
 
 #[test]

@@ -8,6 +8,7 @@ use ringtrue_fleet::key::{
     FurnaceKey, GaugeKey, ProgrammeKey, ReadingKey, SiteGroupId, SiteId, SubscriptionKey,
 };
 use ringtrue_fleet::rule::{RuleKey, RulePlace};
+use ringtrue_fleet::sign_off::SignOffSubject;
 
 /// Most bytes of a name: eight segments of the longest ids and words.
 const LONGEST: usize = 300;
@@ -39,6 +40,9 @@ pub fn read(input: &[u8]) {
         ActSubject::parse(name).ok().map(|subject| subject.name()),
         Subject::parse(name).ok().map(|subject| subject.name()),
         RulePlace::parse(name).ok().map(|place| place.name()),
+        SignOffSubject::parse(name)
+            .ok()
+            .map(|subject| subject.name()),
     ];
     let accepted = one_kind.iter().flatten().count();
     assert!(accepted <= 1, "`{name}` is a name of {accepted} kinds");

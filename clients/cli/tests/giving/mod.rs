@@ -3,8 +3,8 @@
 use ringtrue::exit;
 use ringtrue_proto::v1::{CredentialKind, Permission, Role};
 
+use crate::computer::{Computer, mode};
 use crate::gatehouse::{BENCH, CODE, Gatehouse, Trouble};
-use crate::{Computer, mode};
 
 #[test]
 fn a_rotation_proves_the_new_secret_before_it_gives_the_old_one_up() {
