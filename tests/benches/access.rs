@@ -2,6 +2,7 @@
 //! check of a token can do without.
 
 use std::hint::black_box;
+use std::num::NonZeroU32;
 
 use criterion::{Criterion, criterion_group, criterion_main};
 use futures::FutureExt as _;
@@ -9,6 +10,7 @@ use http::{HeaderMap, HeaderValue};
 use ringtrue_fleet::credential::Holder;
 use ringtrue_fleet::grant::Role;
 use ringtrue_server::access::{Gate, Peer};
+use ringtrue_server::config::Access;
 use ringtrue_tests::Network;
 use ringtrue_tests::credentials::{digest, grant};
 
@@ -31,9 +33,11 @@ fn checks(criterion: &mut Criterion) {
             HeaderValue::try_from(value).expect("it can travel"),
         );
         headers.insert("ringtrue-operator", HeaderValue::from_static("ab-7"));
-        let mut settings = ringtrue_server::config::Access::default();
-        settings.calls_per_s = std::num::NonZeroU32::MAX;
-        settings.calls_per_s_and_address = std::num::NonZeroU32::MAX;
+        let settings = Access {
+            calls_per_s: NonZeroU32::MAX,
+            calls_per_s_and_address: NonZeroU32::MAX,
+            ..Access::default()
+        };
         let (store, clock) = (network.app.store.clone(), network.app.clock.clone());
         let gate = Gate::new(store, clock, &settings, network.app.access.clone());
         (gate, headers, held.token.secret, network)

@@ -11,7 +11,7 @@ use crate::watching::Watch;
 use crate::workplace::{Outcome, Workplace};
 
 /// Another computer that reaches the same server.
-struct Computer {
+pub(crate) struct Computer {
     home: tempfile::TempDir,
 }
 
@@ -22,7 +22,7 @@ impl Computer {
     }
 
     /// Gives a command that knows of the server what this computer keeps.
-    fn command(&self, line: &str) -> Command {
+    pub(crate) fn command(&self, line: &str) -> Command {
         let mut command = command("ringtrue");
         command
             .args(line.split_whitespace())
@@ -31,13 +31,14 @@ impl Computer {
         command
     }
 
-    fn said(&self, line: &str) -> Outcome {
+    /// Runs a command line whose arguments hold no blanks.
+    pub(crate) fn said(&self, line: &str) -> Outcome {
         let output = self.command(line).output();
         output.expect("the program starts").into()
     }
 
     /// Enrols with a code that was made for these flags.
-    fn enrolled(place: &Workplace, flags: &str) -> Self {
+    pub(crate) fn enrolled(place: &Workplace, flags: &str) -> Self {
         let computer = Self::new();
         let code = place
             .said(&format!("credential invite --name bench {flags}"))

@@ -3,16 +3,22 @@
 use ringtrue_tests::process::{eventually, server_ran, text};
 use serde_json::Value;
 
+use crate::access::Computer;
 use crate::workplace::Workplace;
 
 #[test]
 fn a_change_is_told_with_who_when_where_and_only_what_it_changed() {
     let place = Workplace::furnished();
-    place.said("furnace change k2 --tolerance 8").done();
-    let listed = place.said("audit list --limit 1000").done();
+    let manager = Computer::enrolled(&place, "--role site-manager --site porto");
+    manager
+        .said("furnace change k2 --tolerance 8 --operator cd")
+        .done();
+    let listed = manager.said("audit list --limit 1000").done();
     for words in [
         "furnace.update",
-        "t1",
+        // Who furnished the laboratory, beside the server, and who changed it.
+        "this computer, t1",
+        "cd, credential",
         "127.0.0.1",
         "WE",
         "sites/porto/furnaces/k2",

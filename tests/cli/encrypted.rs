@@ -271,3 +271,61 @@ fn another_server_under_the_same_address_gets_no_token() {
     computer.said(&back).done();
     computer.said("whoami").done();
 }
+
+#[test]
+fn a_program_is_known_by_its_certificate_alone() {
+    let installation = Installation::new();
+    let endpoint = installation.endpoint();
+    let administrator = Computer::new();
+    let enrol = format!(
+        "enrol {endpoint} --code {} --pin {}",
+        installation.code(),
+        installation.pin
+    );
+    administrator.said(&enrol).done();
+    let installed = installation.folder.path().join("server");
+    let certificate = installation.folder.path().join("cases");
+    let arguments = [
+        "client-certificate".as_ref(),
+        "--folder".as_ref(),
+        installed.as_os_str(),
+        "--name".as_ref(),
+        "cases".as_ref(),
+        "--out".as_ref(),
+        certificate.as_os_str(),
+    ];
+    let made = server_ran(&arguments);
+    assert_eq!(made.status.code(), Some(0), "{}", text(&made.stderr));
+    let (pem, key) = (
+        certificate.with_extension("pem"),
+        certificate.with_extension("key"),
+    );
+    let program = Computer::new();
+    let set = format!(
+        "profile set cases --endpoint {endpoint} --authority {} --identity {}",
+        installation.authority().display(),
+        pem.display()
+    );
+    let without_key = program.said(&set);
+    assert_eq!(without_key.code, Some(2), "{}", without_key.err);
+    program
+        .said(&format!("{set} --identity-key {}", key.display()))
+        .done();
+    let unknown = program.said("whoami --profile cases");
+    assert_eq!(unknown.code, Some(7), "{}", unknown.err);
+    assert!(
+        unknown.err.contains("client certificate of profile cases"),
+        "{}",
+        unknown.err
+    );
+    let add = format!(
+        "credential add --name cases --program --network --permit read --certificate {} --certificate-only",
+        pem.display()
+    );
+    let added = administrator.said(&add);
+    assert!(added.err.contains("there is no token"), "{}", added.err);
+    added.done();
+    let known = program.said("whoami --profile cases").done();
+    assert!(known.contains("a client certificate"), "{known}");
+    assert!(known.contains("integration"), "{known}");
+}

@@ -1,5 +1,6 @@
 //! What people see: no colour where none is wanted, times of the laboratory, ids that can be copied.
 
+use crate::access::Computer;
 use crate::workplace::{Outcome, Workplace};
 
 const ESCAPE: char = '\u{1b}';
@@ -153,4 +154,33 @@ fn a_negative_number_is_refused_by_what_it_means_and_not_as_an_unknown_flag() {
     }
     let refused = place.said("furnace change k2 --tolerance -3");
     assert_eq!(refused.code, Some(3), "{}", refused.err);
+}
+
+#[test]
+fn who_may_do_what_fits_every_terminal() {
+    let place = Workplace::furnished();
+    let manager = Computer::enrolled(&place, "--role site-manager --site porto");
+    manager.said("furnace change k2 --tolerance 8").done();
+    let about = "audit list --about sites/porto/furnaces/k2";
+    for line in [
+        "whoami",
+        "credential list",
+        "credential invitations",
+        "profile list",
+        about,
+        &format!("{about} --before-after"),
+    ] {
+        for columns in [80, 44] {
+            let mut command = manager.command(line);
+            command.env("COLUMNS", columns.to_string());
+            let shown = Outcome::from(command.output().expect("the program starts")).done();
+            for row in shown.lines() {
+                // Names and addresses to copy are never broken; nor is what was recorded.
+                let to_copy = ["http", "sites/", "credentials/", "  + ", "  - "];
+                let to_copy = to_copy.iter().any(|begin| row.contains(begin));
+                let fits = row.chars().count() <= columns;
+                assert!(to_copy || fits, "{line}, {columns} columns: {row}");
+            }
+        }
+    }
 }

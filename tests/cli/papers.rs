@@ -23,6 +23,8 @@ fn completions_are_written_for_three_shells() {
             "ring-temperature",
             "chamber-empty",
             "since-last",
+            "revoke-invitation",
+            "before-after",
         ] {
             assert!(script.contains(word), "{shell} does not complete {word}");
         }
@@ -65,6 +67,13 @@ fn manual_pages_are_written_for_every_command() {
         "ringtrue-use.1",
         "ringtrue-watch.1",
         "ringtrue-rule-set.1",
+        "ringtrue-enrol.1",
+        "ringtrue-whoami.1",
+        "ringtrue-profile-use.1",
+        "ringtrue-credential-invite.1",
+        "ringtrue-credential-revoke-invitation.1",
+        "ringtrue-group-set.1",
+        "ringtrue-audit-export.1",
     ] {
         let page_text = std::fs::read_to_string(folder.path().join(page));
         let page_text = page_text.unwrap_or_else(|fault| panic!("{page}: {fault}"));

@@ -165,9 +165,12 @@ async fn a_tail_cut_off_together_with_its_checkpoint_is_noticed_by_a_kept_one() 
     assert_eq!(found.faults, [Fault::CheckpointGone { number: 2 }]);
 }
 
+/// What somebody does, and the fault that names it.
+type Case = (&'static str, fn(&Fault) -> bool);
+
 #[tokio::test]
 async fn altered_removed_and_forged_checkpoints_are_found() {
-    let cases: [(&'static str, fn(&Fault) -> bool); 6] = [
+    let cases: [Case; 6] = [
         (
             "UPDATE audit_checkpoint SET document = replace(document, '\"seq\":', '\"seq\": ') WHERE number = 1",
             |fault| *fault == Fault::CheckpointAltered { number: 1 },

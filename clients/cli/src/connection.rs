@@ -192,6 +192,14 @@ impl Connection {
             }
             (Source::Stored, Some(profile)) => {
                 let name = &profile.name;
+                // A watch may have begun long ago.
+                if matches!(profile.token(), Ok(Some(token)) if self.token.as_ref() != Some(&token))
+                {
+                    return format!(
+                        "The credential of profile {name} was renewed meanwhile. Run the same command again; it takes the \
+                         new one."
+                    );
+                }
                 if matches!(profile.next_token(), Ok(Some(_))) {
                     return format!(
                         "A rotation of the credential of profile {name} was not finished. `ringtrue credential rotate \
@@ -203,6 +211,11 @@ impl Connection {
                      revoked. {anew} `ringtrue enrol {endpoint} --profile {name}`."
                 )
             }
+            (Source::Nowhere, Some(profile)) if self.identity.is_some() => format!(
+                "The client certificate of profile {} is not taken: no credential names it, or it is over. Ask whoever \
+                 keeps access there.",
+                profile.name
+            ),
             _ => {
                 let other = self.passed_over.as_ref().map(|name| {
                     format!(" Profile {name} is for another server; its credential was not sent.")

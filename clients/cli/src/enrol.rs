@@ -306,10 +306,10 @@ mod tests {
         assert_eq!(read("oil0-0000-0000").as_deref(), Ok("011000000000"));
         for text in [
             "",
-            "7K3M-Q9XW-2B4",
-            "7K3M-Q9XW-2B4DD",
-            "7K3M-Q9XW-2B4U",
-            "7K3M-Q9XW-2B4é",
+            "9ZV3-M4XW-8T1",
+            "9ZV3-M4XW-8T1DD",
+            "9ZV3-M4XW-8T1U",
+            "9ZV3-M4XW-8T1é",
         ] {
             let refused = read(text).expect_err(text);
             assert!(refused.contains("12 letters"), "{refused}");

@@ -69,9 +69,12 @@ pub(crate) struct Files {
     /// File with the certificate (PEM) of the authority that vouches for the server.
     #[arg(long, value_name = "FILE")]
     authority: Option<PathBuf>,
-    /// File with this client's own certificate and key (PEM), where the server asks for one.
+    /// File with this client's own certificate (PEM), where the server asks for one.
     #[arg(long, value_name = "FILE")]
     identity: Option<PathBuf>,
+    /// File with the certificate's private key (PEM), where it is not in the same file.
+    #[arg(long, value_name = "FILE", requires = "identity")]
+    identity_key: Option<PathBuf>,
 }
 
 /// Does what was asked.
@@ -212,8 +215,11 @@ fn set(
         move_to(&mut profile, endpoint)?;
         named = true;
     }
-    let authority = pem(files.authority.as_deref())?;
-    let identity = pem(files.identity.as_deref())?;
+    let authority = match &files.authority {
+        Some(file) => Some(pem(file, CERTIFICATE)?),
+        None => None,
+    };
+    let identity = identity(files)?;
     if !named && authority.is_none() && identity.is_none() {
         return Err(Stop::Usage(
             "Nothing to set is named. Give --site, --operator, --endpoint, --authority or --identity; an empty text \
@@ -249,26 +255,48 @@ fn move_to(profile: &mut Profile, endpoint: &str) -> Result<(), Stop> {
     Ok(())
 }
 
-/// Reads a PEM file that the person names.
-fn pem(file: Option<&Path>) -> Result<Option<String>, Stop> {
-    let Some(file) = file else {
+/// How a certificate begins in a PEM file (RFC 7468).
+const CERTIFICATE: &str = "-----BEGIN CERTIFICATE-----";
+
+/// How every private key ends its first line there, whatever its kind.
+const KEY: &str = "PRIVATE KEY-----";
+
+/// Reads the client's own certificate and its key, from one file or from two.
+fn identity(files: &Files) -> Result<Option<String>, Stop> {
+    let Some(file) = &files.identity else {
         return Ok(None);
     };
+    let mut text = pem(file, CERTIFICATE)?;
+    if let Some(key) = &files.identity_key {
+        if !text.ends_with('\n') {
+            text.push('\n');
+        }
+        text.push_str(&pem(key, KEY)?);
+    }
+    if text.contains(KEY) {
+        return Ok(Some(text));
+    }
+    Err(Stop::Usage(format!(
+        "{} holds a certificate without its private key. Name the key's file with --identity-key.",
+        file.display()
+    )))
+}
+
+/// Reads a PEM file that the person names and that must hold something.
+fn pem(file: &Path, something: &str) -> Result<String, Stop> {
     let shown = file.display();
     let size = std::fs::metadata(file).map_or(0, |metadata| metadata.len());
     if size > LARGEST_PEM {
-        return Err(Stop::Refused(format!(
-            "{shown} is too large for a certificate."
-        )));
+        return Err(Stop::Refused(format!("{shown} is too large for PEM.")));
     }
     let text = std::fs::read_to_string(file)
         .map_err(|fault| Stop::Refused(format!("{shown} cannot be read: {fault}.")))?;
-    if !text.contains("-----BEGIN CERTIFICATE-----") {
-        return Err(Stop::Refused(format!(
-            "{shown} holds no certificate in PEM; it begins with -----BEGIN CERTIFICATE-----."
-        )));
+    if text.contains(something) {
+        return Ok(text);
     }
-    Ok(Some(text))
+    Err(Stop::Refused(format!(
+        "{shown} is not PEM of the kind that is needed: `{something}` does not stand in it."
+    )))
 }
 
 fn remove(home: &Home, which: &str, yes: bool, world: &mut World<'_>) -> Result<(), Stop> {

@@ -16,6 +16,9 @@ use sha2::{Digest as _, Sha256};
 /// Largest key file that is read, bytes; a real one has 83 to 85.
 const LARGEST_KEY: u64 = 4096;
 
+/// Bits of a file's mode that are about its group and others.
+const OTHERS_BITS: u32 = 6;
+
 /// Bytes of a public key.
 pub const PUBLIC_KEY: usize = 32;
 
@@ -95,7 +98,7 @@ impl Seal {
             File::open(file).with_context(|| format!("opening the key file {shown}"))?;
         let about = opened.metadata()?;
         anyhow::ensure!(
-            about.mode() & 0o077 == 0,
+            about.mode().trailing_zeros() >= OTHERS_BITS,
             "the key file {shown} may be read by others than its owner: run chmod 600 {shown}, and make a \
              new key when somebody may have read it"
         );

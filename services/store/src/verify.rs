@@ -3,7 +3,12 @@
 
 mod access;
 mod checkpoints;
+mod derived;
+mod fits;
+mod repeated;
+mod requests;
 mod schedules;
+mod schema;
 mod sign_offs;
 
 use std::collections::{HashMap, HashSet};
@@ -43,6 +48,9 @@ pub struct Verified {
     pub unsigned: u64,
     /// Entries after the last checkpoint over their chain: the only ones that could be cut off unseen.
     pub uncovered: u64,
+    /// Whether the last fit is older than the last records, and so was not worked out again: the next fit takes its
+    /// place.
+    pub fit_is_outdated: bool,
     /// Everything that is not as it was recorded; empty when all is well.
     pub faults: Vec<Fault>,
 }
@@ -144,6 +152,24 @@ pub enum Fault {
         /// The chain.
         chain: String,
     },
+    /// What is derived does not follow from the records.
+    #[error("{what} does not follow from the records; `rebuild` works it out again")]
+    NotDerived {
+        /// What, in words.
+        what: String,
+    },
+    /// The database has another shape than this program makes.
+    #[error("{what} is not as this program makes it: the database's shape was altered")]
+    SchemaAltered {
+        /// Which table, index, trigger or view.
+        what: String,
+    },
+    /// The answer kept for repeats of a request is not the one that its entry vouches for.
+    #[error("the answer kept for request {id} was altered")]
+    AnswerAltered {
+        /// The request.
+        id: String,
+    },
     /// An evaluation cannot be worked out again with the same result.
     #[error("the evaluation of {subject} does not follow from its inputs")]
     NotReproduced {
@@ -168,18 +194,26 @@ impl Store {
         let mut connection = self.readers().acquire().await?;
         let mut tx = sqlx::Connection::begin(&mut *connection).await?;
         let mut verified = Verified::default();
-        let mut records = self.records(&mut tx, &mut verified).await?;
+        let mut fired = repeated::Fired::new();
+        let mut records = self.records(&mut tx, &mut fired, &mut verified).await?;
         schedules::add_records(&mut tx, &mut records).await?;
         access::add_records(&mut tx, &mut records).await?;
         sign_offs::add_records(&mut tx, &mut records, &mut verified).await?;
         schedules::check_alerts(&mut tx, &mut records, &mut verified).await?;
         check_amendments(&mut tx, &mut verified).await?;
         check_chains(&mut tx, &mut records, &mut verified).await?;
+        schema::check(&mut tx, &mut verified).await?;
         checkpoints::check(&mut tx, evidence, &mut verified).await?;
         let mut unknown: Vec<String> = records.into_keys().collect();
         unknown.sort_unstable();
         for subject in unknown {
             verified.faults.push(Fault::RecordUnknown { subject });
+        }
+        // What is derived follows from good records only.
+        if verified.faults.is_empty() {
+            requests::check(&mut tx, &mut verified).await?;
+            repeated::check(&mut tx, fired, &mut verified).await?;
+            derived::check(&mut tx, &mut verified).await?;
         }
         tx.rollback().await?;
         Ok(verified)
@@ -188,6 +222,7 @@ impl Store {
     async fn records(
         &self,
         connection: &mut SqliteConnection,
+        fired: &mut repeated::Fired,
         verified: &mut Verified,
     ) -> Result<Records, Error> {
         let mut records = Records::new();
@@ -273,6 +308,7 @@ impl Store {
                 let subject = row.reading.name();
                 let digest = record_digest(&row.reading, &row.evaluation);
                 records.insert(subject.clone(), digest);
+                repeated::note_rings(&row.reading, fired);
                 check_evaluation(row, subject, &tables, verified);
             }
         }

@@ -254,7 +254,9 @@ proptest! {
         let ahead = Outlook { slope_wander_c2_per_week3: 0.0, ..ahead };
         let left = ahead.probability_left_by(weeks);
         prop_assert!(left >= ahead.probability_outside(weeks));
-        prop_assert!(ahead.probability_left_by(weeks + later) >= left - 1e-6);
+        // The rule over slopes is right to 1e-6, and beside sharp corners to 1e-4: a difference of two can be off by
+        // some millionths where nothing changes.
+        prop_assert!(ahead.probability_left_by(weeks + later) >= left - 1e-5);
     }
 
     #[test]

@@ -242,8 +242,9 @@ impl Gate {
         };
         let Some(proof) = proof else {
             if self.0.takes_local && peer.is_some_and(Peer::is_local) {
+                let caller = Caller::local(operator(headers)?);
                 return Ok(Admitted {
-                    caller: Caller::local(operator(headers)?),
+                    caller: from(caller, address),
                     proof: None,
                 });
             }
@@ -265,10 +266,7 @@ impl Gate {
         {
             return Err(not_theirs(own));
         }
-        let caller = match address {
-            Some(address) => caller.from(&address.to_canonical().to_string()),
-            None => caller,
-        };
+        let caller = from(caller, address);
         self.used(&known, now, &caller);
         Ok(Admitted {
             caller,
@@ -293,16 +291,15 @@ impl Gate {
         let mut changed = self.0.changed.subscribe();
         let first = admitted.caller;
         loop {
-            let found = match self.remembered(&proof.by) {
-                Some(found) => found,
-                None => match self.read(&proof.by).await {
-                    Ok(found) => found,
-                    // The database is away for a moment: nothing says that the caller is not who they were.
-                    Err(_) => {
-                        tokio::time::sleep(LOOK_EVERY).await;
-                        continue;
-                    }
-                },
+            let remembered = self.remembered(&proof.by);
+            let found = if let Some(found) = remembered {
+                found
+            } else if let Ok(found) = self.read(&proof.by).await {
+                found
+            } else {
+                // The database is away for a moment: nothing says that the caller is not who they were.
+                tokio::time::sleep(LOOK_EVERY).await;
+                continue;
             };
             let now = self.0.clock.now();
             let Some(known) = found.proved_by(&proof, now) else {
@@ -400,6 +397,14 @@ impl Gate {
             known.credential.key.clone(),
             (now, caller.origin().to_owned()),
         );
+    }
+}
+
+/// The caller with the network address that the call comes from.
+fn from(caller: Caller, address: Option<IpAddr>) -> Caller {
+    match address {
+        Some(address) => caller.from(&address.to_canonical().to_string()),
+        None => caller,
     }
 }
 

@@ -110,6 +110,14 @@ impl Measurement {
         }
     }
 
+    /// The numbers of rings that have one.
+    pub(crate) fn serial_numbers(&self) -> impl Iterator<Item = &str> {
+        self.rings()
+            .iter()
+            .map(|ring| ring.serial_number.as_str())
+            .filter(|number| !number.is_empty())
+    }
+
     /// The method, with batch and gauge from their columns; none when rings lack either.
     pub(crate) fn method(self, batch: Option<BatchId>, gauge: Option<GaugeKey>) -> Option<Method> {
         match self {

@@ -138,7 +138,7 @@ pub(crate) async fn site_fit(
     }))
 }
 
-async fn pending(connection: &mut SqliteConnection) -> Result<Pending, Error> {
+pub(crate) async fn pending(connection: &mut SqliteConnection) -> Result<Pending, Error> {
     const SQL: &str = "SELECT c.changes, r.version FROM fleet_change AS c, reference_version AS r
         WHERE c.id = 1 AND r.id = 1";
     let rows: Vec<(i64, i64)> = sqlx::query_as(SQL).fetch_all(connection).await?;

@@ -5,6 +5,8 @@ mod knowledge;
 mod past;
 mod row;
 
+use std::collections::HashMap;
+
 use ringtrue_fleet::event::FurnaceEvent;
 use ringtrue_fleet::key::{BatchId, FurnaceId, FurnaceKey, GaugeId, ReadingId, ReadingKey, SiteId};
 use ringtrue_fleet::tracking::TrackPoint;
@@ -12,10 +14,11 @@ use sqlx::sqlite::SqliteConnection;
 
 use super::sign_offs::AsItStands;
 use crate::columns::{Place, json, optional_id};
-use crate::documents::measurement::Measurement;
 use crate::{Error, Page, Read, Recorded, Tx};
 
+pub(crate) use crate::documents::measurement::Measurement;
 pub use insert::NewReading;
+pub(crate) use insert::Scatter;
 pub use knowledge::Missing;
 pub use knowledge::ReadingKnowledge;
 pub(crate) use row::{EvaluationRow, PURPOSES, ReadingRow, record_digest, surprise};
@@ -128,6 +131,47 @@ pub(crate) async fn as_it_stands(
         })?,
         performed_by: row.reading.performed_by,
     }))
+}
+
+/// The reading that a furnace's filter took last.
+pub(crate) async fn recorded_last(
+    connection: &mut SqliteConnection,
+    furnace: &FurnaceKey,
+    reading: &str,
+) -> Result<Option<Recorded>, Error> {
+    let Ok(reading) = ReadingId::new(reading) else {
+        return Ok(None);
+    };
+    let key = ReadingKey {
+        furnace: furnace.clone(),
+        reading,
+    };
+    recorded(connection, &key).await
+}
+
+/// What each gauge of a site scatters within rings, from all readings that count, in order of their ids.
+pub(crate) async fn pooled_scatter(
+    connection: &mut SqliteConnection,
+    site: &str,
+) -> Result<HashMap<String, Scatter>, Error> {
+    const SQL: &str = "SELECT r.gauge_id, r.measurement FROM reading AS r
+        LEFT JOIN amendment AS a ON a.site_id = r.site_id AND a.furnace_id = r.furnace_id
+            AND a.reading_id = r.id
+        WHERE r.site_id = $1 AND r.gauge_id IS NOT NULL AND a.amended_by IS NULL AND r.purpose <> 'practice'
+        ORDER BY r.gauge_id, r.id";
+    let rows: Vec<(String, String)> = sqlx::query_as(SQL).bind(site).fetch_all(connection).await?;
+    let mut pooled: HashMap<String, Scatter> = HashMap::new();
+    for (gauge, measurement) in rows {
+        let place = Place {
+            table: "reading",
+            key: &gauge,
+        };
+        let scatter = insert::scatter_of(&place.json("measurement", &measurement)?);
+        if scatter.degrees_of_freedom > 0.0 {
+            pooled.entry(gauge).or_default().add(&scatter);
+        }
+    }
+    Ok(pooled)
 }
 
 impl Read {

@@ -4,7 +4,7 @@
 use jiff::Timestamp;
 use ringtrue_fleet::key::{FurnaceId, FurnaceKey, SiteId};
 use ringtrue_fleet::knowledge::Fit;
-use ringtrue_fleet::tracking::{TrackedOffset, replayed, suspected_drift};
+use ringtrue_fleet::tracking::{AsEvaluated, TrackedOffset, replayed, suspected_drift};
 use sqlx::sqlite::SqliteConnection;
 
 use super::agenda::put_on_when_drift_changes;
@@ -21,10 +21,10 @@ const NOT_KEPT: i64 = -1;
 #[derive(Debug, Clone, PartialEq, sqlx::FromRow)]
 pub(crate) struct TrackedRow {
     site_id: String,
-    furnace_id: String,
+    pub(crate) furnace_id: String,
     components: i64,
     readings: i64,
-    last_reading_id: String,
+    pub(crate) last_reading_id: String,
     last_fired_at: i64,
     document: Vec<u8>,
     /// Repeats what follows from the document, for reading without it.
@@ -62,6 +62,35 @@ impl TrackedRow {
         document
             .tracked(self.components)
             .filter(|tracked| self.may_drift == suspected_drift(tracked).is_some())
+    }
+}
+
+impl TrackedRow {
+    /// What the last evaluation found, as kept.
+    pub(crate) fn evaluated(&self) -> Option<AsEvaluated> {
+        self.kept()?.evaluated
+    }
+
+    /// Whether this is what is kept when `expected` follows from the records under the components of that number. A
+    /// filter of earlier components is replayed by whoever meets it first: only what it repeats beside is compared.
+    pub(crate) fn follows(
+        &self,
+        furnace: &FurnaceKey,
+        expected: &TrackedOffset,
+        components_number: i64,
+    ) -> bool {
+        let expected_row = Self::of(furnace, expected);
+        let beside = self.readings == expected_row.readings
+            && self.last_reading_id == expected_row.last_reading_id
+            && self.last_fired_at == expected_row.last_fired_at;
+        if self.components != components_number {
+            return beside && (0..components_number).contains(&self.components);
+        }
+        let kept = self.kept().map(|kept| TrackedOffset {
+            evaluated: None,
+            ..kept
+        });
+        beside && kept.as_ref() == Some(expected)
     }
 }
 

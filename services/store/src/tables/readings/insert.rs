@@ -27,10 +27,17 @@ pub struct NewReading {
 }
 
 /// Scatter of the diameters within a reading's rings.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub(crate) struct Scatter {
-    sum_of_squares_mm2: f64,
-    degrees_of_freedom: f64,
+    pub(crate) sum_of_squares_mm2: f64,
+    pub(crate) degrees_of_freedom: f64,
+}
+
+impl Scatter {
+    pub(crate) fn add(&mut self, more: &Self) {
+        self.sum_of_squares_mm2 += more.sum_of_squares_mm2;
+        self.degrees_of_freedom += more.degrees_of_freedom;
+    }
 }
 
 /// Scatter within the rings of a stored measurement.
