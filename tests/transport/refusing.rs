@@ -145,7 +145,11 @@ async fn one_address_has_so_many_connections() {
         .map(|_| TcpStream::connect(network.address).expect("it listens"))
         .collect();
     let failure = called(settings()).await.expect_err("no place is left");
-    assert_eq!(failure.reason, "UNREACHABLE", "{failure:?}");
+    // Which of both depends on where the deadline meets the tries.
+    assert!(
+        ["UNREACHABLE", "DEADLINE"].contains(&failure.reason.as_str()),
+        "{failure:?}"
+    );
     drop(held);
     let end = Instant::now() + PATIENCE;
     while called(settings()).await.is_err() {

@@ -40,6 +40,8 @@ pub(crate) async fn serve(database: &Path) -> anyhow::Result<()> {
         ..Settings::default()
     };
     settings.limits.in_flight = 20_000;
+    // Every stream may have a connection of its own, and all come from this machine.
+    settings.limits.connections_per_address = 20_000;
     let lifecycle = Lifecycle::new();
     let store = Store::open(database).await?;
     let app = App::start(store.clone(), Clock::system(), Ids::system(), &lifecycle);
