@@ -156,11 +156,7 @@ impl Gate {
         lifecycle.spawn("gate", async move {
             let mut looks: u32 = 0;
             loop {
-                tokio::select! {
-                    () = drain.cancelled() => break,
-                    () = gate.0.bell.heard() => {}
-                    () = tokio::time::sleep(LOOK_EVERY) => looks = looks.wrapping_add(1),
-                }
+                // Looked at once: nothing is remembered before, and each call would ask the database.
                 if let Err(fault) = gate.look().await {
                     let cause = anyhow::Error::from(fault);
                     let cause = format!("{cause:#}");
@@ -170,6 +166,11 @@ impl Gate {
                     looks = 0;
                     gate.0.pace.forget();
                     gate.note_uses().await;
+                }
+                tokio::select! {
+                    () = drain.cancelled() => break,
+                    () = gate.0.bell.heard() => {}
+                    () = tokio::time::sleep(LOOK_EVERY) => looks = looks.wrapping_add(1),
                 }
             }
             gate.note_uses().await;
