@@ -22,7 +22,11 @@ pub(crate) fn endpoint(network: &Network) -> String {
 /// Makes a call and gives why it failed, if it did.
 pub(crate) async fn called(settings: Settings) -> Result<(), Box<Failure>> {
     let remote = Remote::connect(settings).expect("usable settings");
-    remote.sites(ListSitesRequest::default()).await.map(drop)
+    match remote.sites(ListSitesRequest::default()).await {
+        // Who calls is not the transport's business: this answer came through it, encrypted, from the server.
+        Err(failure) if failure.code == Code::Unauthenticated => Ok(()),
+        answer => answer.map(drop),
+    }
 }
 
 async fn refused(settings: Settings) -> Box<Failure> {

@@ -30,7 +30,6 @@ pub(super) async fn check(
 ) -> Result<(), Error> {
     const SITES: &str = "SELECT id FROM site ORDER BY id";
     check_agenda(connection, verified).await?;
-    check_mail(connection, verified).await?;
     let fit = fits::fit(connection).await?;
     let mut refit = Refit::of(connection, &fit).await?;
     let mut filters = 0;
@@ -70,31 +69,6 @@ async fn check_agenda(
         verified
             .faults
             .push(not_derived(format!("the place of `{site}` on the agenda")));
-    }
-    Ok(())
-}
-
-/// Mail is of a known recipient, about known alerts, under the id that follows from both.
-async fn check_mail(
-    connection: &mut SqliteConnection,
-    verified: &mut Verified,
-) -> Result<(), Error> {
-    const SQL: &str = "SELECT m.subscription_id, m.topic FROM mail AS m
-        WHERE NOT EXISTS (SELECT 1 FROM mail_subscription AS s WHERE s.id = m.subscription_id)
-            OR m.state NOT IN ('waiting', 'sent', 'given_up') OR (m.state = 'sent') <> (m.sent_at IS NOT NULL)
-            OR NOT json_valid(m.document)
-            OR EXISTS (SELECT 1 FROM json_each(CASE WHEN json_valid(m.document) THEN m.document ELSE '{}' END,
-                '$.alerts') AS told WHERE NOT EXISTS (SELECT 1 FROM alert AS a WHERE a.id = told.value))
-            OR (COALESCE(json_extract(CASE WHEN json_valid(m.document) THEN m.document ELSE '{}' END,
-                '$.digest'), FALSE) = FALSE
-                AND json_extract(CASE WHEN json_valid(m.document) THEN m.document ELSE '{}' END,
-                '$.alerts[0]') IS NOT m.topic)
-        ORDER BY m.subscription_id, m.topic";
-    let mails: Vec<(String, String)> = sqlx::query_as(SQL).fetch_all(connection).await?;
-    for (subscription, topic) in mails {
-        verified.faults.push(not_derived(format!(
-            "the mail of {subscription} about {topic}"
-        )));
     }
     Ok(())
 }
