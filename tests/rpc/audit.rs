@@ -1,12 +1,13 @@
 //! Reading audit chains and checkpoints through the front door.
 
+use data_encoding::HEXLOWER;
 use ringtrue_fleet::credential::Holder;
 use ringtrue_fleet::grant::Role;
 use ringtrue_proto::v1;
 use ringtrue_proto::v1::audit_service_client::AuditServiceClient;
 use ringtrue_remote::{Code, Failure};
 use ringtrue_server::app;
-use ringtrue_server::seal::{Seal, hexadecimal};
+use ringtrue_server::seal::Seal;
 use ringtrue_tests::Network;
 use ringtrue_tests::bench::stamp;
 use ringtrue_tests::credentials::{Held, grant, proved};
@@ -195,7 +196,7 @@ async fn checkpoints_show_each_caller_the_ends_of_the_chains_that_they_reach() {
     let whole = listed(&quality).await;
     assert_eq!(whole.signed_json, made.document);
     assert_eq!(
-        (hexadecimal(&whole.signature), whole.key_id),
+        (HEXLOWER.encode(&whole.signature), whole.key_id),
         (made.signature, seal.key_id())
     );
     let chains: Vec<&str> = whole.heads.iter().map(|head| head.chain.as_str()).collect();

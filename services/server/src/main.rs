@@ -7,6 +7,7 @@ use std::process::ExitCode;
 
 use anyhow::Context as _;
 use clap::{Parser, Subcommand};
+use data_encoding::HEXLOWER;
 use jiff::civil::Date;
 use jiff::tz::TimeZone;
 use jiff::{Timestamp, ToSpan as _};
@@ -20,7 +21,7 @@ use ringtrue_server::config::{Overrides, Settings};
 use ringtrue_server::demo::{self, Demo};
 use ringtrue_server::ids::Ids;
 use ringtrue_server::lifecycle::{Exit, Lifecycle};
-use ringtrue_server::seal::{Seal, hexadecimal};
+use ringtrue_server::seal::Seal;
 use ringtrue_server::serve;
 use ringtrue_server::setup::{self, First};
 use ringtrue_server::telemetry::Telemetry;
@@ -414,7 +415,7 @@ async fn verify(settings: &Settings, asked: &Proving) -> anyhow::Result<ExitCode
 
 fn audit_key(out: &Path) -> anyhow::Result<ExitCode> {
     let seal = Seal::make(out)?;
-    writeln!(std::io::stdout(), "{}", hexadecimal(seal.public_key()))?;
+    writeln!(std::io::stdout(), "{}", HEXLOWER.encode(seal.public_key()))?;
     say(&format!(
         "{} signs checkpoints once audit.key names it; only its owner may read it. Above is its public key: \
          keep it, and a copy of the file, where nobody who can write the database can change them.",

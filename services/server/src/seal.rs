@@ -8,6 +8,7 @@ use std::path::Path;
 use std::sync::Arc;
 
 use anyhow::Context as _;
+use data_encoding::HEXLOWER;
 use ring::rand::SystemRandom;
 use ring::signature::{ED25519, Ed25519KeyPair, KeyPair as _, UnparsedPublicKey};
 use ringtrue_store::Checkpoint;
@@ -32,39 +33,14 @@ impl fmt::Debug for Seal {
     }
 }
 
-/// Writes bytes in hexadecimal digits.
-pub fn hexadecimal(bytes: &[u8]) -> String {
-    use std::fmt::Write as _;
-    let mut text = String::with_capacity(2 * bytes.len());
-    for byte in bytes {
-        write!(text, "{byte:02x}").expect("writing to a string cannot fail");
-    }
-    text
-}
-
-/// Reads hexadecimal digits, two a byte.
-pub fn from_hexadecimal(text: &str) -> Option<Vec<u8>> {
-    let digits = text.as_bytes();
-    if !digits.len().is_multiple_of(2) {
-        return None;
-    }
-    let mut bytes = Vec::with_capacity(digits.len() / 2);
-    for pair in digits.chunks(2) {
-        let high = char::from(pair[0]).to_digit(16)?;
-        let low = char::from(pair[1]).to_digit(16)?;
-        bytes.push(u8::try_from(16 * high + low).ok()?);
-    }
-    Some(bytes)
-}
-
 /// Which key a public key is: the first 16 digits of its SHA-256.
 pub fn key_id(public_key: &[u8]) -> String {
-    hexadecimal(&Sha256::digest(public_key)[..8])
+    HEXLOWER.encode(&Sha256::digest(public_key)[..8])
 }
 
 /// Whether a checkpoint is signed by the owner of a public key.
 pub fn is_signed_by(checkpoint: &Checkpoint, public_key: &[u8]) -> bool {
-    let Some(signature) = from_hexadecimal(&checkpoint.signature) else {
+    let Ok(signature) = HEXLOWER.decode(checkpoint.signature.as_bytes()) else {
         return false;
     };
     checkpoint.key_id == key_id(public_key)
@@ -130,7 +106,7 @@ impl Seal {
     pub fn sign(&self, text: &str) -> (String, String) {
         (
             self.key_id(),
-            hexadecimal(self.0.sign(text.as_bytes()).as_ref()),
+            HEXLOWER.encode(self.0.sign(text.as_bytes()).as_ref()),
         )
     }
 }

@@ -10,6 +10,7 @@ use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
 
 use anyhow::{Context as _, ensure};
+use data_encoding::HEXLOWER;
 use jiff::Timestamp;
 use ringtrue_fleet::enrolment::USUAL_VALID_MIN;
 use ringtrue_store::Store;
@@ -19,7 +20,7 @@ use crate::app;
 use crate::clock::Clock;
 use crate::config::{Overrides, Settings};
 use crate::ids::Ids;
-use crate::seal::{Seal, hexadecimal};
+use crate::seal::Seal;
 use authority::Authority;
 use files::{Made, replace};
 
@@ -129,7 +130,7 @@ impl First {
             server_ends = day(server.ends),
             names = names.join(", "),
             pin = authority.pin(),
-            public_key = hexadecimal(seal.public_key()),
+            public_key = HEXLOWER.encode(seal.public_key()),
         ))
     }
 

@@ -4,19 +4,24 @@ use std::fmt::Write as _;
 use std::path::Path;
 
 use anyhow::Context as _;
+use data_encoding::HEXLOWER_PERMISSIVE;
 use ringtrue_store::{Checkpoint, Evidence, Kept, Store, Verified};
 
-use crate::seal::{PUBLIC_KEY, from_hexadecimal, is_signed_by};
+use crate::seal::{PUBLIC_KEY, is_signed_by};
 
 /// Reads a public key: its digits, or a file that holds them.
 pub fn public_key(given: &str) -> anyhow::Result<Vec<u8>> {
-    let digits = match from_hexadecimal(given.trim()) {
+    let digits = match bytes(given) {
         Some(key) if key.len() == PUBLIC_KEY => return Ok(key),
         _ => std::fs::read_to_string(given)
             .with_context(|| format!("{given} is neither 64 hexadecimal digits nor a file"))?,
     };
-    let key = from_hexadecimal(digits.trim()).filter(|key| key.len() == PUBLIC_KEY);
+    let key = bytes(&digits).filter(|key| key.len() == PUBLIC_KEY);
     key.with_context(|| format!("{given} does not hold 64 hexadecimal digits"))
+}
+
+fn bytes(digits: &str) -> Option<Vec<u8>> {
+    HEXLOWER_PERMISSIVE.decode(digits.trim().as_bytes()).ok()
 }
 
 /// Reads checkpoints that were kept elsewhere, one JSON object a line: as the server writes its witness file, or as

@@ -93,6 +93,8 @@ struct Memory {
     version: i64,
     /// How often the bell had been rung before the version was read.
     rung: u64,
+    /// When it was looked through last.
+    looked_at: Option<Timestamp>,
     known: HashMap<By, Arc<Known>>,
     /// What nobody has, so that a made-up credential takes as long to refuse as a wrong secret.
     unknown: HashSet<By>,
@@ -192,10 +194,12 @@ impl Gate {
             .memory
             .write()
             .unwrap_or_else(PoisonError::into_inner);
+        // Since the look before: what ended earlier was looked through then, and stays as it is.
+        let since = memory.looked_at.replace(now);
+        let came = |end: Timestamp| end <= now && since.is_none_or(|since| since < end);
         let over = |known: &Arc<Known>| {
             let credential = &known.credential;
-            let overlap = credential.previous.is_some_and(|(_, until)| until <= now);
-            overlap || credential.expires_at <= now
+            came(credential.expires_at) || credential.previous.is_some_and(|(_, until)| came(until))
         };
         memory.rung = rung;
         if memory.version != version || memory.known.values().any(over) {

@@ -1,7 +1,6 @@
 //! Makes a secret address for a site's due dates.
 
-use std::fmt::Write as _;
-
+use data_encoding::HEXLOWER;
 use ringtrue_fleet::caller::{Caller, Right};
 use ringtrue_fleet::delivery::Feed;
 use ringtrue_fleet::key::{FeedId, FeedKey, SiteId};
@@ -12,11 +11,7 @@ use super::{App, Error, checked};
 
 /// The SHA-256 of a feed's secret, hexadecimal: all that is kept of it.
 pub fn secret_digest(secret: &str) -> String {
-    let mut text = String::with_capacity(64);
-    for byte in Sha256::digest(secret.as_bytes()) {
-        write!(text, "{byte:02x}").expect("writing to a string cannot fail");
-    }
-    text
+    HEXLOWER.encode(&Sha256::digest(secret.as_bytes()))
 }
 
 /// Makes a feed; gives it with its secret, which is known this once. A repeat gives it without.

@@ -1,13 +1,8 @@
 //! Signing phrases: hashed and compared, never kept, shown or logged.
 //!
-//! Hashing takes many milliseconds on purpose, so it is done on a thread of its own and never inside a transaction. A
-//! phrase is counted as wrong before it is looked at, and the count taken back when it was right: many at once
+//! Hashing takes many milliseconds on purpose, so it is never done inside a transaction (`proofs.rs`). A phrase is counted as wrong before it is looked at, and the count taken back when it was right: many at once
 //! are then no better than many in a row.
 
-use argon2::password_hash::Error as HashFault;
-use argon2::{
-    Algorithm, Argon2, Params, PasswordHash, PasswordHasher as _, PasswordVerifier as _, Version,
-};
 use jiff::Timestamp;
 use ringtrue_fleet::caller::Scope;
 use ringtrue_fleet::key::CredentialId;
@@ -16,16 +11,7 @@ use ringtrue_fleet::sign_off::SigningPhrase;
 use ringtrue_store::Store;
 
 use super::Error;
-
-/// Memory of one hash, KiB: 19 MiB, with the two passes and one lane below the least that OWASP's guidance on password
-/// storage names for Argon2id (from memory).
-const MEMORY_KIB: u32 = 19 * 1024;
-
-/// Passes over the memory.
-const PASSES: u32 = 2;
-
-/// Lanes, worked out one after the other.
-const LANES: u32 = 1;
+use super::proofs::Proofs;
 
 /// A phrase as typed.
 #[derive(Clone)]
@@ -49,76 +35,29 @@ impl std::fmt::Debug for Phrase {
     }
 }
 
-fn argon2() -> Argon2<'static> {
-    let params = Params::new(MEMORY_KIB, PASSES, LANES, None);
-    let params = params.expect("these parameters are within Argon2's limits");
-    Argon2::new(Algorithm::Argon2id, Version::V0x13, params)
-}
-
-/// Runs what takes long on a thread of its own.
-async fn aside<T: Send + 'static>(
-    work: impl FnOnce() -> Result<T, Error> + Send + 'static,
-) -> Result<T, Error> {
-    match tokio::task::spawn_blocking(work).await {
-        Ok(outcome) => outcome,
-        Err(fault) if fault.is_panic() => std::panic::resume_unwind(fault.into_panic()),
-        Err(_) => Err(Error::Busy),
-    }
-}
-
-/// A salted hash in the PHC string format.
-pub(super) async fn hashed(phrase: Phrase, salt: String) -> Result<String, Error> {
-    aside(move || {
-        let hash = argon2().hash_password_with_salt(phrase.0.as_bytes(), salt.as_bytes());
-        hash.map(|hash| hash.to_string()).map_err(|fault| {
-            tracing::error!(%fault, "a signing phrase could not be hashed");
-            Error::Broken
-        })
-    })
-    .await
-}
-
 /// Which of some phrases is the one that is kept; where none is kept it takes as long to say that none is.
 async fn right_one(
-    phrases: Vec<Phrase>,
-    kept: Option<SigningPhrase>,
+    proofs: &Proofs,
+    phrases: &[Phrase],
+    kept: Option<&SigningPhrase>,
 ) -> Result<Option<usize>, Error> {
-    aside(move || {
-        let Some(kept) = kept else {
-            for phrase in &phrases {
-                let worked_out =
-                    argon2().hash_password_with_salt(phrase.0.as_bytes(), b"no phrase is set");
-                drop(worked_out);
-            }
-            return Ok(None);
-        };
-        let corrupt = || {
-            Error::Store(ringtrue_store::Error::Corrupt {
-                table: "signing_phrase",
-                column: "phrase_hash",
-                key: kept.credential.to_string(),
-            })
-        };
-        let hash = PasswordHash::new(&kept.hash).map_err(|_| corrupt())?;
-        for (at, phrase) in phrases.iter().enumerate() {
-            match argon2().verify_password(phrase.0.as_bytes(), &hash) {
-                Ok(()) => return Ok(Some(at)),
-                Err(HashFault::PasswordInvalid) => {}
-                Err(_) => return Err(corrupt()),
-            }
+    for (at, phrase) in phrases.iter().enumerate() {
+        let hash = kept.map(|kept| kept.hash.clone());
+        if proofs.fits(phrase.typed(), hash).await? {
+            return Ok(Some(at));
         }
-        Ok(None)
-    })
-    .await
+    }
+    Ok(None)
 }
 
 /// Fails unless one of these phrases is that of the credential that acts; gives which, and the phrase as kept
 /// with the wrong ones before it forgotten. That none is set is not told from a wrong one.
 pub(super) async fn prove(
+    proofs: &Proofs,
     store: &Store,
     scope: &Scope,
     credential: &CredentialId,
-    phrases: Vec<Phrase>,
+    phrases: &[Phrase],
     now: Timestamp,
 ) -> Result<(usize, SigningPhrase), Error> {
     let mut tx = store.begin("count_phrase", scope).await?;
@@ -128,7 +67,7 @@ pub(super) async fn prove(
         tx.put_phrase_tries(kept).await?;
     }
     tx.commit().await?;
-    let right = right_one(phrases, kept.clone()).await?;
+    let right = right_one(proofs, phrases, kept.as_ref()).await?;
     match (right, kept) {
         (Some(at), Some(mut kept)) => {
             kept.tries = ringtrue_fleet::sign_off::Tries::default();
@@ -151,6 +90,7 @@ pub(super) async fn prove(
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::ids::Ids;
 
     fn kept(hash: String) -> SigningPhrase {
         SigningPhrase {
@@ -165,32 +105,28 @@ mod tests {
         Phrase::new(text.to_owned())
     }
 
-    const SALT: &str = "abcdefghijklmnopqrstuvwxyz0123456789-_ABCDE";
-
     #[tokio::test]
-    async fn a_hash_says_how_it_was_made_and_takes_its_own_phrase_alone() {
-        let hash = hashed(phrase("three rings, two furnaces"), SALT.to_owned()).await;
+    async fn a_hash_takes_its_own_phrase_alone() {
+        let (proofs, ids) = (Proofs::default(), Ids::seeded(5));
+        let hash = proofs.hashed("three rings, two furnaces", &ids).await;
         let hash = hash.expect("hashed");
-        assert!(
-            hash.starts_with("$argon2id$v=19$m=19456,t=2,p=1$"),
-            "{hash}"
-        );
         assert!(!hash.contains("rings"));
-        let tried = vec![
+        let tried = [
             phrase("Three rings, two furnaces"),
             phrase("three rings, two furnaces"),
         ];
-        let right = right_one(tried, Some(kept(hash))).await.expect("looked at");
-        assert_eq!(right, Some(1));
+        let right = right_one(&proofs, &tried, Some(&kept(hash))).await;
+        assert_eq!(right.expect("looked at"), Some(1));
+        let none = right_one(&proofs, &tried, None).await;
+        assert_eq!(none.expect("looked at"), None);
     }
 
     #[tokio::test]
-    async fn no_phrase_takes_none_and_a_damaged_one_is_a_fault() {
-        let right = right_one(vec![phrase("three rings")], None).await;
-        assert_eq!(right.expect("looked at"), None);
+    async fn a_damaged_hash_is_a_fault_and_no_wrong_phrase() {
         let damaged = kept("$argon2id$v=19$damaged".to_owned());
-        let right = right_one(vec![phrase("three rings")], Some(damaged)).await;
-        assert!(matches!(right, Err(Error::Store(_))), "{right:?}");
+        let tried = [phrase("three rings")];
+        let right = right_one(&Proofs::default(), &tried, Some(&damaged)).await;
+        assert!(matches!(right, Err(Error::Broken)), "{right:?}");
     }
 
     #[test]

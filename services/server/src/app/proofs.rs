@@ -1,4 +1,4 @@
-//! Short secrets that people type, as argon2id hashes.
+//! Short secrets that people type, codes and phrases, as argon2id hashes.
 //!
 //! A hash costs 19 MiB and some hundredths of a second on purpose, so that guessing is slow. So only a few are worked
 //! out at once, apart from the tasks that answer calls; more wait in order of arrival.
@@ -6,7 +6,7 @@
 use std::sync::Arc;
 
 use argon2::Argon2;
-use argon2::password_hash::{PasswordHasher as _, PasswordVerifier as _};
+use argon2::password_hash::{Error as HashFault, PasswordHasher as _, PasswordVerifier as _};
 use tokio::sync::Semaphore;
 
 use super::Error;
@@ -29,8 +29,8 @@ impl Default for Proofs {
     }
 }
 
-/// The hash of a short secret, as a PHC string. Parameters: OWASP's least for argon2id, 19 MiB and two passes, which
-/// are the library's own.
+/// The hash of a short secret, as a PHC string. Parameters: OWASP's least for argon2id, 19 MiB and two passes (from
+/// memory), which are the library's own.
 fn hash_of(proof: &str, salt: [u8; 16]) -> Result<String, Error> {
     match Argon2::default().hash_password_with_salt(proof.as_bytes(), &salt) {
         Ok(hash) => Ok(hash.to_string()),
@@ -48,16 +48,23 @@ impl Proofs {
         self.worked_out(move || hash_of(&proof, salt)).await?
     }
 
-    /// Whether a short secret fits a hash. Without a hash it never does, and takes as long.
+    /// Whether a short secret fits a hash. Without a hash it never does, and takes as long. Fails with
+    /// [`Error::Broken`] when the hash was damaged.
     pub(super) async fn fits(&self, proof: &str, hash: Option<String>) -> Result<bool, Error> {
         let proof = proof.to_owned();
         self.worked_out(move || {
             let known = hash.is_some();
             let hash = hash.as_deref().unwrap_or(NOBODYS);
-            let fits = Argon2::default().verify_password(proof.as_bytes(), hash);
-            known && fits.is_ok()
+            match Argon2::default().verify_password(proof.as_bytes(), hash) {
+                Ok(()) => Ok(known),
+                Err(HashFault::PasswordInvalid) => Ok(false),
+                Err(fault) => {
+                    tracing::error!(cause = %fault, "a hash cannot be read back");
+                    Err(Error::Broken)
+                }
+            }
         })
-        .await
+        .await?
     }
 
     async fn worked_out<T: Send + 'static>(

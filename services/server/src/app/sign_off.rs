@@ -24,6 +24,7 @@ pub async fn sign_off(
     let now = app.clock.now();
     let id = SignOffId::from_uuid(app.ids.uuid(now));
     let (store, request) = (app.store.clone(), request.clone());
+    let proofs = app.proofs.clone();
     app.whole(async move {
         // What would be refused anyway is refused before the phrase is looked at.
         let mut tx = store.begin("look_at_sign_off", &scope).await?;
@@ -32,7 +33,8 @@ pub async fn sign_off(
         }
         decided(&mut tx, &wish, &signer, &id, now).await?;
         tx.roll_back().await?;
-        let (_, proved) = prove(&store, &scope, &signer.credential, vec![phrase], now).await?;
+        let (_, proved) =
+            prove(&proofs, &store, &scope, &signer.credential, &[phrase], now).await?;
         // Meanwhile the record may have been amended, and the phrase changed.
         let mut tx = store.begin("sign_off", &scope).await?;
         if let Some(earlier) = answered(&mut tx, &request, &signer).await? {

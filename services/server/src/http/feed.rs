@@ -1,10 +1,9 @@
 //! A calendar feed: the file of a site's due dates under a secret address.
 
-use std::fmt::Write as _;
-
 use axum::extract::{Path, State};
 use axum::http::{HeaderMap, StatusCode, header};
 use axum::response::{IntoResponse as _, Response};
+use data_encoding::HEXLOWER;
 use ringtrue_fleet::caller::Scope;
 use ringtrue_fleet::due::Planner;
 use sha2::{Digest as _, Sha256};
@@ -84,10 +83,6 @@ fn shown(file: String, headers: &HeaderMap) -> Response {
 }
 
 fn etag(file: &str) -> String {
-    let mut tag = String::from("\"");
-    for byte in &Sha256::digest(file.as_bytes())[..16] {
-        write!(tag, "{byte:02x}").expect("writing to a string cannot fail");
-    }
-    tag.push('"');
-    tag
+    let digest = Sha256::digest(file.as_bytes());
+    format!("\"{}\"", HEXLOWER.encode(&digest[..16]))
 }

@@ -1,8 +1,8 @@
 //! A mail with its headers (RFC 5322), as it goes to the mail server.
 
-use std::fmt::Write as _;
 use std::time::{Duration, SystemTime};
 
+use data_encoding::HEXLOWER;
 use jiff::Timestamp;
 use lettre::message::header::{ContentType, HeaderName, HeaderValue};
 use lettre::message::{Mailbox, MessageBuilder, MultiPart, MultiPartKind, SinglePart};
@@ -58,7 +58,7 @@ pub fn message_id(subscription: &SubscriptionId, topic: &str, from: &Mailbox) ->
     digest.update(subscription.as_str());
     digest.update([0]);
     digest.update(topic);
-    let digest = hexadecimal(&digest.finalize()[..16]);
+    let digest = HEXLOWER.encode(&digest.finalize()[..16]);
     format!("<{digest}@{}>", from.email.domain())
 }
 
@@ -95,7 +95,7 @@ pub fn message(
     let parts = MultiPart::builder()
         .kind(MultiPartKind::Alternative)
         // From the id, so that a repeat is the same to the byte.
-        .boundary(hexadecimal(&digest[..16]))
+        .boundary(HEXLOWER.encode(&digest[..16]))
         .singlepart(part(ContentType::TEXT_PLAIN, &content.text))
         .singlepart(part(ContentType::TEXT_HTML, &content.html));
     builder.multipart(parts)
@@ -125,14 +125,6 @@ fn one_line(text: &str) -> String {
         .filter(|word| !word.is_empty())
         .collect();
     words.join(" ")
-}
-
-fn hexadecimal(bytes: &[u8]) -> String {
-    let mut text = String::with_capacity(2 * bytes.len());
-    for byte in bytes {
-        write!(text, "{byte:02x}").expect("writing to a string cannot fail");
-    }
-    text
 }
 
 #[cfg(test)]

@@ -1,5 +1,6 @@
 //! Calls about the audit chains.
 
+use data_encoding::HEXLOWER;
 use ringtrue_fleet::caller::Scope;
 use ringtrue_fleet::key::SiteId;
 use ringtrue_fleet::violation::Violations;
@@ -15,7 +16,6 @@ use super::page::{Order, Paging};
 use super::sites;
 use super::status::answer;
 use crate::app::{App, Error};
-use crate::seal::from_hexadecimal;
 
 const ENTRIES: Method = method("/ringtrue.v1.AuditService/ListAuditEntries");
 const CHECKPOINTS: Method = method("/ringtrue.v1.AuditService/ListAuditCheckpoints");
@@ -182,6 +182,8 @@ fn checkpoint_message(
         signed_json,
         hash: checkpoint.hash.clone(),
         key_id: checkpoint.key_id.clone(),
-        signature: from_hexadecimal(&checkpoint.signature).unwrap_or_default(),
+        signature: HEXLOWER
+            .decode(checkpoint.signature.as_bytes())
+            .unwrap_or_default(),
     })
 }

@@ -5,6 +5,10 @@ use std::os::unix::fs::PermissionsExt as _;
 
 use super::*;
 
+fn digits(text: &str) -> Vec<u8> {
+    HEXLOWER.decode(text.as_bytes()).expect("digits")
+}
+
 /// Source: RFC 8032, section 7.1, TEST 3; the key wrapped as RFC 8410, section 7, shows it.
 #[test]
 fn signatures_are_those_of_the_standard() {
@@ -12,11 +16,11 @@ fn signatures_are_those_of_the_standard() {
     let public = "fc51cd8e6218a1a38da47ed00230f0580816ed13ba3303ac5deb911548908025";
     let wanted = "6291d657deec24024827e69c3abe01a30ce548a284743a445e3680d7db5ac3ac\
                   18ff9b538d16f290ae67f760984dc6594a7c15e9716ed28dc027beceea1ec40a";
-    let mut document = from_hexadecimal("302e020100300506032b657004220420").expect("digits");
-    document.extend(from_hexadecimal(secret).expect("digits"));
+    let mut document = digits("302e020100300506032b657004220420");
+    document.extend(digits(secret));
     let pair = Ed25519KeyPair::from_pkcs8_maybe_unchecked(&document).expect("a key");
-    assert_eq!(hexadecimal(pair.public_key().as_ref()), public);
-    assert_eq!(hexadecimal(pair.sign(&[0xaf, 0x82]).as_ref()), wanted);
+    assert_eq!(HEXLOWER.encode(pair.public_key().as_ref()), public);
+    assert_eq!(HEXLOWER.encode(pair.sign(&[0xaf, 0x82]).as_ref()), wanted);
 }
 
 fn checkpoint(seal: &Seal, document: &str) -> Checkpoint {
@@ -41,7 +45,7 @@ fn a_key_reads_back_from_its_file_and_signs_alike() {
     let opened = Seal::open(&file).expect("its own file");
     assert_eq!(opened.sign("text"), made.sign("text"));
     assert!(Seal::make(&file).is_err(), "nothing is overwritten");
-    assert!(!format!("{opened:?}").contains(&hexadecimal(opened.public_key())));
+    assert!(!format!("{opened:?}").contains(&HEXLOWER.encode(opened.public_key())));
 }
 
 #[test]

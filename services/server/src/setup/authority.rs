@@ -1,11 +1,11 @@
 //! An authority of the network's own, and the certificates it makes.
 
-use std::fmt::Write as _;
 use std::fs;
 use std::path::Path;
 use std::time::Duration;
 
 use anyhow::{Context as _, ensure};
+use data_encoding::HEXLOWER;
 use jiff::{SignedDuration, Timestamp};
 use rcgen::{
     BasicConstraints, CertificateParams, DnType, ExtendedKeyUsagePurpose, IsCa, Issuer, KeyPair,
@@ -140,7 +140,7 @@ impl Authority {
         Ok(ForClient {
             certificate: certificate.pem(),
             key: key.serialize_pem(),
-            sha256: hexadecimal(&digest),
+            sha256: HEXLOWER.encode(&digest),
             ends: read(certificate.der())?.ends,
         })
     }
@@ -189,13 +189,6 @@ fn params(now: Timestamp, ends: Timestamp) -> anyhow::Result<CertificateParams> 
 /// Cuts a name to what the field takes (RFC 5280, ub-common-name).
 fn common_name(name: &str) -> String {
     name.chars().take(64).collect()
-}
-
-fn hexadecimal(bytes: &[u8]) -> String {
-    bytes.iter().fold(String::new(), |mut text, byte| {
-        write!(text, "{byte:02x}").expect("a text takes whatever is written");
-        text
-    })
 }
 
 fn read(certificate: &CertificateDer<'_>) -> anyhow::Result<Particulars> {

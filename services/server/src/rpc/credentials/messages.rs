@@ -1,8 +1,6 @@
 //! Credentials between messages and the fleet's own words.
 
-use std::collections::BTreeSet;
-use std::fmt::Write as _;
-
+use data_encoding::{HEXLOWER, HEXLOWER_PERMISSIVE};
 use jiff::Timestamp;
 use ringtrue_fleet::caller::Right;
 use ringtrue_fleet::credential::{
@@ -13,6 +11,7 @@ use ringtrue_fleet::key::{SiteGroupId, SiteId};
 use ringtrue_fleet::violation::Violations;
 use ringtrue_proto::v1;
 use ringtrue_store::KeptCredential;
+use std::collections::BTreeSet;
 
 use super::super::fields::{choice, name, timestamp};
 
@@ -139,14 +138,9 @@ fn certificate(field: &str, text: &str, violations: &mut Violations) -> Option<[
 }
 
 fn from_hexadecimal(text: &str) -> Option<[u8; 32]> {
-    let mut digest = [0; 32];
-    let mut digits = text.chars().filter(|letter| *letter != ':');
-    for byte in &mut digest {
-        let high = digits.next()?.to_digit(16)?;
-        let low = digits.next()?.to_digit(16)?;
-        *byte = u8::try_from(high * 16 + low).ok()?;
-    }
-    digits.next().is_none().then_some(digest)
+    let digits: String = text.chars().filter(|letter| *letter != ':').collect();
+    let bytes = HEXLOWER_PERMISSIVE.decode(digits.as_bytes()).ok()?;
+    bytes.try_into().ok()
 }
 
 /// Reads a SHA-256 as bytes.
@@ -213,7 +207,9 @@ pub(super) fn credential_message(kept: &KeptCredential, now: Timestamp) -> v1::C
         kind: kind.into(),
         person,
         grant: Some(grant_message(grant)),
-        certificate_sha256: certificate.as_ref().map_or_else(String::new, hexadecimal),
+        certificate_sha256: certificate
+            .as_ref()
+            .map_or_else(String::new, |sha256| HEXLOWER.encode(sha256)),
         has_token: secret.is_some(),
         lifetime_days: (*lifetime_days).into(),
         state: state.into(),
@@ -240,7 +236,7 @@ pub(super) fn wish_message(wish: &CredentialWish) -> v1::Credential {
         certificate_sha256: wish
             .certificate
             .as_ref()
-            .map_or_else(String::new, hexadecimal),
+            .map_or_else(String::new, |sha256| HEXLOWER.encode(sha256)),
         lifetime_days: wish.lifetime_days.into(),
         ..v1::Credential::default()
     }
@@ -303,14 +299,6 @@ fn role_message(role: Role) -> v1::Role {
         Role::Auditor => v1::Role::Auditor,
         Role::Administrator => v1::Role::Administrator,
     }
-}
-
-fn hexadecimal(digest: &[u8; 32]) -> String {
-    let mut text = String::with_capacity(64);
-    for byte in digest {
-        write!(text, "{byte:02x}").expect("writing to a string cannot fail");
-    }
-    text
 }
 
 #[cfg(test)]

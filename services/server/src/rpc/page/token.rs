@@ -1,7 +1,6 @@
 //! Page tokens as they travel: protobuf in hexadecimal.
 
-use std::fmt::Write as _;
-
+use data_encoding::{HEXLOWER, HEXLOWER_PERMISSIVE};
 use prost::Message;
 use ringtrue_store::PagePart;
 
@@ -78,30 +77,15 @@ impl PageToken {
             list: self.list.clone(),
             after,
         };
-        hexadecimal(&sent.encode_to_vec())
+        HEXLOWER.encode(&sent.encode_to_vec())
     }
 }
 
-fn hexadecimal(bytes: &[u8]) -> String {
-    let mut text = String::with_capacity(bytes.len() * 2);
-    for byte in bytes {
-        write!(text, "{byte:02x}").expect("writing to a string cannot fail");
-    }
-    text
-}
-
-fn bytes(hexadecimal: &str) -> Option<Vec<u8>> {
-    if hexadecimal.len() > LONGEST {
+fn bytes(digits: &str) -> Option<Vec<u8>> {
+    if digits.len() > LONGEST {
         return None;
     }
-    let mut bytes = Vec::with_capacity(hexadecimal.len() / 2);
-    for pair in hexadecimal.as_bytes().chunks(2) {
-        let [high, low] = pair else { return None };
-        let high = char::from(*high).to_digit(16)?;
-        let low = char::from(*low).to_digit(16)?;
-        bytes.push(u8::try_from(high * 16 + low).ok()?);
-    }
-    Some(bytes)
+    HEXLOWER_PERMISSIVE.decode(digits.as_bytes()).ok()
 }
 
 #[cfg(test)]
@@ -120,6 +104,9 @@ mod tests {
             list: token.list,
             after: Vec::new(),
         };
-        assert_eq!(PageToken::read(&hexadecimal(&other.encode_to_vec())), None);
+        assert_eq!(
+            PageToken::read(&HEXLOWER.encode(&other.encode_to_vec())),
+            None
+        );
     }
 }
