@@ -5,6 +5,7 @@ use std::collections::BTreeMap;
 use std::num::NonZeroU32;
 use std::time::Duration;
 
+use data_encoding::BASE64;
 use jiff::{SignedDuration, Timestamp};
 use prost_reflect::{DescriptorPool, DeserializeOptions, DynamicMessage};
 use ringtrue_fleet::finding::{Evidence, Finding, FindingKind, FindingState, Subject};
@@ -196,7 +197,7 @@ impl Scene {
             ("{measured_then}", ago(30)),
             ("{fired_then}", ago(44)),
             ("{phrase}", PHRASE.to_owned()),
-            ("{table}", base64(TABLE_CSV.as_bytes())),
+            ("{table}", BASE64.encode(TABLE_CSV.as_bytes())),
             ("{answers}", format!("{ANSWERS:?}")),
         ] {
             text = text.replace(name, &value);
@@ -287,27 +288,6 @@ pub(crate) fn bearer(token: &str) -> MetadataMap {
     let value = MetadataValue::try_from(format!("Bearer {token}")).expect("it can travel");
     metadata.insert("authorization", value);
     metadata
-}
-
-/// Standard base64 (RFC 4648, section 4), for bytes in protobuf JSON.
-fn base64(bytes: &[u8]) -> String {
-    const SIGNS: &[u8; 64] = b"ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789+/";
-    let mut text = String::new();
-    for three in bytes.chunks(3) {
-        let mut padded = [0; 4];
-        padded[1..=three.len()].copy_from_slice(three);
-        let number = u32::from_be_bytes(padded);
-        for place in 0..4 {
-            let six = usize::try_from((number >> (18 - 6 * place)) & 63).expect("below 64");
-            let sign = if place <= three.len() {
-                SIGNS[six]
-            } else {
-                b'='
-            };
-            text.push(char::from(sign));
-        }
-    }
-    text
 }
 
 /// Names of the same form of what does not exist, at the same site or at another.

@@ -1,5 +1,6 @@
 //! Certificates as files hold them.
 
+use data_encoding::HEXLOWER;
 use rustls::pki_types::CertificateDer;
 use rustls::pki_types::pem::PemObject as _;
 
@@ -13,13 +14,7 @@ pub fn certificate_sha256(pem: &[u8]) -> Option<String> {
 
 /// Writes bytes in hexadecimal, small letters.
 pub fn hex(bytes: &[u8]) -> String {
-    const DIGITS: &[u8; 16] = b"0123456789abcdef";
-    let mut text = String::with_capacity(2 * bytes.len());
-    for byte in bytes {
-        text.push(char::from(DIGITS[usize::from(byte >> 4)]));
-        text.push(char::from(DIGITS[usize::from(byte & 15)]));
-    }
-    text
+    HEXLOWER.encode(bytes)
 }
 
 #[cfg(test)]

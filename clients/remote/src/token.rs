@@ -6,8 +6,7 @@
 
 use std::fmt;
 
-use base64::Engine as _;
-use base64::engine::general_purpose::URL_SAFE_NO_PAD;
+use data_encoding::BASE64URL_NOPAD;
 use ring::rand::{SecureRandom as _, SystemRandom};
 use uuid::Uuid;
 
@@ -39,13 +38,13 @@ impl TokenSecret {
 
     /// Reads one as [`TokenSecret::text`] wrote it; none when it is none.
     pub fn parse(text: &str) -> Option<Self> {
-        let bytes = URL_SAFE_NO_PAD.decode(text).ok()?;
+        let bytes = BASE64URL_NOPAD.decode(text.as_bytes()).ok()?;
         Some(Self(bytes.try_into().ok()?))
     }
 
     /// Writes it, for keeping. Whoever reads this can use it.
     pub fn text(&self) -> String {
-        URL_SAFE_NO_PAD.encode(self.0)
+        BASE64URL_NOPAD.encode(&self.0)
     }
 
     /// SHA-256 of it, as the server keeps it: of the text in base64url, which is what a token holds.
