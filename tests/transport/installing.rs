@@ -6,7 +6,8 @@ use std::path::{Path, PathBuf};
 use std::process::Output;
 use std::time::Duration;
 
-use ringtrue_remote::{Identity, Pin, Secret, presented_authority};
+use ringtrue_proto::v1::EnrolRequest;
+use ringtrue_remote::{Identity, Pin, Remote, Secret, Settings, TokenSecret, presented_authority};
 use ringtrue_tests::process::{Server, command, server_ran, text};
 use serde_json::json;
 use tempfile::TempDir;
@@ -39,11 +40,32 @@ impl Installed {
             "192.0.2.7",
             "--listen",
             "127.0.0.1:0",
+            "--administrator",
+            "ab-7",
         ];
         let output = ran(&arguments, &place.path().join("ringtrue"));
         assert!(output.status.success(), "{}", text(&output.stderr));
         let said = text(&output.stdout);
         Self { place, said }
+    }
+
+    /// These settings with the credential of the first administrator, enrolled by the code that setup printed.
+    pub(crate) async fn administrator(&self, settings: Settings) -> Settings {
+        let is_code = |word: &&str| word.len() == 14 && word.matches('-').count() == 2;
+        let code = self.said.split_whitespace().find(is_code);
+        let secret = TokenSecret::drawn().expect("random numbers");
+        let ask = EnrolRequest {
+            code: code.expect("setup prints a code").to_owned(),
+            secret_sha256: secret.sha256(),
+        };
+        let remote = Remote::connect(settings.clone()).expect("usable settings");
+        let made = remote.enrol(ask).await.expect("the code works");
+        let name = made.credential.expect("a credential").name;
+        let token = secret.token(&name).expect("a credential's name");
+        Settings {
+            token: Some(Secret::new(token.reveal())),
+            ..settings
+        }
     }
 
     pub(crate) fn folder(&self) -> PathBuf {
@@ -85,6 +107,7 @@ fn what_is_made_is_for_the_service_alone() {
         ("tls", 0o700),
         ("tls/authority.key", 0o600),
         ("tls/server-with-key.pem", 0o600),
+        ("audit.key", 0o600),
         ("server.toml", 0o600),
         ("ringtrue.db", 0o600),
     ] {

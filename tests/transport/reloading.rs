@@ -2,8 +2,8 @@
 
 use std::time::{Duration, Instant};
 
-use ringtrue_proto::v1::ListSitesRequest;
-use ringtrue_remote::{Code, Remote, presented_authority};
+use ringtrue_proto::v1::{AlertLevel, ListSitesRequest};
+use ringtrue_remote::{Remote, Told, presented_authority};
 use ringtrue_tests::process::{PATIENCE, text};
 
 use crate::installing::Installed;
@@ -11,14 +11,16 @@ use crate::papers::{Holds, Papers, pinned};
 use crate::reaching::{called, encrypted, endpoint};
 
 #[tokio::test(flavor = "multi_thread")]
-async fn a_renewed_certificate_is_taken_and_open_connections_go_on() {
+async fn a_renewed_certificate_is_taken_and_open_streams_go_on() {
     let installed = Installed::new();
     let server = installed.serve();
     let endpoint = format!("https://{}", server.address);
     let settings = pinned(endpoint.clone(), installed.authority());
+    let settings = installed.administrator(settings).await;
     let remote = Remote::connect(settings.clone()).expect("usable settings");
-    let first = remote.sites(ListSitesRequest::default()).await;
-    assert_eq!(first.expect_err("nobody").code, Code::Unauthenticated);
+    let mut stream = remote.watch_alerts("sites/-", "", AlertLevel::Technician);
+    let first = stream.next().await.expect("it begins");
+    assert!(matches!(first, Told::Heartbeat { .. }), "{first:?}");
     server.line_with("connections are encrypted");
 
     let renewed = installed.renew(&["--name", "new.example.org"]);
@@ -33,8 +35,15 @@ async fn a_renewed_certificate_is_taken_and_open_connections_go_on() {
     assert_eq!(presented.authority_pem, installed.authority());
     assert_eq!(presented.names[0], "new.example.org");
     called(settings).await.expect("new connections are served");
-    let again = remote.sites(ListSitesRequest::default()).await;
-    assert_eq!(again.expect_err("nobody").code, Code::Unauthenticated);
+    remote
+        .sites(ListSitesRequest::default())
+        .await
+        .expect("the old connection is served");
+    let told = tokio::time::timeout(Duration::from_millis(500), stream.next()).await;
+    assert!(
+        !matches!(told, Ok(Ok(Told::Lost(_)) | Err(_))),
+        "the stream was broken: {told:?}"
+    );
     server.stop();
 }
 
