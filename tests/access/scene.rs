@@ -129,9 +129,9 @@ impl Scene {
                 &places[&At::Foreign]["reading"],
             ];
             find(network, [about_batch(&own.batch, readings, network.now())]).await;
-            rule(network, "").await;
+            network.every_friday("").await;
             for place in [&own.site, &own.furnace, &foreign.site, &foreign.furnace] {
-                rule(network, &format!("{place}/")).await;
+                network.every_friday(&format!("{place}/")).await;
             }
             let callers = people::let_in(network).await;
             let unusable = people::unusable(network, &callers).await;
@@ -360,30 +360,6 @@ async fn shared(network: &Network, benches: [&Bench; 2]) -> Names {
     let auditor = people::made(network, people::auditor_of_all()).await;
     ids.insert("network_credential", auditor.name);
     ids
-}
-
-/// Sets a rule for a place, whose name ends with a slash, or for the network.
-async fn rule(network: &Network, place: &str) {
-    let rule = v1::ScheduleRule {
-        name: format!("{place}scheduleRules/calibration"),
-        plan: v1::PlanKind::FixedDates.into(),
-        recurrence: "FREQ=WEEKLY;BYDAY=FR".to_owned(),
-        start_date: Some(ringtrue_proto::Date {
-            year: 2026,
-            month: 3,
-            day: 6,
-        }),
-        ..v1::ScheduleRule::default()
-    };
-    let ask = v1::SetScheduleRuleRequest {
-        rule: Some(rule),
-        ..v1::SetScheduleRuleRequest::default()
-    };
-    network
-        .remote
-        .set_schedule_rule(ask)
-        .await
-        .expect("it is set");
 }
 
 async fn subscription(network: &Network, parent: &str, address: &str) -> String {

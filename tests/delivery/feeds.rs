@@ -64,27 +64,6 @@ pub(crate) async fn feed(network: &Network, site: &str, name: &str) -> (String, 
     (made.feed.expect("it is told").name, made.secret_path)
 }
 
-/// Fridays at 15:00 from 6 March 2026, for this site and all its furnaces.
-async fn every_friday(network: &Network, site: &str) {
-    let rule = v1::ScheduleRule {
-        name: format!("{site}/scheduleRules/calibration"),
-        plan: v1::PlanKind::FixedDates.into(),
-        recurrence: "FREQ=WEEKLY;BYDAY=FR".to_owned(),
-        start_date: Some(ringtrue_proto::Date {
-            year: 2026,
-            month: 3,
-            day: 6,
-        }),
-        ..v1::ScheduleRule::default()
-    };
-    let asked = v1::SetScheduleRuleRequest {
-        rule: Some(rule),
-        request_id: String::new(),
-    };
-    let set = network.remote.set_schedule_rule(asked).await;
-    set.expect("the rule is set");
-}
-
 /// The calibrations of a feed, by moment.
 async fn calibrations(address: SocketAddr, path: &str) -> (Value, Vec<Value>) {
     let answer = fetched("GET", format!("http://{address}{path}"), json!({})).await;
@@ -150,7 +129,7 @@ async fn a_feed_gives_the_right_moments_across_clock_changes_to_a_program_of_oth
         let mut k2 = furnace();
         "Öfen, K2; left \\ right".clone_into(&mut k2.display_name);
         network.furnace(&made.name, "k2", k2).await;
-        every_friday(&network, &made.name).await;
+        network.every_friday(&format!("{}/", made.name)).await;
         let (_, path) = feed(&network, &made.name, "Öfen, due; here").await;
         let (calendar, events) = calibrations(address, &path).await;
         assert_eq!(calendar["errors"], json!([]));

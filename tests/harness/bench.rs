@@ -283,6 +283,28 @@ impl Network {
         found.expect("the readings are listed").readings
     }
 
+    /// Sets calibrations on Fridays from 6 March 2026 for a place, whose name ends with a slash, or for the network
+    /// with an empty one.
+    pub async fn every_friday(&self, place: &str) {
+        let rule = v1::ScheduleRule {
+            name: format!("{place}scheduleRules/calibration"),
+            plan: v1::PlanKind::FixedDates.into(),
+            recurrence: "FREQ=WEEKLY;BYDAY=FR".to_owned(),
+            start_date: Some(ringtrue_proto::Date {
+                year: 2026,
+                month: 3,
+                day: 6,
+            }),
+            ..v1::ScheduleRule::default()
+        };
+        let ask = v1::SetScheduleRuleRequest {
+            rule: Some(rule),
+            ..v1::SetScheduleRuleRequest::default()
+        };
+        let set = self.remote.set_schedule_rule(ask).await;
+        set.expect("the rule is set");
+    }
+
     /// Gives a furnace as it is now.
     pub async fn furnace_now(&self, furnace: &str) -> v1::Furnace {
         let ask = v1::GetFurnaceRequest {
