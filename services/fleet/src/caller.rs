@@ -66,11 +66,10 @@ impl Rights {
         Right::ALL.into_iter().map(|(right, _)| right).collect()
     }
 
-    /// What they are, in words.
+    /// What they are, in words; that somebody is known goes without saying.
     pub fn words(self) -> Vec<&'static str> {
-        let held = Right::ALL
-            .into_iter()
-            .filter(|(one, _)| self.contains(*one));
+        let held = Right::ALL.into_iter();
+        let held = held.filter(|(one, _)| *one != Right::BeKnown && self.contains(*one));
         held.map(|(_, word)| word).collect()
     }
 }

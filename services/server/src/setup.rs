@@ -111,8 +111,7 @@ impl First {
              \x20 {AUTHORITY_KEY}          its PRIVATE KEY: whoever has it can pretend to be your server\n\
              \x20 {SERVER}    the server's certificate and PRIVATE KEY, until {server_ends},\n\
              \x20                            for {names}\n\
-             \n\
-             \x20 {AUDIT_KEY}                 PRIVATE KEY that signs checkpoints of the audit chains\n\
+             \x20 {AUDIT_KEY}                  PRIVATE KEY that signs checkpoints of the audit chains\n\
              \n\
              Public key of the checkpoints: {public_key}\n\
              Keep it where nobody who can write the database can change it.\n\
