@@ -15,6 +15,8 @@ const IMAGES_UP_TO: f64 = 0.3;
 const SINES: u32 = 10;
 /// Deviations from a barrier beyond which it is not felt.
 const LAYER: f64 = 8.0;
+/// Scales of the thinner layer beyond which nothing is left of it: exp(-2 · 12) = 4e-11.
+const THIN_LAYER: f64 = 12.0;
 
 /// Exponents below this are less than the last bit of a probability.
 const NOTHING: f64 = -40.0;
@@ -52,15 +54,23 @@ impl Exit {
     /// How far from a start the probability is smooth enough for one panel of eight nodes: a few
     /// deviations near the barriers and near the starts that the drift carries to them, else up to
     /// the next of these.
+    ///
+    /// A strong drift away from a barrier leaves a thinner layer there: from a distance d it is
+    /// still met with a probability of exp(-2 · drift · d / wandering²).
     pub(super) fn smooth_width(&self, start: f64) -> f64 {
-        let layer = LAYER * self.wandered;
+        let wandered = self.wandered;
+        let thin = wandered * (wandered / self.moved.abs()).min(1.0);
         let mut width = f64::INFINITY;
         for edge in [-self.tolerance, self.tolerance] {
-            for place in [edge, edge - self.moved] {
-                if start + self.wandered < place - layer {
+            for (place, layer, scale) in [
+                (edge, LAYER * wandered, wandered),
+                (edge - self.moved, LAYER * wandered, wandered),
+                (edge, THIN_LAYER * thin, thin),
+            ] {
+                if start + scale < place - layer {
                     width = width.min(place - layer - start);
                 } else if start < place + layer {
-                    width = width.min(3.0 * self.wandered);
+                    width = width.min(3.0 * scale);
                 }
             }
         }
