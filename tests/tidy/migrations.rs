@@ -56,6 +56,62 @@ const COMMITTED: &[(&str, &str)] = &[
         "services/store/migrations/sqlite/0012_sign_offs.sql",
         "67ac31402614862b8fc945144d325d5d6d8bdfe3dc3142ab52c1a74f72049443",
     ),
+    (
+        "services/store/migrations/postgres/0000_functions.sql",
+        "8616dac2cf54b789e232ac8d74808b6c608ebde07e7616cf95657567ec3b4c84",
+    ),
+    (
+        "services/store/migrations/postgres/0001_sites.sql",
+        "e3a0a30e4cf25cfd23707bacf26e0a8342caed0c4b514d38842c9ce557b04ff5",
+    ),
+    (
+        "services/store/migrations/postgres/0002_ring_batches.sql",
+        "ecc862996fc482b645c9183b66d47e57c07042cf2ee441ac3442f31c11031952",
+    ),
+    (
+        "services/store/migrations/postgres/0003_records.sql",
+        "374865cd2b97a9fac3b3b573f220d613b4d680ec4500100d51892960b0ff9b3a",
+    ),
+    (
+        "services/store/migrations/postgres/0004_derived.sql",
+        "4b4afc6b100d39ead0afb0cd7227ec52684b2e9586c2736eef7e7990959249bc",
+    ),
+    (
+        "services/store/migrations/postgres/0005_audit.sql",
+        "11aa48eff04e36c92887f054717c76d3719d36903bb1c4bd38b1b216a0a0d50d",
+    ),
+    (
+        "services/store/migrations/postgres/0006_fleet.sql",
+        "5c612535dfb10f391c4f9d8536c76aa17f4553612e5f2f7b1b5474230ecc0dd3",
+    ),
+    (
+        "services/store/migrations/postgres/0007_calendars.sql",
+        "2aa5ecbeb267ef0682ee559bfff5e62f48b5cbbcf7676294eb1e1c07f6b59165",
+    ),
+    (
+        "services/store/migrations/postgres/0008_schedules.sql",
+        "135571ab7bd21a8793953e7b8875ab6ff86a85d1893b94434e17859b23c84cad",
+    ),
+    (
+        "services/store/migrations/postgres/0009_deliveries.sql",
+        "a9acbdf203e4677b35f4cb5991266a9b7b17a93098ba7a165d10f03378f087ee",
+    ),
+    (
+        "services/store/migrations/postgres/0010_access.sql",
+        "12f2f763fcabd697f3e82c14c242d75c0ced88e9018d17ace08016be68e5b042",
+    ),
+    (
+        "services/store/migrations/postgres/0011_audit.sql",
+        "a1fde4de2c6d49daa7f0c701033c34c8c091724bb7bcb3211e445595dfb52279",
+    ),
+    (
+        "services/store/migrations/postgres/0012_sign_offs.sql",
+        "e7d6b5eecaa3848f815590cb8e0227f460520b4be382c82599964f7ca37ee4f6",
+    ),
+    (
+        "services/store/migrations/postgres/0013_access_rights.sql",
+        "4aa3fb9c4cd8a2cc9e5fbed2876e94da18fee36e26acebaee22ba75380d3a833",
+    ),
 ];
 
 #[test]
