@@ -2,7 +2,9 @@
 
 pub mod bench;
 pub mod credentials;
+pub mod databases;
 pub mod network;
+pub mod postgresql;
 pub mod process;
 pub mod python;
 pub mod wire;

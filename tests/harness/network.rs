@@ -62,7 +62,7 @@ impl Network {
     }
 
     async fn serve(settings: Settings, folder: TempDir) -> Self {
-        let store = Store::open(settings.database.as_ref())
+        let store = Store::open(settings.location())
             .await
             .expect("the store opens");
         let start: Timestamp = START.parse().expect("a moment");

@@ -331,7 +331,7 @@ async fn numbers_have_no_gaps_however_many_write_and_undo() {
     let changes = lab.read().alert_changes(0, 1000).await.expect("changes");
     let numbers: Vec<i64> = changes.iter().map(|change| change.seq).collect();
     assert_eq!(numbers, (1..=72).collect::<Vec<i64>>());
-    assert_eq!(lab.store.verify().await.expect("verified").faults, []);
+    assert_eq!(lab.verified().await.faults, []);
 }
 
 #[tokio::test]
@@ -375,7 +375,7 @@ async fn what_somebody_said_is_in_the_chain_and_answered_the_same_again() {
     let today = tx.alert(&first.id).await.expect("no fault");
     assert_eq!(today.expect("there").alert, closed.alert);
     tx.roll_back().await.expect("undone");
-    assert_eq!(lab.store.verify().await.expect("verified").faults, []);
+    assert_eq!(lab.verified().await.faults, []);
 }
 
 #[tokio::test]

@@ -226,7 +226,7 @@ async fn a_group_of_any_size_is_kept_whole_in_one_transaction() {
         .await
         .expect("readings");
     assert_eq!(of_one.len(), 1);
-    let verified = lab.store.verify().await.expect("verified");
+    let verified = lab.verified().await;
     assert_eq!(verified.faults, []);
     assert_eq!(verified.reproduced, u64::try_from(FURNACES).expect("small"));
 }

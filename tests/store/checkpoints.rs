@@ -56,7 +56,8 @@ fn kept(made: &[Checkpoint]) -> Vec<Kept> {
 }
 
 async fn verified(lab: &Laboratory, evidence: &Evidence<'_>) -> Verified {
-    let store = Store::open(&lab.file()).await.expect("opened again");
+    let owners = lab.database.owners_location();
+    let store = Store::open(owners).await.expect("opened again");
     store.verify_with(evidence).await.expect("verified")
 }
 
@@ -79,7 +80,7 @@ const CUT: &str = "DELETE FROM request WHERE site_id = 'porto' AND seq = (SELECT
 #[tokio::test]
 async fn a_checkpoint_covers_what_grew_and_nothing_is_covered_twice() {
     let (lab, made) = twice_covered(None).await;
-    let store = Store::open(&lab.file()).await.expect("opened again");
+    let store = Store::open(lab.location()).await.expect("opened again");
     let read = store.read(&Scope::for_work("checkpoint"));
     assert_eq!(read.grown_chains().await.expect("the store answers"), []);
     let page = Page {

@@ -216,16 +216,25 @@ async fn a_second_table_for_the_same_hold_is_refused() {
 #[tokio::test]
 async fn an_id_that_is_taken_is_refused_for_every_kind_of_content() {
     let lab = Laboratory::furnished().await;
-    let mut tx = lab.begin().await;
     let again = Request::NONE;
-    let refused = [
-        tx.insert_site(&Laboratory::new_site("porto"), &again).await,
-        tx.insert_furnace(&lab.new_furnace("k1"), &again).await,
-        tx.insert_programme(&lab.new_programme("k1", "standard"), &again)
-            .await,
-        tx.insert_gauge(&lab.new_gauge("caliper-1"), &again).await,
-        tx.insert_ring_batch(&new_batch("x7"), &again).await,
-    ];
+    // After a fault a transaction is only good for being dropped.
+    let mut refused = Vec::new();
+    let mut tx = lab.begin().await;
+    refused.push(tx.insert_site(&Laboratory::new_site("porto"), &again).await);
+    drop(tx);
+    let mut tx = lab.begin().await;
+    refused.push(tx.insert_furnace(&lab.new_furnace("k1"), &again).await);
+    drop(tx);
+    let mut tx = lab.begin().await;
+    let programme = lab.new_programme("k1", "standard");
+    refused.push(tx.insert_programme(&programme, &again).await);
+    drop(tx);
+    let mut tx = lab.begin().await;
+    refused.push(tx.insert_gauge(&lab.new_gauge("caliper-1"), &again).await);
+    drop(tx);
+    let mut tx = lab.begin().await;
+    refused.push(tx.insert_ring_batch(&new_batch("x7"), &again).await);
+    drop(tx);
     for refused in refused {
         assert!(matches!(refused, Err(Error::Exists)), "{refused:?}");
     }

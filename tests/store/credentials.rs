@@ -137,7 +137,7 @@ async fn credentials_of_every_kind_read_back_as_given() {
     let unknown = credential(7, everywhere(Role::Auditor)).key;
     let none = lab.read().credential_to_prove(&unknown).await;
     assert_eq!(none.expect("no fault"), None);
-    assert_eq!(lab.store.verify().await.expect("verified").faults, []);
+    assert_eq!(lab.verified().await.faults, []);
 }
 
 #[tokio::test]
@@ -226,7 +226,7 @@ async fn every_change_of_a_credential_raises_the_number_and_a_use_does_not() {
     let proving = lab.read().credential_to_prove(&one.key).await;
     let proving = proving.expect("no fault").expect("still on record");
     assert_eq!(proving.credential, revoked);
-    assert_eq!(lab.store.verify().await.expect("verified").faults, []);
+    assert_eq!(lab.verified().await.faults, []);
 }
 
 #[tokio::test]
@@ -480,7 +480,7 @@ async fn a_credential_that_was_tampered_with_or_put_in_is_found() {
     kept(&lab, &other).await;
     let mut behind = lab.behind_its_back().await;
     for sql in [
-        "UPDATE credential SET role = 'administrator', whole_network = 1
+        "UPDATE credential SET role = 'administrator', whole_network = TRUE
             WHERE id = '00000000-0000-7000-8000-000000000001'",
         "UPDATE credential SET secret_digest = certificate_digest
             WHERE id = '00000000-0000-7000-8000-000000000002'",
@@ -491,7 +491,7 @@ async fn a_credential_that_was_tampered_with_or_put_in_is_found() {
     ] {
         sqlx::query(sql).execute(&mut behind).await.expect("tampered");
     }
-    let faults = lab.store.verify().await.expect("verified").faults;
+    let faults = lab.verified().await.faults;
     let altered = |credential: &Credential| Fault::RecordAltered {
         subject: credential.key.name(),
     };

@@ -144,7 +144,7 @@ async fn an_address_is_in_no_audit_entry_and_goes_with_the_subscription() {
     let mut behind = lab.behind_its_back().await;
     for table in ["audit", "mail_subscription", "request"] {
         let rows = sqlx::query(sqlx::AssertSqlSafe(format!(
-            "SELECT COUNT(*) FROM (SELECT * FROM {table}) AS t WHERE CAST(json_array({}) AS TEXT) LIKE '%@example.org%'",
+            "SELECT COUNT(*) FROM {table} WHERE {} LIKE '%@example.org%'",
             match table {
                 "audit" => "document",
                 "request" => "subject",
@@ -156,7 +156,7 @@ async fn an_address_is_in_no_audit_entry_and_goes_with_the_subscription() {
         .expect("counted");
         assert_eq!(rows.get::<i64, _>(0), 0, "{table}");
     }
-    assert_eq!(lab.store.verify().await.expect("verified").faults, []);
+    assert_eq!(lab.verified().await.faults, []);
 }
 
 #[tokio::test]
@@ -197,7 +197,7 @@ async fn a_recipient_ends_mail_by_the_secret_as_often_as_he_likes() {
     let ended = tx.unsubscribe("s1", moment(5)).await.expect("no fault");
     assert!(ended.expect("the link still answers").unsubscribed);
     tx.commit().await.expect("committed");
-    assert_eq!(lab.store.verify().await.expect("verified").faults, []);
+    assert_eq!(lab.verified().await.faults, []);
 }
 
 #[tokio::test]
@@ -386,11 +386,13 @@ async fn a_feed_is_found_by_its_secret_until_it_is_revoked() {
     let one = feed(&lab, "f1");
     let mut tx = lab.begin().await;
     tx.insert_feed(&one, "d1", &request(5)).await.expect("kept");
-    let again = tx.insert_feed(&one, "d2", &Request::NONE).await;
-    assert!(matches!(again, Err(Error::Exists)), "{again:?}");
     let earlier = tx.answered(&request(5)).await.expect("no fault");
     assert_eq!(earlier.expect("answered").feed().expect("a feed"), one);
     tx.commit().await.expect("committed");
+    let mut tx = lab.begin().await;
+    let again = tx.insert_feed(&one, "d2", &Request::NONE).await;
+    assert!(matches!(again, Err(Error::Exists)), "{again:?}");
+    drop(tx);
     let read = lab.read();
     assert_eq!(
         read.feeds(&lab.site).await.expect("feeds"),
@@ -409,7 +411,7 @@ async fn a_feed_is_found_by_its_secret_until_it_is_revoked() {
     tx.commit().await.expect("committed");
     assert_eq!(read.feed_of_secret("d1").await.expect("no fault"), None);
     assert!(read.feeds(&lab.site).await.expect("none").is_empty());
-    assert_eq!(lab.store.verify().await.expect("verified").faults, []);
+    assert_eq!(lab.verified().await.faults, []);
 }
 
 #[tokio::test]

@@ -62,7 +62,7 @@ async fn an_enrolment_is_found_by_its_selector_and_no_two_share_one() {
     assert!(!format!("{found:?}").contains("argon2"));
     let none = lab.read().enrolment_of_selector("0000").await;
     assert_eq!(none.expect("no fault"), None);
-    assert_eq!(lab.store.verify().await.expect("verified").faults, []);
+    assert_eq!(lab.verified().await.faults, []);
 }
 
 #[tokio::test]
@@ -85,7 +85,7 @@ async fn wrong_codes_are_counted_and_leave_what_is_remembered_of_credentials() {
         lab.read().access_version().await.expect("a number"),
         version
     );
-    assert_eq!(lab.store.verify().await.expect("verified").faults, []);
+    assert_eq!(lab.verified().await.faults, []);
 }
 
 #[tokio::test]
@@ -112,7 +112,7 @@ async fn using_an_enrolment_makes_its_credential_or_nothing() {
     assert_eq!(found.made_with, Some([4; 32]));
     assert_eq!(found.enrolment.made.as_ref(), Some(&made.key));
     assert!(read.access_version().await.expect("a number") > version);
-    assert_eq!(lab.store.verify().await.expect("verified").faults, []);
+    assert_eq!(lab.verified().await.faults, []);
 }
 
 #[tokio::test]
@@ -193,14 +193,14 @@ async fn a_code_is_in_no_audit_entry_and_a_swapped_one_is_found() {
             .await
             .expect("counted");
     assert_eq!(entries, 0);
-    assert_eq!(lab.store.verify().await.expect("verified").faults, []);
+    assert_eq!(lab.verified().await.faults, []);
     sqlx::query(
         "UPDATE enrolment SET proof_hash = '$argon2id$of another code', revoked_at = revoked_at",
     )
     .execute(&mut behind)
     .await
     .expect("tampered");
-    let faults = lab.store.verify().await.expect("verified").faults;
+    let faults = lab.verified().await.faults;
     let altered = Fault::RecordAltered {
         subject: one.key.name(),
     };

@@ -233,7 +233,7 @@ async fn what_opens_is_noted_or_closes_is_in_the_chain_and_new_figures_are_not()
         .expect("on record");
     assert_eq!(answered.finding, said);
     tx.roll_back().await.expect("rolled back");
-    assert_eq!(lab.store.verify().await.expect("verified").faults, []);
+    assert_eq!(lab.verified().await.faults, []);
     // Hidden from its site by another program, it is named.
     let mut behind = lab.behind_its_back().await;
     sqlx::query("UPDATE finding SET site_id = 'elsewhere'")
@@ -241,7 +241,7 @@ async fn what_opens_is_noted_or_closes_is_in_the_chain_and_new_figures_are_not()
         .await
         .expect("damaged");
     drop(behind);
-    let faults = lab.store.verify().await.expect("verified").faults;
+    let faults = lab.verified().await.faults;
     let subject = "findings/f1".to_owned();
     assert_eq!(faults, [Fault::RecordAltered { subject }]);
 }

@@ -348,9 +348,9 @@ async fn what_was_derived_and_cannot_be_read_back_is_worked_out_again_or_says_no
     tx.commit().await.expect("committed");
     let mut behind = lab.behind_its_back().await;
     for damage in [
-        "UPDATE tracked_offset SET document = x'00'",
-        "UPDATE fleet_fit SET solution = x'FF'",
-        "UPDATE site_fit SET document = x'FF'",
+        "UPDATE tracked_offset SET document = substr(document, 2)",
+        "UPDATE fleet_fit SET solution = substr(solution, 2)",
+        "UPDATE site_fit SET document = substr(document, 2)",
     ] {
         let done = sqlx::query(damage)
             .execute(&mut behind)

@@ -23,10 +23,9 @@ use ringtrue_fleet::reading::{
 };
 use ringtrue_fleet::ring_batch::{BatchDetails, BatchState, RingBatch};
 use ringtrue_fleet::site::{Site, SiteDetails};
-use ringtrue_store::{By, NewReading, Read, Request, Store, Tx};
-use sqlx::Connection as _;
-use sqlx::sqlite::{SqliteConnectOptions, SqliteConnection};
-use tempfile::TempDir;
+use ringtrue_store::{By, Location, NewReading, Read, Request, Store, Tx, Verified};
+use ringtrue_tests::databases::TestDatabase;
+use sqlx::AnyConnection;
 use uuid::Uuid;
 
 /// The invented table of the repository: 19.47 mm stands for 1519 °C, 19.56 mm for 1500 °C.
@@ -55,7 +54,7 @@ pub(crate) fn request(number: u128) -> Request {
 /// A database file with a laboratory in it; gone when dropped.
 pub(crate) struct Laboratory {
     pub(crate) store: Store,
-    pub(crate) folder: TempDir,
+    pub(crate) database: TestDatabase,
     pub(crate) site: SiteId,
     pub(crate) furnace: FurnaceKey,
     pub(crate) programme: ProgrammeKey,
@@ -66,8 +65,16 @@ pub(crate) struct Laboratory {
 impl Laboratory {
     /// An empty database.
     pub(crate) async fn empty() -> Self {
-        let folder = tempfile::tempdir().expect("a folder for the test");
-        let store = Store::open(&folder.path().join("ringtrue.db"))
+        Self::empty_in(TestDatabase::fresh().await).await
+    }
+
+    /// An empty database in a file, whatever this run of the tests works on: for what only SQLite has.
+    pub(crate) async fn empty_in_file() -> Self {
+        Self::empty_in(TestDatabase::in_file()).await
+    }
+
+    async fn empty_in(database: TestDatabase) -> Self {
+        let store = Store::open(database.location())
             .await
             .expect("a new database");
         let site = SiteId::new("porto").expect("an id");
@@ -86,7 +93,7 @@ impl Laboratory {
         let batch = BatchId::new("x7").expect("an id");
         Self {
             store,
-            folder,
+            database,
             site,
             furnace,
             programme,
@@ -97,7 +104,16 @@ impl Laboratory {
 
     /// A database with everything that a reading needs.
     pub(crate) async fn furnished() -> Self {
-        let laboratory = Self::empty().await;
+        Self::empty().await.furnish().await
+    }
+
+    /// The same in a file, whatever this run of the tests works on.
+    pub(crate) async fn furnished_in_file() -> Self {
+        Self::empty_in_file().await.furnish().await
+    }
+
+    async fn furnish(self) -> Self {
+        let laboratory = self;
         let mut tx = laboratory.begin().await;
         tx.insert_site(&Self::new_site("porto"), &Request::NONE)
             .await
@@ -119,7 +135,22 @@ impl Laboratory {
     }
 
     pub(crate) fn file(&self) -> PathBuf {
-        self.folder.path().join("ringtrue.db")
+        self.database.folder().join("ringtrue.db")
+    }
+
+    /// Where the database is, to open it again.
+    pub(crate) fn location(&self) -> Location {
+        self.database.location()
+    }
+
+    /// What `verify` finds, run by whoever owns the database.
+    pub(crate) async fn verified(&self) -> Verified {
+        let store = Store::open(self.database.owners_location())
+            .await
+            .expect("opened again");
+        let verified = store.verify().await.expect("it can be read");
+        store.close().await.expect("closed");
+        verified
     }
 
     pub(crate) async fn begin(&self) -> Tx {
@@ -134,13 +165,8 @@ impl Laboratory {
     }
 
     /// A connection behind the store's back, as somebody with a database program has.
-    pub(crate) async fn behind_its_back(&self) -> SqliteConnection {
-        let options = SqliteConnectOptions::new()
-            .filename(self.file())
-            .foreign_keys(false);
-        SqliteConnection::connect_with(&options)
-            .await
-            .expect("a second connection")
+    pub(crate) async fn behind_its_back(&self) -> AnyConnection {
+        self.database.behind_its_back().await
     }
 
     pub(crate) fn new_site(id: &str) -> Site {

@@ -44,14 +44,14 @@ async fn futures_poll_once<F: Future + Unpin>(mut future: F) -> bool {
 
 #[tokio::test]
 async fn the_file_has_a_write_ahead_log_that_a_clean_end_folds_back() {
-    let lab = Laboratory::furnished().await;
+    let lab = Laboratory::furnished_in_file().await;
     let mut behind = lab.behind_its_back().await;
     let mode: String = sqlx::query_scalar("PRAGMA journal_mode")
         .fetch_one(&mut behind)
         .await
         .expect("a mode");
     assert_eq!(mode, "wal");
-    let log = lab.folder.path().join("ringtrue.db-wal");
+    let log = lab.database.folder().join("ringtrue.db-wal");
     assert!(std::fs::metadata(&log).expect("a log").len() > 0);
     lab.store.clone().close().await.expect("closed");
     assert_eq!(std::fs::metadata(&log).map_or(0, |log| log.len()), 0);
@@ -59,7 +59,7 @@ async fn the_file_has_a_write_ahead_log_that_a_clean_end_folds_back() {
 
 #[tokio::test]
 async fn in_a_quiet_moment_the_log_is_folded_and_the_file_alone_is_whole() {
-    let lab = Laboratory::furnished().await;
+    let lab = Laboratory::furnished_in_file().await;
     let key = lab.recorded("k1", 0, 19.47, "first").await;
     // The first turn sees that something was written, the second that nothing was written since.
     for _ in 0..2 {
@@ -87,16 +87,19 @@ async fn a_reference_to_nothing_is_refused() {
     let Err(Error::Database(fault)) = refused else {
         panic!("an event of no furnace was kept: {refused:?}")
     };
-    assert!(fault.to_string().contains("FOREIGN KEY"), "{fault}");
+    let refused = fault.as_database_error().expect("the database says so");
+    assert!(refused.is_foreign_key_violation(), "{refused}");
 }
 
 #[tokio::test]
 async fn migrating_twice_changes_nothing() {
-    let lab = Laboratory::furnished().await;
+    let lab = Laboratory::furnished_in_file().await;
     lab.store.clone().close().await.expect("closed");
     let before = std::fs::read(lab.file()).expect("a file");
-    Store::migrate(&lab.file()).await.expect("migrated already");
-    let again = Store::open(&lab.file()).await.expect("opened");
+    Store::migrate(lab.location())
+        .await
+        .expect("migrated already");
+    let again = Store::open(lab.location()).await.expect("opened");
     assert_eq!(again.verify().await.expect("verified").faults, []);
     again.close().await.expect("closed");
     assert_eq!(
@@ -107,7 +110,7 @@ async fn migrating_twice_changes_nothing() {
 
 #[tokio::test]
 async fn a_file_of_a_newer_program_is_refused_in_words() {
-    let lab = Laboratory::furnished().await;
+    let lab = Laboratory::furnished_in_file().await;
     lab.store.clone().close().await.expect("closed");
     let mut behind = lab.behind_its_back().await;
     sqlx::query(
@@ -117,7 +120,7 @@ async fn a_file_of_a_newer_program_is_refused_in_words() {
     .execute(&mut behind)
     .await
     .expect("a later migration");
-    let refused = Store::open(&lab.file()).await;
+    let refused = Store::open(lab.location()).await;
     assert!(matches!(refused, Err(Error::NewerSchema)), "{refused:?}");
     assert!(
         Error::NewerSchema
@@ -150,9 +153,9 @@ async fn only_a_database_of_this_version_counts_as_existing() {
         assert_eq!(after, content);
     }
 
-    let lab = Laboratory::furnished().await;
+    let lab = Laboratory::furnished_in_file().await;
     lab.store.clone().close().await.expect("closed");
-    let again = Store::open_existing(&lab.file()).await.expect("opened");
+    let again = Store::open_existing(lab.location()).await.expect("opened");
     assert_eq!(again.verify().await.expect("verified").faults, []);
     again.close().await.expect("closed");
 
@@ -163,7 +166,7 @@ async fn only_a_database_of_this_version_counts_as_existing() {
     .execute(&mut behind)
     .await
     .expect("as an older program left it");
-    let refused = Store::open_existing(&lab.file()).await;
+    let refused = Store::open_existing(lab.location()).await;
     assert!(matches!(refused, Err(Error::OlderSchema)), "{refused:?}");
     sqlx::query(
         "INSERT INTO _sqlx_migrations (version, description, success, checksum, execution_time)
@@ -172,12 +175,12 @@ async fn only_a_database_of_this_version_counts_as_existing() {
     .execute(&mut behind)
     .await
     .expect("a later migration");
-    let refused = Store::open_existing(&lab.file()).await;
+    let refused = Store::open_existing(lab.location()).await;
     assert!(matches!(refused, Err(Error::NewerSchema)), "{refused:?}");
     sqlx::query("ALTER TABLE audit RENAME TO something_else")
         .execute(&mut behind)
         .await
         .expect("renamed");
-    let refused = Store::open_existing(&lab.file()).await;
+    let refused = Store::open_existing(lab.location()).await;
     assert!(matches!(refused, Err(Error::NotOurs)), "{refused:?}");
 }

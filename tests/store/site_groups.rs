@@ -38,7 +38,7 @@ async fn a_group_reads_back_as_set_until_it_is_removed() {
     tx.commit().await.expect("committed");
     let listed = lab.read().site_groups().await.expect("groups");
     assert_eq!(listed, std::slice::from_ref(&second));
-    assert_eq!(lab.store.verify().await.expect("verified").faults, []);
+    assert_eq!(lab.verified().await.faults, []);
 
     let mut tx = lab.begin().await;
     assert!(
@@ -59,7 +59,7 @@ async fn a_group_reads_back_as_set_until_it_is_removed() {
     assert_eq!(tx.site_group_count().await.expect("a count"), 0);
     tx.commit().await.expect("committed");
     assert!(lab.read().site_groups().await.expect("groups").is_empty());
-    assert_eq!(lab.store.verify().await.expect("verified").faults, []);
+    assert_eq!(lab.verified().await.faults, []);
 }
 
 #[tokio::test]

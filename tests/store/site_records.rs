@@ -261,12 +261,12 @@ async fn a_drift_column_that_does_not_follow_is_worked_out_again() {
         .expect("no fault");
     lab.store.clone().close().await.expect("closed");
     let mut behind = lab.behind_its_back().await;
-    sqlx::query("UPDATE tracked_offset SET may_drift = 1 - may_drift")
+    sqlx::query("UPDATE tracked_offset SET may_drift = NOT may_drift")
         .execute(&mut behind)
         .await
         .expect("damaged");
     drop(behind);
-    let store = Store::open(&lab.file()).await.expect("opened again");
+    let store = Store::open(lab.location()).await.expect("opened again");
     let scope = ringtrue_fleet::caller::Scope::for_work("test");
     let after = store
         .read(&scope)

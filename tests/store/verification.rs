@@ -1,6 +1,6 @@
 //! What a verification finds when somebody worked on the file behind the store's back.
 
-use ringtrue_store::{Fault, Request, Store, Verified};
+use ringtrue_store::{Fault, Request, Verified};
 
 use crate::laboratory::Laboratory;
 
@@ -33,8 +33,7 @@ async fn verified_after(lab: &Laboratory, damage: &'static str) -> Verified {
         .expect("damaged");
     assert!(done.rows_affected() > 0, "`{damage}` touched nothing");
     drop(behind);
-    let store = Store::open(&lab.file()).await.expect("opened again");
-    store.verify().await.expect("verified")
+    lab.verified().await
 }
 
 async fn faults_after(damage: &'static str) -> Vec<Fault> {
@@ -57,8 +56,7 @@ fn gone(subject: &str) -> Fault {
 #[tokio::test]
 async fn an_untouched_file_is_as_recorded() {
     let lab = with_records().await;
-    let store = Store::open(&lab.file()).await.expect("opened again");
-    let verified = store.verify().await.expect("verified");
+    let verified = lab.verified().await;
     // Site, furnace, programme, gauge, batch, check, event, adjustment and two readings.
     let expected = Verified {
         entries: 10,
@@ -78,7 +76,7 @@ async fn verifying_goes_on_while_others_write() {
     tx.insert_gauge_check(&lab.new_check(1), &Request::NONE)
         .await
         .expect("a check");
-    let verified = lab.store.verify().await.expect("verified");
+    let verified = lab.verified().await;
     assert_eq!((verified.entries, verified.faults), (6, vec![]));
     tx.commit().await.expect("committed");
 }
@@ -296,7 +294,7 @@ async fn a_corrected_reading_made_to_count_again_is_named() {
     tx.insert_readings(vec![new]).await.expect("a good reading");
     tx.commit().await.expect("committed");
     // The furnace's filter is worked out again by the use case, which is not asked here.
-    let found = lab.store.verify().await.expect("verified").faults;
+    let found = lab.verified().await.faults;
     let is_derived = |fault: &Fault| matches!(fault, Fault::NotDerived { .. });
     assert!(found.iter().all(is_derived), "{found:?}");
     lab.store.clone().close().await.expect("closed");

@@ -57,6 +57,10 @@ const COMMITTED: &[(&str, &str)] = &[
         "67ac31402614862b8fc945144d325d5d6d8bdfe3dc3142ab52c1a74f72049443",
     ),
     (
+        "services/store/migrations/sqlite/0013_access_rights.sql",
+        "2f2eeac3312440d6949f95dad051bc40180934f12fe832ebc2021fc9faf903de",
+    ),
+    (
         "services/store/migrations/postgres/0000_functions.sql",
         "8616dac2cf54b789e232ac8d74808b6c608ebde07e7616cf95657567ec3b4c84",
     ),
@@ -110,7 +114,7 @@ const COMMITTED: &[(&str, &str)] = &[
     ),
     (
         "services/store/migrations/postgres/0013_access_rights.sql",
-        "4aa3fb9c4cd8a2cc9e5fbed2876e94da18fee36e26acebaee22ba75380d3a833",
+        "e10741d1fca7653554e2dbb8add43fb60a2285b5326c69e2deb981e829b5106e",
     ),
 ];
 

@@ -3,7 +3,7 @@
 use crate::sources::{Kind, assert_none, rust_files};
 
 /// Where SQL may be written, and why.
-const MAY: [(&str, &str); 8] = [
+const MAY: [(&str, &str); 10] = [
     (
         "services/store/",
         "the store is the one place that knows the database",
@@ -19,6 +19,14 @@ const MAY: [(&str, &str); 8] = [
     (
         "tests/store/",
         "these tests look at the file behind the store's back, and damage it",
+    ),
+    (
+        "tests/harness/databases.rs",
+        "somebody with a database program looks at no keys",
+    ),
+    (
+        "tests/harness/postgresql",
+        "clusters and databases are made and taken away, which no laboratory's server may do",
     ),
     (
         "tests/process/draining.rs",

@@ -8,12 +8,15 @@ mod audit;
 mod deliveries;
 mod layers;
 mod limits;
+mod postgres;
 mod tls;
 
 use std::collections::HashMap;
 use std::fmt;
 use std::net::{Ipv4Addr, SocketAddr};
 use std::path::Path;
+
+use ringtrue_store::Location;
 
 use tracing_subscriber::EnvFilter;
 
@@ -23,6 +26,7 @@ pub use deliveries::{Http, Mail, MailTls, Secret};
 pub use layers::ENVIRONMENT_PREFIX;
 use layers::{Given, merged, misspelt_variables};
 pub use limits::Limits;
+pub use postgres::Postgres;
 use tls::check_reach;
 pub use tls::{ClientCertificates, Tls};
 
@@ -31,8 +35,11 @@ pub use tls::{ClientCertificates, Tls};
 pub struct Settings {
     /// The address and port to serve on; without [`Settings::tls`] only addresses of this machine itself are accepted.
     pub listen: SocketAddr,
-    /// The path of the database file, relative to the folder the server was started in.
+    /// The path of the database file, relative to the folder the server was started in; or the address of a
+    /// database on PostgreSQL, such as `postgres://ringtrue_server@db.example.org/ringtrue?sslmode=verify-full`.
     pub database: String,
+    /// How a database on PostgreSQL is used.
+    pub postgres: Postgres,
     /// How long calls in progress may go on after the server was asked to stop, in seconds.
     pub drain_s: u64,
     /// What is written to the standard error stream.
@@ -147,6 +154,7 @@ impl Default for Settings {
         Self {
             listen: SocketAddr::from((Ipv4Addr::LOCALHOST, 7145)),
             database: "ringtrue.db".to_owned(),
+            postgres: Postgres::default(),
             drain_s: 20,
             log: Log {
                 format: LogFormat::Text,
@@ -222,6 +230,7 @@ impl Settings {
                 .address("listen", "127.0.0.1:7145")
                 .unwrap_or(default.listen),
             database: given.text("database", default.database),
+            postgres: Postgres::given(&mut given),
             drain_s: given.whole("drain_s", default.drain_s),
             log: Log {
                 format: given.log_format(default.log.format),
@@ -264,13 +273,14 @@ impl Settings {
         self.tls.check(&mut faults);
         if self.database.trim().is_empty() {
             faults.push("database is empty: name a file, such as ringtrue.db".to_owned());
-        } else if self.database.contains("://") {
+        } else if self.database.contains("://") && matches!(self.location(), Location::File(_)) {
             faults.push(format!(
-                "database = {} is an address; only a file works in this version: name a file, \
-                 such as ringtrue.db",
+                "database = {} is an address of no kind that works here: name a file, such as ringtrue.db, \
+                 or an address that begins with postgres://",
                 without_secrets(&self.database)
             ));
         }
+        self.postgres.check(&mut faults);
         within("drain_s", self.drain_s, 0, 3_600, "seconds", &mut faults);
         let refit_every_s = self.fleet.refit_every_s;
         within(
@@ -328,6 +338,16 @@ impl Settings {
         }
     }
 
+    /// Where the database is.
+    pub fn location(&self) -> Location {
+        self.postgres.location(&self.database)
+    }
+
+    /// The database as it may be shown: without a password.
+    pub fn database_shown(&self) -> String {
+        without_secrets(&self.database)
+    }
+
     /// Gives the settings in force as the text of a settings file, with secrets hidden.
     pub fn effective(&self) -> String {
         let format = match self.log.format {
@@ -339,6 +359,7 @@ impl Settings {
             format!("listen = {:?}", self.listen.to_string()),
             format!("database = {:?}", without_secrets(&self.database)),
             format!("drain_s = {}", self.drain_s),
+            self.postgres.effective(),
             "\n[log]".to_owned(),
             format!("format = {format:?}"),
             format!("filter = {:?}", self.log.filter),

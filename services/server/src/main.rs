@@ -27,7 +27,7 @@ use ringtrue_server::setup::{self, First};
 use ringtrue_server::telemetry::Telemetry;
 use ringtrue_server::transport::Transport;
 use ringtrue_server::verification;
-use ringtrue_store::Store;
+use ringtrue_store::{Address, Location, Store};
 
 /// The Ringtrue service: calibration fleet management of sintering furnaces.
 ///
@@ -350,22 +350,31 @@ async fn serving(settings: &Settings, demo: Option<Demo>) -> anyhow::Result<Exit
 }
 
 async fn existing(settings: &Settings) -> anyhow::Result<Store> {
-    let file = Path::new(&settings.database);
-    anyhow::ensure!(
-        file.exists(),
-        "there is no database {}; name it with --database or --config",
-        file.display()
-    );
-    Store::open_existing(file)
+    // What takes its time here is not to be ended for it.
+    let location = match settings.location() {
+        Location::Postgres(address) => Location::Postgres(Address {
+            longest_statement: None,
+            ..address
+        }),
+        Location::File(file) => {
+            anyhow::ensure!(
+                file.exists(),
+                "there is no database {}; name it with --database or --config",
+                file.display()
+            );
+            Location::File(file)
+        }
+    };
+    Store::open_existing(location)
         .await
-        .with_context(|| format!("opening the database {}", file.display()))
+        .with_context(|| format!("opening the database {}", settings.database_shown()))
 }
 
 async fn migrate(settings: &Settings) -> anyhow::Result<ExitCode> {
-    Store::migrate(settings.database.as_ref())
+    Store::migrate(settings.location())
         .await
-        .with_context(|| format!("migrating the database {}", settings.database))?;
-    say(&format!("{} is up to date.", settings.database));
+        .with_context(|| format!("migrating the database {}", settings.database_shown()))?;
+    say(&format!("{} is up to date.", settings.database_shown()));
     Ok(ExitCode::SUCCESS)
 }
 

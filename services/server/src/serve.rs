@@ -179,13 +179,13 @@ pub async fn run(settings: &Settings, lifecycle: &Lifecycle) -> anyhow::Result<E
         None => None,
     };
     let mailer = Mailer::of(settings)?;
-    let store = Store::open(settings.database.as_ref())
+    let store = Store::open(settings.location())
         .await
-        .with_context(|| format!("opening the database {}", settings.database))?;
+        .with_context(|| format!("opening the database {}", settings.database_shown()))?;
     let app = App::start(store.clone(), Clock::system(), Ids::system(), lifecycle).sealed(seal);
     tracing::info!(
         %address,
-        database = settings.database,
+        database = settings.database_shown(),
         version = env!("CARGO_PKG_VERSION"),
         "serving"
     );

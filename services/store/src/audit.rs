@@ -26,9 +26,9 @@ use ringtrue_fleet::sign_off::SignOff;
 use ringtrue_fleet::site::Site;
 use serde::de::DeserializeOwned;
 use sha2::{Digest as _, Sha256};
-use sqlx::sqlite::SqliteConnection;
 
 use crate::columns::{Place, json};
+use crate::database::{Connection, Sequence, hold_sequence, insert_rows, query_as, query_scalar};
 use crate::reference::raise_version;
 use crate::tables::acts::ActRow;
 use crate::tables::adjustments::AdjustmentRow;
@@ -175,16 +175,21 @@ fn bears_on_due_dates(happening: &Happening) -> bool {
 
 /// Appends to the chains, in order, remembers the answers, and puts the sites on the agenda.
 pub(crate) async fn append(
-    connection: &mut SqliteConnection,
+    connection: &mut Connection,
     happenings: Vec<Happening>,
 ) -> Result<(), Error> {
-    const HEADS: &str = "SELECT a.site_id, a.seq, a.hash FROM json_each($1) AS wanted
-        CROSS JOIN audit AS a ON a.site_id = wanted.value
-        AND a.seq = (SELECT MAX(seq) FROM audit WHERE site_id = wanted.value)";
+    // The ends first: behind row-level security a sub-select is no condition for the key.
+    const HEADS: &str = "WITH ends AS MATERIALIZED (SELECT wanted.value AS site_id,
+            (SELECT MAX(seq) FROM audit WHERE site_id = wanted.value) AS seq FROM json_each($1) AS wanted)
+        SELECT a.site_id, a.seq, a.hash FROM ends
+        CROSS JOIN audit AS a ON a.site_id = ends.site_id AND a.seq = ends.seq";
     let mut chains: Vec<&str> = happenings.iter().map(|h| h.chain.as_str()).collect();
     chains.sort_unstable();
     chains.dedup();
-    let mut heads: Vec<Head> = sqlx::query_as(HEADS)
+    if chains.first().is_some_and(|chain| chain.is_empty()) {
+        hold_sequence(connection, Sequence::NetworkChain).await?;
+    }
+    let mut heads: Vec<Head> = query_as(HEADS)
         .bind(json(&chains))
         .fetch_all(&mut *connection)
         .await?;
@@ -251,28 +256,21 @@ pub(crate) async fn append(
     insert_requests(connection, &requests).await
 }
 
-async fn insert_entries(
-    connection: &mut SqliteConnection,
-    entries: &[AuditRow],
-) -> Result<(), Error> {
+async fn insert_entries(connection: &mut Connection, entries: &[AuditRow]) -> Result<(), Error> {
     for now in chunks(entries) {
-        let mut query = sqlx::QueryBuilder::new(
-            "INSERT INTO audit (site_id, seq, at, actor, action, subject, document, digest, previous, hash, origin) ",
-        );
-        query.push_values(now, |mut row, entry| {
-            row.push_bind(&entry.site_id)
-                .push_bind(entry.seq)
-                .push_bind(entry.at)
-                .push_bind(&entry.actor)
-                .push_bind(&entry.action)
-                .push_bind(&entry.subject)
-                .push_bind(&entry.document)
-                .push_bind(&entry.digest)
-                .push_bind(&entry.previous)
-                .push_bind(&entry.hash)
-                .push_bind(&entry.origin);
-        });
-        query.build().execute(&mut *connection).await?;
+        insert_rows(connection, "INSERT INTO audit (site_id, seq, at, actor, action, subject, document, digest, previous, hash, origin) ", "", now, |row, entry| {
+            row.push(&entry.site_id)
+                .push(entry.seq)
+                .push(entry.at)
+                .push(&entry.actor)
+                .push(&entry.action)
+                .push(&entry.subject)
+                .push(&entry.document)
+                .push(&entry.digest)
+                .push(&entry.previous)
+                .push(&entry.hash)
+                .push(&entry.origin);
+}).await?;
     }
     Ok(())
 }
@@ -280,30 +278,27 @@ async fn insert_entries(
 type RequestRow = (uuid::Uuid, &'static str, String, String, String, i64, i64);
 
 async fn insert_requests(
-    connection: &mut SqliteConnection,
+    connection: &mut Connection,
     requests: &[RequestRow],
 ) -> Result<(), Error> {
     for now in chunks(requests) {
-        let mut query = sqlx::QueryBuilder::new(
+        insert_rows(
+            connection,
             "INSERT INTO request (id, method, digest, subject, site_id, seq, answered_at) ",
-        );
-        query.push_values(
+            "",
             now,
-            |mut row, (id, method, digest, subject, chain, seq, at)| {
-                row.push_bind(id.hyphenated().to_string())
-                    .push_bind(*method)
-                    .push_bind(digest)
-                    .push_bind(subject)
-                    .push_bind(chain)
-                    .push_bind(seq)
-                    .push_bind(at);
+            |row, (id, method, digest, subject, chain, seq, at)| {
+                row.push(id.hyphenated().to_string())
+                    .push(*method)
+                    .push(digest)
+                    .push(subject)
+                    .push(chain)
+                    .push(seq)
+                    .push(at);
             },
-        );
-        query
-            .build()
-            .execute(&mut *connection)
-            .await
-            .map_err(Error::of_insert)?;
+        )
+        .await
+        .map_err(Error::of_insert)?;
     }
     Ok(())
 }
@@ -319,13 +314,13 @@ struct AnsweredRow {
 
 /// The answers already given to some requests, by place in the list.
 pub(crate) async fn answered(
-    connection: &mut SqliteConnection,
+    connection: &mut Connection,
     requests: &[&Request],
 ) -> Result<Vec<Option<Result<Answered, Error>>>, Error> {
     const SQL: &str = "SELECT r.id, r.method, r.digest, r.subject, a.document
         FROM json_each($1) AS wanted
         CROSS JOIN request AS r ON r.id = wanted.value
-        JOIN audit AS a ON a.site_id = r.site_id AND a.seq = r.seq";
+        LEFT JOIN audit AS a ON a.site_id = r.site_id AND a.seq = r.seq";
     let ids: Vec<String> = requests
         .iter()
         .filter_map(|r| r.id)
@@ -334,10 +329,7 @@ pub(crate) async fn answered(
     let rows: Vec<AnsweredRow> = if ids.is_empty() {
         Vec::new()
     } else {
-        sqlx::query_as(SQL)
-            .bind(json(&ids))
-            .fetch_all(connection)
-            .await?
+        query_as(SQL).bind(json(&ids)).fetch_all(connection).await?
     };
     let mut found = Vec::with_capacity(requests.len());
     for request in requests {
@@ -497,9 +489,9 @@ impl Read {
             self.within(site)?;
         }
         let chain = site.map_or("", SiteId::as_str);
-        Ok(sqlx::query_scalar(SQL)
+        Ok(query_scalar(SQL)
             .bind(chain)
-            .fetch_one(&mut *self.connection().await?)
+            .fetch_one(&mut self.connection().await?)
             .await?)
     }
 }

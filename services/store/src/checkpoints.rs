@@ -7,10 +7,10 @@
 use jiff::Timestamp;
 use ringtrue_fleet::key::SiteId;
 use serde::{Deserialize, Serialize};
-use sqlx::sqlite::SqliteConnection;
 
 use crate::audit::digest;
 use crate::columns::{Place, json};
+use crate::database::{Connection, query, query_as};
 use crate::{Error, Page, PagePart, Read, Tx};
 
 /// The end of a chain.
@@ -83,9 +83,9 @@ impl Checkpoint {
     }
 }
 
-async fn last(connection: &mut SqliteConnection) -> Result<Option<Checkpoint>, Error> {
+async fn last(connection: &mut Connection) -> Result<Option<Checkpoint>, Error> {
     const SQL: &str = "SELECT * FROM audit_checkpoint ORDER BY number DESC LIMIT 1";
-    let rows: Vec<Checkpoint> = sqlx::query_as(SQL).fetch_all(connection).await?;
+    let rows: Vec<Checkpoint> = query_as(SQL).fetch_all(connection).await?;
     Ok(rows.into_iter().next())
 }
 
@@ -99,8 +99,8 @@ impl Read {
             LEFT JOIN audit_covered AS v ON v.site_id = c.id
             WHERE v.seq IS NULL OR v.seq < a.seq ORDER BY a.site_id";
         self.everywhere()?;
-        Ok(sqlx::query_as(SQL)
-            .fetch_all(&mut *self.connection().await?)
+        Ok(query_as(SQL)
+            .fetch_all(&mut self.connection().await?)
             .await?)
     }
 
@@ -113,10 +113,10 @@ impl Read {
             Some(PagePart::Number(last)) => *last,
             _ => after,
         };
-        Ok(sqlx::query_as(SQL)
+        Ok(query_as(SQL)
             .bind(last.max(after))
             .bind(page.limit())
-            .fetch_all(&mut *self.connection().await?)
+            .fetch_all(&mut self.connection().await?)
             .await?)
     }
 }
@@ -134,7 +134,7 @@ impl Tx {
             "INSERT INTO audit_checkpoint (number, at, document, hash, key_id, signature)
             VALUES ($1, $2, $3, $4, $5, $6)";
         const COVER: &str = "INSERT INTO audit_covered (site_id, seq, number)
-            SELECT json_extract(one.value, '$.chain'), CAST(json_extract(one.value, '$.seq') AS INTEGER), $2
+            SELECT json_extract(one.value, '$.chain'), CAST(json_extract(one.value, '$.seq') AS BIGINT), $2
                 FROM json_each($1) AS one WHERE true
             ON CONFLICT (site_id) DO UPDATE SET seq = excluded.seq, number = excluded.number
                 WHERE excluded.seq > audit_covered.seq";
@@ -157,7 +157,7 @@ impl Tx {
             key_id,
             signature,
         };
-        sqlx::query(SQL)
+        query(SQL)
             .bind(checkpoint.number)
             .bind(checkpoint.at)
             .bind(&checkpoint.document)
@@ -167,7 +167,7 @@ impl Tx {
             .execute(self.connection())
             .await
             .map_err(Error::of_insert)?;
-        sqlx::query(COVER)
+        query(COVER)
             .bind(covered)
             .bind(number)
             .execute(self.connection())

@@ -33,9 +33,18 @@ pub enum Error {
     /// The file is empty, no database, or a database of another program.
     #[error("the file is not a database of this program; check its path")]
     NotOurs,
+    /// The database has no tables yet.
+    #[error("the database is empty; run `ringtrue-server migrate` on it")]
+    NotMigrated,
+    /// Another transaction was in the way; the same request may be sent again.
+    #[error("another change was in the way")]
+    Conflict(#[source] sqlx::Error),
+    /// The database cannot be reached, or was lost on the way: what was asked may have been done.
+    #[error("the database cannot be reached")]
+    Unreachable(#[source] sqlx::Error),
     /// The database refused or failed.
     #[error("the database failed")]
-    Database(#[from] sqlx::Error),
+    Database(#[source] sqlx::Error),
     /// A migration failed.
     #[error("a migration failed")]
     Migration(#[source] sqlx::migrate::MigrateError),
@@ -46,6 +55,38 @@ impl Error {
     pub(crate) fn of_insert(fault: sqlx::Error) -> Self {
         match &fault {
             sqlx::Error::Database(inner) if inner.is_unique_violation() => Self::Exists,
+            _ => fault.into(),
+        }
+    }
+}
+
+/// Codes of PostgreSQL's (SQLSTATE) for a transaction that was undone because of others: serialization
+/// failure, deadlock, lock time-out, statement time-out.
+const IN_THE_WAY: [&str; 4] = ["40001", "40P01", "55P03", "57014"];
+
+/// Beginnings of codes of PostgreSQL's for a server that went, is not ready, is full, or only reads: connection
+/// exceptions, operator intervention, too many connections, read-only transaction, idle session ended.
+const AWAY: [&str; 5] = ["08", "57P", "53300", "25006", "25P03"];
+
+impl From<sqlx::Error> for Error {
+    fn from(fault: sqlx::Error) -> Self {
+        match &fault {
+            sqlx::Error::Io(_)
+            | sqlx::Error::Tls(_)
+            | sqlx::Error::Protocol(_)
+            | sqlx::Error::PoolTimedOut
+            | sqlx::Error::PoolClosed
+            | sqlx::Error::WorkerCrashed => Self::Unreachable(fault),
+            sqlx::Error::Database(inner) => {
+                let code = inner.code().unwrap_or_default();
+                if IN_THE_WAY.contains(&code.as_ref()) {
+                    Self::Conflict(fault)
+                } else if AWAY.iter().any(|away| code.starts_with(away)) {
+                    Self::Unreachable(fault)
+                } else {
+                    Self::Database(fault)
+                }
+            }
             _ => Self::Database(fault),
         }
     }

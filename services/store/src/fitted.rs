@@ -6,9 +6,9 @@ use std::sync::{Arc, Mutex, PoisonError};
 
 use ringtrue_fleet::key::SiteId;
 use ringtrue_fleet::knowledge::{Fit, SiteFit};
-use sqlx::sqlite::SqliteConnection;
 
 use crate::Error;
+use crate::database::Connection;
 use crate::tables::fits;
 
 /// A fit with the parts of some sites; none for a site that had no reading then.
@@ -28,7 +28,7 @@ impl FittedMemory {
     /// The fit of a number, with the parts of the given sites.
     pub(crate) async fn fitted(
         &self,
-        connection: &mut SqliteConnection,
+        connection: &mut Connection,
         number: i64,
         sites: &[&SiteId],
     ) -> Result<Fitted, Error> {

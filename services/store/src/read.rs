@@ -2,9 +2,8 @@
 
 use ringtrue_fleet::caller::Scope;
 use ringtrue_fleet::key::SiteId;
-use sqlx::Sqlite;
-use sqlx::pool::PoolConnection;
 
+use crate::database::Connection;
 use crate::{Error, Store};
 
 /// Reads what its scope reaches. Each table's reads stand in that table's file.
@@ -23,8 +22,13 @@ impl Read {
         &self.store
     }
 
-    pub(crate) async fn connection(&self) -> Result<PoolConnection<Sqlite>, Error> {
-        Ok(self.store.readers().acquire().await?)
+    pub(crate) async fn connection(&self) -> Result<Connection, Error> {
+        self.store.reader(&self.scope).await
+    }
+
+    /// A connection whose statements all see one moment.
+    pub(crate) async fn snapshot(&self) -> Result<Connection, Error> {
+        self.store.snapshot(&self.scope).await
     }
 
     pub(crate) fn within(&self, site: &SiteId) -> Result<(), Error> {

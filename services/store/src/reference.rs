@@ -18,11 +18,11 @@ use ringtrue_fleet::reading::{Method, Report};
 use ringtrue_fleet::ring_batch::RingBatch;
 use ringtrue_fleet::rule::RuleBook;
 use ringtrue_fleet::site::Site;
-use sqlx::sqlite::SqliteConnection;
 
 use crate::Error;
 use crate::cache::BatchCache;
 use crate::columns::json;
+use crate::database::{Connection, query, query_as};
 use crate::tables::{events, furnaces, gauges, programmes, ring_batches, rules, sites};
 
 /// Records as of one number of [`version`].
@@ -127,7 +127,7 @@ impl ReferenceMemory {
     /// What does not exist is absent.
     pub(crate) async fn reference(
         &self,
-        connection: &mut SqliteConnection,
+        connection: &mut Connection,
         version: i64,
         cache: &BatchCache,
         reports: &[&Report],
@@ -159,7 +159,7 @@ impl Reference {
 
     async fn load(
         &mut self,
-        connection: &mut SqliteConnection,
+        connection: &mut Connection,
         cache: &BatchCache,
         lacking: &Lacking<'_>,
     ) -> Result<(), Error> {
@@ -214,16 +214,16 @@ impl Reference {
 }
 
 /// The number that every change of a reference record raises, and the number of the last fit.
-pub(crate) async fn versions(connection: &mut SqliteConnection) -> Result<(i64, i64), Error> {
+pub(crate) async fn versions(connection: &mut Connection) -> Result<(i64, i64), Error> {
     const SQL: &str = "SELECT version, COALESCE((SELECT number FROM fleet_fit WHERE id = 1), 0)
         FROM reference_version WHERE id = 1";
-    let rows: Vec<(i64, i64)> = sqlx::query_as(SQL).fetch_all(connection).await?;
+    let rows: Vec<(i64, i64)> = query_as(SQL).fetch_all(connection).await?;
     Ok(rows.into_iter().next().unwrap_or_default())
 }
 
 /// Raises the number, in the transaction that changes a reference record.
-pub(crate) async fn raise_version(connection: &mut SqliteConnection) -> Result<(), Error> {
+pub(crate) async fn raise_version(connection: &mut Connection) -> Result<(), Error> {
     const SQL: &str = "UPDATE reference_version SET version = version + 1 WHERE id = 1";
-    sqlx::query(SQL).execute(connection).await?;
+    query(SQL).execute(connection).await?;
     Ok(())
 }

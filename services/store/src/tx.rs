@@ -2,30 +2,34 @@
 
 use ringtrue_fleet::caller::Scope;
 use ringtrue_fleet::key::SiteId;
-use sqlx::sqlite::SqliteConnection;
 use tokio::runtime::Handle;
 use tokio::sync::OwnedMutexGuard;
 
-use crate::database::WriteLane;
+use crate::database::{Connection, WriteLane};
 use crate::{Error, Store};
 
-/// An open transaction. Dropping it without [`Tx::commit`] undoes everything.
+/// An open transaction. Dropping it without [`Tx::commit`] undoes everything. After an error of the database
+/// it is only good for being dropped: PostgreSQL answers nothing more in it.
 #[derive(Debug)]
 pub struct Tx {
     /// The writing connection; none once the transaction has ended.
-    lane: Option<OwnedMutexGuard<WriteLane>>,
+    lane: Option<Lane>,
     pub(crate) scope: Scope,
     name: &'static str,
     pub(crate) store: Store,
 }
 
+/// Where a transaction is open.
+#[derive(Debug)]
+pub(crate) enum Lane {
+    /// On the one connection that writes.
+    Sqlite(OwnedMutexGuard<WriteLane>),
+    /// On a connection of its own.
+    Postgres(Connection),
+}
+
 impl Tx {
-    pub(crate) fn new(
-        lane: OwnedMutexGuard<WriteLane>,
-        scope: Scope,
-        name: &'static str,
-        store: Store,
-    ) -> Self {
+    pub(crate) fn new(lane: Lane, scope: Scope, name: &'static str, store: Store) -> Self {
         Self {
             lane: Some(lane),
             scope,
@@ -34,31 +38,36 @@ impl Tx {
         }
     }
 
-    /// Makes everything durable. An error means that nothing was kept.
+    /// Makes everything durable. An error means that nothing was kept, except where it says that the
+    /// connection was lost: then nobody knows, and the same request is to be repeated.
     pub async fn commit(mut self) -> Result<(), Error> {
-        // A failure leaves the lane marked open: it is undone when this is dropped.
-        sqlx::query("COMMIT").execute(self.connection()).await?;
-        self.lane().open = false;
-        self.store.committed();
+        // Dropping a lane of SQLite's undoes what could not be committed.
+        if let Some(Lane::Sqlite(lane)) = &mut self.lane {
+            lane.commit().await?;
+        } else if let Some(Lane::Postgres(Connection::PostgresTransaction(open))) = self.lane.take()
+        {
+            open.commit().await?;
+        }
         tracing::trace!(tx = self.name, "committed");
         Ok(())
     }
 
     /// Undoes everything and waits for it.
     pub async fn roll_back(mut self) -> Result<(), Error> {
-        sqlx::query("ROLLBACK").execute(self.connection()).await?;
-        self.lane().open = false;
+        if let Some(Lane::Sqlite(lane)) = &mut self.lane {
+            lane.roll_back().await?;
+        } else if let Some(Lane::Postgres(open)) = self.lane.take() {
+            open.finish().await?;
+        }
         Ok(())
     }
 
-    fn lane(&mut self) -> &mut WriteLane {
-        self.lane
-            .as_deref_mut()
-            .expect("only dropping takes the lane away")
-    }
-
-    pub(crate) fn connection(&mut self) -> &mut SqliteConnection {
-        &mut self.lane().connection
+    pub(crate) fn connection(&mut self) -> &mut Connection {
+        match self.lane.as_mut() {
+            Some(Lane::Sqlite(lane)) => &mut lane.connection,
+            Some(Lane::Postgres(open)) => open,
+            None => unreachable!("only what ends a transaction takes the lane away"),
+        }
     }
 
     /// Fails unless the transaction's scope reaches the site.
@@ -82,10 +91,11 @@ impl Tx {
 
 impl Drop for Tx {
     /// Undoes what was not committed at once, so that SQLite's lock is not held against other processes
-    /// until the next change. Outside a runtime the next transaction does it.
+    /// until the next change. Outside a runtime the next transaction does it. PostgreSQL's driver does so
+    /// by itself.
     fn drop(&mut self) {
-        if let Some(mut lane) = self.lane.take()
-            && lane.open
+        if let Some(Lane::Sqlite(mut lane)) = self.lane.take()
+            && lane.is_open()
             && let Ok(runtime) = Handle::try_current()
         {
             runtime.spawn(async move { lane.undo_abandoned().await });

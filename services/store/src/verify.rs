@@ -14,12 +14,13 @@ mod sign_offs;
 use std::collections::{HashMap, HashSet};
 
 use ringtrue_calibration::METHOD_VERSION;
+use ringtrue_fleet::caller::Scope;
 use ringtrue_fleet::key::BatchId;
 use ringtrue_fleet::reading::{Method, reproduced};
-use sqlx::sqlite::SqliteConnection;
 
 use crate::audit::{AuditRow, digest};
 use crate::columns::json;
+use crate::database::{Connection, query_as, query_scalar};
 use crate::tables::adjustments::AdjustmentRow;
 use crate::tables::events::EventRow;
 use crate::tables::findings::{FindingRecord, FindingRow};
@@ -191,8 +192,7 @@ impl Store {
 
     /// Checks everything, also against what is known from outside the database.
     pub async fn verify_with(&self, evidence: &Evidence<'_>) -> Result<Verified, Error> {
-        let mut connection = self.readers().acquire().await?;
-        let mut tx = sqlx::Connection::begin(&mut *connection).await?;
+        let mut tx = self.snapshot(&Scope::for_work("verify")).await?;
         let mut verified = Verified::default();
         let mut fired = repeated::Fired::new();
         let mut records = self.records(&mut tx, &mut fired, &mut verified).await?;
@@ -202,7 +202,7 @@ impl Store {
         schedules::check_alerts(&mut tx, &mut records, &mut verified).await?;
         check_amendments(&mut tx, &mut verified).await?;
         check_chains(&mut tx, &mut records, &mut verified).await?;
-        schema::check(&mut tx, &mut verified).await?;
+        schema::check(self, &mut tx, &mut verified).await?;
         checkpoints::check(&mut tx, evidence, &mut verified).await?;
         let mut unknown: Vec<String> = records.into_keys().collect();
         unknown.sort_unstable();
@@ -215,13 +215,13 @@ impl Store {
             repeated::check(&mut tx, fired, &mut verified).await?;
             derived::check(&mut tx, &mut verified).await?;
         }
-        tx.rollback().await?;
+        tx.finish().await?;
         Ok(verified)
     }
 
     async fn records(
         &self,
-        connection: &mut SqliteConnection,
+        connection: &mut Connection,
         fired: &mut repeated::Fired,
         verified: &mut Verified,
     ) -> Result<Records, Error> {
@@ -229,58 +229,58 @@ impl Store {
         let mut keep = |subject: String, document: String| {
             records.insert(subject, digest(&document));
         };
-        let rows: Vec<SiteRow> = sqlx::query_as("SELECT * FROM site")
+        let rows: Vec<SiteRow> = query_as("SELECT * FROM site")
             .fetch_all(&mut *connection)
             .await?;
         for row in rows {
             keep(format!("sites/{}", row.id), json(&row));
         }
-        let rows: Vec<FurnaceRow> = sqlx::query_as("SELECT * FROM furnace")
+        let rows: Vec<FurnaceRow> = query_as("SELECT * FROM furnace")
             .fetch_all(&mut *connection)
             .await?;
         for row in rows {
             let document = json(&row);
             keep(row.furnace()?.key.name(), document);
         }
-        let rows: Vec<ProgrammeRow> = sqlx::query_as("SELECT * FROM programme")
+        let rows: Vec<ProgrammeRow> = query_as("SELECT * FROM programme")
             .fetch_all(&mut *connection)
             .await?;
         for row in rows {
             let document = json(&row);
             keep(row.programme()?.key.name(), document);
         }
-        let rows: Vec<GaugeRow> = sqlx::query_as("SELECT * FROM gauge")
+        let rows: Vec<GaugeRow> = query_as("SELECT * FROM gauge")
             .fetch_all(&mut *connection)
             .await?;
         for row in rows {
             let document = json(&row);
             keep(row.gauge()?.key.name(), document);
         }
-        let rows: Vec<CheckRow> = sqlx::query_as("SELECT * FROM gauge_check")
+        let rows: Vec<CheckRow> = query_as("SELECT * FROM gauge_check")
             .fetch_all(&mut *connection)
             .await?;
         for row in rows {
             keep(row.name(), json(&row));
         }
-        let rows: Vec<EventRow> = sqlx::query_as("SELECT * FROM furnace_event")
+        let rows: Vec<EventRow> = query_as("SELECT * FROM furnace_event")
             .fetch_all(&mut *connection)
             .await?;
         for row in rows {
             keep(row.name(), json(&row));
         }
-        let rows: Vec<FindingRow> = sqlx::query_as("SELECT * FROM finding")
+        let rows: Vec<FindingRow> = query_as("SELECT * FROM finding")
             .fetch_all(&mut *connection)
             .await?;
         for row in rows {
             keep(row.name(), json(&FindingRecord::from(&row)));
         }
-        let rows: Vec<AdjustmentRow> = sqlx::query_as("SELECT * FROM adjustment")
+        let rows: Vec<AdjustmentRow> = query_as("SELECT * FROM adjustment")
             .fetch_all(&mut *connection)
             .await?;
         for row in rows {
             keep(row.name(), json(&row));
         }
-        let ids: Vec<String> = sqlx::query_scalar("SELECT id FROM ring_batch")
+        let ids: Vec<String> = query_scalar("SELECT id FROM ring_batch")
             .fetch_all(&mut *connection)
             .await?;
         let batches = ring_batches::batches_of(connection, self.batches(), &json(&ids)).await?;
@@ -329,7 +329,7 @@ struct WholeRow {
 const PAGE: i64 = 500;
 
 async fn reading_page(
-    connection: &mut SqliteConnection,
+    connection: &mut Connection,
     after: &(String, String, i64, String),
 ) -> Result<Vec<WholeRow>, Error> {
     const SQL: &str = "SELECT r.*, e.reading_id, e.method_version, e.counts, e.observed_offset_c,
@@ -340,7 +340,7 @@ async fn reading_page(
             AND e.fired_at = r.fired_at AND e.reading_id = r.id
         WHERE (r.site_id, r.furnace_id, r.fired_at, r.id) > ($1, $2, $3, $4)
         ORDER BY r.site_id, r.furnace_id, r.fired_at, r.id LIMIT $5";
-    Ok(sqlx::query_as(SQL)
+    Ok(query_as(SQL)
         .bind(&after.0)
         .bind(&after.1)
         .bind(after.2)
@@ -394,7 +394,7 @@ fn check_evaluation<'t>(
 /// Compares which reading took the place of which with what the readings themselves say: a forged
 /// amendment would hide a reading, a missing one would let a corrected reading count again.
 async fn check_amendments(
-    connection: &mut SqliteConnection,
+    connection: &mut Connection,
     verified: &mut Verified,
 ) -> Result<(), Error> {
     const SQL: &str = "SELECT a.site_id, a.furnace_id, a.reading_id FROM amendment AS a
@@ -406,7 +406,7 @@ async fn check_amendments(
             WHERE a.site_id = r.site_id AND a.furnace_id = r.furnace_id
             AND a.reading_id = r.amends AND a.amended_by = r.id)
         ORDER BY 1, 2, 3";
-    let rows: Vec<(String, String, String)> = sqlx::query_as(SQL).fetch_all(connection).await?;
+    let rows: Vec<(String, String, String)> = query_as(SQL).fetch_all(connection).await?;
     for (site, furnace, reading) in rows {
         let subject = format!("sites/{site}/furnaces/{furnace}/readings/{reading}");
         verified.faults.push(Fault::RecordAltered { subject });
@@ -415,7 +415,7 @@ async fn check_amendments(
 }
 
 async fn check_chains(
-    connection: &mut SqliteConnection,
+    connection: &mut Connection,
     records: &mut Records,
     verified: &mut Verified,
 ) -> Result<(), Error> {
@@ -427,7 +427,7 @@ async fn check_chains(
     // The last entry about a resource vouches for its present state.
     let mut vouched: HashMap<String, String> = HashMap::new();
     loop {
-        let page: Vec<AuditRow> = sqlx::query_as(SQL)
+        let page: Vec<AuditRow> = query_as(SQL)
             .bind(&chain)
             .bind(seq)
             .bind(PAGE)

@@ -17,7 +17,7 @@ use ringtrue_fleet::caller::{Caller, Scope};
 use ringtrue_fleet::credential::is_staff_code;
 use ringtrue_fleet::key::CredentialId;
 use ringtrue_fleet::violation::Violations;
-use ringtrue_store::{Proving, Store};
+use ringtrue_store::{Over, Proving, Store};
 use tokio::sync::{Notify, watch};
 
 use super::Peer;
@@ -222,7 +222,11 @@ impl Gate {
             listed.push((credential, at, address));
         }
         let noted = async {
-            let mut tx = self.0.store.begin("note_uses", &Self::scope()).await?;
+            let mut tx = self
+                .0
+                .store
+                .begin_over("note_uses", &Self::scope(), Over::Nothing)
+                .await?;
             tx.note_credential_uses(&listed).await?;
             tx.commit().await
         };

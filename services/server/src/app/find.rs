@@ -18,7 +18,7 @@ use ringtrue_fleet::knowledge::Fit;
 use ringtrue_fleet::known_bias::batch_known;
 use ringtrue_fleet::rule::RuleBook;
 use ringtrue_fleet::site::Site;
-use ringtrue_store::{Lease, Page, Pending, Read, Store};
+use ringtrue_store::{Lease, Over, Page, Pending, Read, Store};
 
 use super::Error;
 use crate::clock::Clock;
@@ -64,14 +64,14 @@ pub async fn find(
     owner: &str,
 ) -> Result<Option<Found>, Error> {
     let scope = Scope::for_work(WORK);
-    let mut tx = store.begin(WORK, &scope).await?;
+    let mut tx = store.begin_over(WORK, &scope, Over::Nothing).await?;
     let lease = tx.take_lease(WORK, owner, clock.now(), HELD_FOR).await?;
     tx.commit().await?;
     let Some(lease) = lease else {
         return Ok(None);
     };
     let outcome = looked(store, clock, ids, &scope, &lease).await;
-    let mut tx = store.begin(WORK, &scope).await?;
+    let mut tx = store.begin_over(WORK, &scope, Over::Nothing).await?;
     tx.release_lease(&lease).await?;
     tx.commit().await?;
     outcome

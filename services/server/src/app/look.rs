@@ -17,7 +17,7 @@ use ringtrue_fleet::caller::Scope;
 use ringtrue_fleet::credential::Credential;
 use ringtrue_fleet::due::{Planner, SiteRecords};
 use ringtrue_fleet::key::{AlertId, SiteId};
-use ringtrue_store::{Lease, Read, Store};
+use ringtrue_store::{Lease, Over, Read, Store};
 
 use super::Error;
 use crate::alert_feed::AlertFeed;
@@ -55,7 +55,7 @@ pub async fn look(
     if read.agenda(clock.now(), 1).await?.is_empty() {
         return Ok(Some(Looked::default()));
     }
-    let mut tx = store.begin(ALERTS_WORK, &scope).await?;
+    let mut tx = store.begin_over(ALERTS_WORK, &scope, Over::Nothing).await?;
     let lease = tx
         .take_lease(ALERTS_WORK, owner, clock.now(), HELD_FOR)
         .await?;
@@ -64,7 +64,7 @@ pub async fn look(
         return Ok(None);
     };
     let outcome = looked(store, clock, ids, feed, &scope, &lease).await;
-    let mut tx = store.begin(ALERTS_WORK, &scope).await?;
+    let mut tx = store.begin_over(ALERTS_WORK, &scope, Over::Nothing).await?;
     tx.release_lease(&lease).await?;
     tx.commit().await?;
     outcome.map(Some)
@@ -219,7 +219,13 @@ async fn store_found(
     found: &[Found],
     now: Timestamp,
 ) -> Result<Option<usize>, Error> {
-    let mut tx = store.begin(ALERTS_WORK, scope).await?;
+    let sites: Vec<SiteId> = places.iter().filter_map(|(site, _)| site.clone()).collect();
+    let over = if sites.len() == places.len() {
+        Over::Sites(&sites)
+    } else {
+        Over::Scope
+    };
+    let mut tx = store.begin_over(ALERTS_WORK, scope, over).await?;
     if !tx.holds(lease).await? {
         tracing::warn!("another process took over the look for alerts; this one is dropped");
         tx.roll_back().await?;

@@ -2,7 +2,7 @@
 
 use jiff::SignedDuration;
 use ringtrue_fleet::caller::Scope;
-use ringtrue_store::{Checkpoint, Store};
+use ringtrue_store::{Checkpoint, Over, Store};
 
 use super::Error;
 use crate::clock::Clock;
@@ -26,7 +26,9 @@ pub async fn make_checkpoint(
     if store.read(&scope).grown_chains().await?.is_empty() {
         return Ok(None);
     }
-    let mut tx = store.begin(CHECKPOINT_WORK, &scope).await?;
+    let mut tx = store
+        .begin_over(CHECKPOINT_WORK, &scope, Over::Nothing)
+        .await?;
     let lease = tx
         .take_lease(CHECKPOINT_WORK, owner, clock.now(), HELD_FOR)
         .await?;
@@ -36,7 +38,9 @@ pub async fn make_checkpoint(
     };
     // Read again under the lease: another process may have covered them since.
     let heads = store.read(&scope).grown_chains().await?;
-    let mut tx = store.begin(CHECKPOINT_WORK, &scope).await?;
+    let mut tx = store
+        .begin_over(CHECKPOINT_WORK, &scope, Over::Nothing)
+        .await?;
     let made = if heads.is_empty() || !tx.holds(&lease).await? {
         None
     } else {

@@ -3,7 +3,7 @@
 use ringtrue_fleet::caller::Scope;
 use ringtrue_fleet::key::SiteId;
 use ringtrue_fleet::tracking::replayed;
-use ringtrue_store::{Error, Page, PagePart, Store};
+use ringtrue_store::{Error, Over, Page, PagePart, Store};
 
 /// What a rebuild did.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
@@ -50,7 +50,10 @@ async fn rebuilt_gauges(store: &Store, scope: &Scope, site: &SiteId) -> Result<u
         };
         page.after = vec![PagePart::Text(last.key.gauge.to_string())];
         for gauge in gauges {
-            let mut tx = store.begin("rebuild", scope).await?;
+            let site = std::slice::from_ref(&gauge.key.site);
+            let mut tx = store
+                .begin_over("rebuild", scope, Over::Sites(site))
+                .await?;
             tx.pool_gauge_again(&gauge.key).await?;
             tx.commit().await?;
             count += 1;
@@ -74,7 +77,10 @@ async fn rebuilt_furnaces(store: &Store, scope: &Scope) -> Result<Rebuilt, Error
             PagePart::Text(last.key.furnace.to_string()),
         ];
         for furnace in furnaces {
-            let mut tx = store.begin("rebuild", scope).await?;
+            let site = std::slice::from_ref(&furnace.key.site);
+            let mut tx = store
+                .begin_over("rebuild", scope, Over::Sites(site))
+                .await?;
             let fit = tx.fit().await?;
             let mut before = tx.tracked_offset(&furnace.key).await?;
             // What the last evaluation found follows from its record and its fit, not from a replay.

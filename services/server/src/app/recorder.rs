@@ -14,10 +14,10 @@ use std::panic::AssertUnwindSafe;
 
 use futures::FutureExt as _;
 use ringtrue_fleet::caller::Scope;
-use ringtrue_fleet::key::{FurnaceKey, ReadingId, ReadingKey};
+use ringtrue_fleet::key::{FurnaceKey, ReadingId, ReadingKey, SiteId};
 use ringtrue_fleet::reading::{Assessed, Known, Reading, Report, assess};
 use ringtrue_fleet::tracking::{AsOf, as_of, replayed};
-use ringtrue_store::{By, Evaluated, NewReading, Recorded, Request, Store, Tx};
+use ringtrue_store::{By, Evaluated, NewReading, Over, Recorded, Request, Store, Tx};
 use tokio::sync::{mpsc, oneshot};
 use uuid::Uuid;
 
@@ -136,7 +136,14 @@ impl Task {
     async fn group(&self, jobs: &[Job]) -> Result<Vec<Outcome>, Error> {
         let mut outcomes: Vec<Option<Outcome>> = jobs.iter().map(|_| None).collect();
         let scope = Scope::for_work("record_readings");
-        let mut tx = self.store.begin("record_readings", &scope).await?;
+        let sites: Vec<SiteId> = jobs
+            .iter()
+            .map(|job| job.report.programme.furnace.site.clone())
+            .collect();
+        let mut tx = self
+            .store
+            .begin_over("record_readings", &scope, Over::Sites(&sites))
+            .await?;
         let stored = async {
             let mut left: Vec<usize> = (0..jobs.len()).collect();
             let mut changes = 0;

@@ -12,7 +12,7 @@ use ringtrue_fleet::fitting::{Counts, Fitting};
 use ringtrue_fleet::key::{FurnaceKey, SiteId};
 use ringtrue_fleet::knowledge::{Fit, SiteFit};
 use ringtrue_fleet::tracking::{TrackedOffset, replayed};
-use ringtrue_store::{Lease, Page, PagePart, Pending, Store};
+use ringtrue_store::{Lease, Over, Page, PagePart, Pending, Store};
 
 use super::Error;
 use crate::clock::Clock;
@@ -85,14 +85,14 @@ pub async fn refit(
         Because::Learnt(components) => Some(components),
         Because::Changes | Because::Started | Because::Asked => None,
     };
-    let mut tx = store.begin(WORK, &scope).await?;
+    let mut tx = store.begin_over(WORK, &scope, Over::Nothing).await?;
     let lease = tx.take_lease(WORK, owner, clock.now(), HELD_FOR).await?;
     tx.commit().await?;
     let Some(lease) = lease else {
         return Ok(None);
     };
     let outcome = fitted(store, clock, &lease, &scope, components).await;
-    let mut tx = store.begin(WORK, &scope).await?;
+    let mut tx = store.begin_over(WORK, &scope, Over::Nothing).await?;
     tx.release_lease(&lease).await?;
     tx.commit().await?;
     outcome
@@ -100,7 +100,9 @@ pub async fn refit(
 
 /// Gives back every lease of an owner whose work was dropped before its end.
 pub async fn give_back(store: &Store, owner: &str) -> Result<(), Error> {
-    let mut tx = store.begin(WORK, &Scope::for_work(WORK)).await?;
+    let mut tx = store
+        .begin_over(WORK, &Scope::for_work(WORK), Over::Nothing)
+        .await?;
     tx.release_leases_of(owner).await?;
     tx.commit().await?;
     Ok(())
@@ -152,7 +154,8 @@ async fn fitted(
     tx.commit().await?;
     // Whoever records meanwhile sees that a filter is outdated and works it out again itself.
     for some in work.outdated.chunks(WRITTEN_AT_ONCE) {
-        let mut tx = store.begin(WORK, scope).await?;
+        let sites: Vec<SiteId> = some.iter().map(|furnace| furnace.site.clone()).collect();
+        let mut tx = store.begin_over(WORK, scope, Over::Sites(&sites)).await?;
         for furnace in some {
             let (points, events) = tx.history(furnace).await?;
             let again = replayed(&points, &events, &fit.components, fit.components_number);

@@ -15,7 +15,7 @@ use ringtrue_fleet::calendar::Calendar;
 use ringtrue_fleet::caller::Scope;
 use ringtrue_fleet::delivery::MailMode;
 use ringtrue_fleet::key::{AlertId, SiteId};
-use ringtrue_store::{LoggedChange, Mail, NamedAlert, Read, Serving, Store, WaitingMail};
+use ringtrue_store::{LoggedChange, Mail, NamedAlert, Over, Read, Serving, Store, WaitingMail};
 use serde_json::{Value, json};
 use tokio_util::sync::CancellationToken;
 
@@ -103,7 +103,7 @@ pub async fn serve_mail(
     drain: &CancellationToken,
 ) -> Result<Option<Served>, Error> {
     let scope = Scope::for_work(MAIL_WORK);
-    let mut tx = store.begin(MAIL_WORK, &scope).await?;
+    let mut tx = store.begin_over(MAIL_WORK, &scope, Over::Nothing).await?;
     let held_for = HELD_FOR.saturating_add(longest_sending(mailer));
     let lease = tx
         .take_lease(MAIL_WORK, owner, clock.now(), held_for)
@@ -118,7 +118,7 @@ pub async fn serve_mail(
         Ok(Some(Served { made, ..served }))
     }
     .await;
-    let mut tx = store.begin(MAIL_WORK, &scope).await?;
+    let mut tx = store.begin_over(MAIL_WORK, &scope, Over::Nothing).await?;
     tx.release_lease(&lease).await?;
     tx.commit().await?;
     outcome
@@ -132,7 +132,7 @@ fn longest_sending(mailer: &Mailer) -> SignedDuration {
 
 /// Makes mail of all changes since the last run; gives how many were made.
 async fn make(store: &Store, scope: &Scope, mailer: &Mailer, now: Timestamp) -> Result<u64, Error> {
-    let mut tx = store.begin(MAIL_WORK, scope).await?;
+    let mut tx = store.begin_over(MAIL_WORK, scope, Over::Nothing).await?;
     let serving = tx.subscriptions_to_serve().await?;
     tx.roll_back().await?;
     let read = store.read(scope);
@@ -162,7 +162,7 @@ async fn make(store: &Store, scope: &Scope, mailer: &Mailer, now: Timestamp) -> 
             news.extend(told(&changes, serving).map(|change| change.alert.alert.id.clone()));
         }
         let mut mails = Vec::new();
-        let mut tx = store.begin(MAIL_WORK, scope).await?;
+        let mut tx = store.begin_over(MAIL_WORK, scope, Over::Nothing).await?;
         for serving in &behind {
             for change in told(&changes, serving) {
                 let id = &change.alert.alert.id;
@@ -187,7 +187,7 @@ async fn make(store: &Store, scope: &Scope, mailer: &Mailer, now: Timestamp) -> 
             mails.push(mail(serving, &day.to_string(), &document, mailer, now));
         }
         let seen = serving.after_seq.max(last.min(after));
-        let mut tx = store.begin(MAIL_WORK, scope).await?;
+        let mut tx = store.begin_over(MAIL_WORK, scope, Over::Nothing).await?;
         made += tx.insert_mail(&mails).await?;
         tx.served(&serving.subscription.key.subscription, seen, Some(now))
             .await?;
@@ -319,7 +319,7 @@ async fn send_one(
     let id = &waiting.subscription.key.subscription;
     let outcome = match written(&store.read(scope), mailer, &waiting, clock.now()).await? {
         None => {
-            let mut tx = store.begin(MAIL_WORK, scope).await?;
+            let mut tx = store.begin_over(MAIL_WORK, scope, Over::Nothing).await?;
             tx.mail_dropped(id, &waiting.topic).await?;
             tx.commit().await?;
             return Ok(Fate::NotNeeded);
@@ -328,7 +328,7 @@ async fn send_one(
         Some(Err(words)) => Err(Unsent::Never(words)),
     };
     let now = clock.now();
-    let mut tx = store.begin(MAIL_WORK, scope).await?;
+    let mut tx = store.begin_over(MAIL_WORK, scope, Over::Nothing).await?;
     let fate = match outcome {
         Ok(()) => {
             tx.mail_sent(id, &waiting.topic, now).await?;

@@ -13,10 +13,13 @@ use super::{ClientCertificates, LogFormat, MailTls, Overrides, without_secrets};
 pub const ENVIRONMENT_PREFIX: &str = "RINGTRUE_SERVER";
 
 /// Every key there is, in the order it is shown to people.
-pub(super) const KEYS: [&str; 37] = [
+pub(super) const KEYS: [&str; 40] = [
     "listen",
     "database",
     "drain_s",
+    "postgres.connections",
+    "postgres.longest_statement_s",
+    "postgres.password",
     "log.format",
     "log.filter",
     "telemetry.otlp_endpoint",

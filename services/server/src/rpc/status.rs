@@ -129,8 +129,48 @@ pub fn status(error: Error) -> Status {
             "the server has a fault; nothing was stored: tell its administrator",
             said("INTERNAL", HashMap::new()),
         ),
-        Error::Store(error) => {
-            tracing::error!(cause = causes(&error), "the store failed");
+        Error::Store(error) => of_store(&error),
+    }
+}
+
+/// The answer when the store refused or failed.
+fn of_store(error: &ringtrue_store::Error) -> Status {
+    match error {
+        ringtrue_store::Error::Conflict(_) => {
+            tracing::warn!(
+                cause = causes(error),
+                "another change was in the way of this one"
+            );
+            let mut details = said("CHANGE_IN_THE_WAY", HashMap::new());
+            details.set_retry_info(Some(COME_BACK));
+            status_of(
+                Code::Aborted,
+                "another change was in the way and nothing was stored; send the same request again in a second",
+                details,
+            )
+        }
+        ringtrue_store::Error::Unreachable(_) => {
+            tracing::error!(cause = causes(error), "the database cannot be reached");
+            let mut details = said("STORE_UNREACHABLE", HashMap::new());
+            details.set_retry_info(Some(COME_BACK));
+            status_of(
+                Code::Unavailable,
+                "the server cannot reach its database and does not know what became of this request; send the same \
+                 one again in a second: it is carried out once",
+                details,
+            )
+        }
+        ringtrue_store::Error::Exists
+        | ringtrue_store::Error::RequestIdReused
+        | ringtrue_store::Error::OutOfScope
+        | ringtrue_store::Error::Corrupt { .. }
+        | ringtrue_store::Error::NewerSchema
+        | ringtrue_store::Error::OlderSchema
+        | ringtrue_store::Error::NotOurs
+        | ringtrue_store::Error::NotMigrated
+        | ringtrue_store::Error::Database(_)
+        | ringtrue_store::Error::Migration(_) => {
+            tracing::error!(cause = causes(error), "the store failed");
             status_of(
                 Code::Internal,
                 "the server could not use its records; nothing was acknowledged: try again, and tell \

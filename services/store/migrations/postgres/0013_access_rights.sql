@@ -14,6 +14,16 @@
 -- exist, one user owns everything and there is no wall. It stands once roles.sql was run and `migrate` after it, since
 -- every `migrate` calls grant_rights() again. A later migration that makes a table replaces that function.
 
+-- Which programs may serve this database, so that servers of two versions can work on it side by side while it is
+-- upgraded. A migration that only adds leaves the number as it is; one that takes something away, once no server of the
+-- version before is left, raises it to its own number.
+CREATE TABLE schema_compatibility (
+    id BIGINT NOT NULL PRIMARY KEY CHECK (id = 1),
+    oldest_program BIGINT NOT NULL                  -- newest migration that the oldest such program knows
+);
+
+INSERT INTO schema_compatibility (id, oldest_program) VALUES (1, 13);
+
 -- The last number of the log of alert changes. A view has its owner's rights: the next number follows from all changes,
 -- also from those that whoever asks may not see.
 CREATE VIEW alert_log_end AS SELECT COALESCE(MAX(seq), 0) AS seq FROM alert_change;
@@ -147,6 +157,7 @@ BEGIN
             own || ' OR (site_id = '''' AND kind <> ''credential_ends'')', own),
         ('alert_change', 'SELECT, INSERT', 'SELECT, INSERT',
             own || ' OR (site_id = '''' AND json_extract(document, ''$.kind'') <> ''credential_ends'')', own),
+        ('schema_compatibility', 'SELECT', NULL, NULL, NULL),
         ('work_run', 'SELECT, INSERT, UPDATE', NULL, NULL, NULL),
         -- Subscriptions of the whole network are for who keeps it.
         ('mail_subscription', 'SELECT, INSERT, UPDATE', 'SELECT, INSERT, UPDATE', own, own),

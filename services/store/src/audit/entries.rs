@@ -5,6 +5,7 @@ use ringtrue_fleet::key::SiteId;
 
 use super::AuditRow;
 use crate::columns::Place;
+use crate::database::query_as;
 use crate::{Error, Page, PagePart, Read};
 
 /// An entry of a chain, with what its subject was before.
@@ -117,14 +118,14 @@ impl Read {
             Some(PagePart::Number(seq)) => *seq,
             _ => 0,
         };
-        let rows: Vec<EntryRow> = sqlx::query_as(SQL)
+        let rows: Vec<EntryRow> = query_as(SQL)
             .bind(site.map_or("", SiteId::as_str))
             .bind(after)
             .bind(filter.subject.as_deref().unwrap_or_default())
             .bind(filter.from.map_or(i64::MIN, Timestamp::as_microsecond))
             .bind(filter.until.map_or(i64::MAX, Timestamp::as_microsecond))
             .bind(page.limit())
-            .fetch_all(&mut *self.connection().await?)
+            .fetch_all(&mut self.connection().await?)
             .await?;
         rows.into_iter().map(EntryRow::entry).collect()
     }

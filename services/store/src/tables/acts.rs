@@ -8,6 +8,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::audit::{By, Happening, append, digest};
 use crate::columns::{Place, json};
+use crate::database::{query, query_as};
 use crate::{Error, Page, Read, Request, Tx};
 
 /// A row of `care_act`; also its record in the audit chain.
@@ -162,10 +163,10 @@ impl Read {
     pub async fn act(&self, key: &ActKey) -> Result<Option<Act>, Error> {
         const SQL: &str = "SELECT * FROM care_act WHERE site_id = $1 AND id = $2";
         self.within(&key.site)?;
-        let rows: Vec<ActRow> = sqlx::query_as(SQL)
+        let rows: Vec<ActRow> = query_as(SQL)
             .bind(key.site.as_str())
             .bind(key.act.as_str())
-            .fetch_all(&mut *self.connection().await?)
+            .fetch_all(&mut self.connection().await?)
             .await?;
         rows.into_iter().next().map(ActRow::act).transpose()
     }
@@ -181,13 +182,13 @@ impl Read {
             WHERE site_id = $1 AND ($2 IS NULL OR subject = $2) AND (acted_at, id) < ($3, $4)
             ORDER BY acted_at DESC, id DESC LIMIT $5";
         self.within(site)?;
-        let rows: Vec<ActRow> = sqlx::query_as(SQL)
+        let rows: Vec<ActRow> = query_as(SQL)
             .bind(site.as_str())
             .bind(subject)
             .bind(page.moment(0))
             .bind(page.text(1))
             .bind(page.limit())
-            .fetch_all(&mut *self.connection().await?)
+            .fetch_all(&mut self.connection().await?)
             .await?;
         rows.into_iter().map(ActRow::act).collect()
     }
@@ -206,7 +207,7 @@ impl Tx {
         }
         let row = ActRow::from(act);
         let document = json(&row);
-        sqlx::query(SQL)
+        query(SQL)
             .bind(row.site_id)
             .bind(row.subject)
             .bind(row.acted_at)

@@ -7,11 +7,11 @@ use ringtrue_fleet::key::{
     ReadingKey, SiteId,
 };
 use serde::{Deserialize, Serialize};
-use sqlx::sqlite::SqliteConnection;
 
 use super::sign_offs::AsItStands;
 use crate::audit::digest;
 use crate::columns::{Place, json};
+use crate::database::{Connection, query, query_as};
 use crate::{Error, Page, Read, Request, Tx};
 
 /// A row of `adjustment`; also its record in the audit chain.
@@ -101,12 +101,12 @@ impl AdjustmentRow {
 
 /// Every adjustment of a furnace, earliest first.
 pub(crate) async fn adjustments_of(
-    connection: &mut SqliteConnection,
+    connection: &mut Connection,
     furnace: &FurnaceKey,
 ) -> Result<Vec<Adjustment>, Error> {
     const SQL: &str = "SELECT * FROM adjustment WHERE site_id = $1 AND furnace_id = $2
         ORDER BY adjusted_at, id";
-    let rows: Vec<AdjustmentRow> = sqlx::query_as(SQL)
+    let rows: Vec<AdjustmentRow> = query_as(SQL)
         .bind(furnace.site.as_str())
         .bind(furnace.furnace.as_str())
         .fetch_all(connection)
@@ -115,11 +115,11 @@ pub(crate) async fn adjustments_of(
 }
 
 async fn row(
-    connection: &mut SqliteConnection,
+    connection: &mut Connection,
     key: &AdjustmentKey,
 ) -> Result<Option<AdjustmentRow>, Error> {
     const SQL: &str = "SELECT * FROM adjustment WHERE site_id = $1 AND furnace_id = $2 AND id = $3";
-    let rows: Vec<AdjustmentRow> = sqlx::query_as(SQL)
+    let rows: Vec<AdjustmentRow> = query_as(SQL)
         .bind(key.furnace.site.as_str())
         .bind(key.furnace.furnace.as_str())
         .bind(key.adjustment.as_str())
@@ -130,7 +130,7 @@ async fn row(
 
 /// What an adjustment says of itself, for signing.
 pub(crate) async fn as_it_stands(
-    connection: &mut SqliteConnection,
+    connection: &mut Connection,
     key: &AdjustmentKey,
 ) -> Result<Option<AsItStands>, Error> {
     let found = row(connection, key).await?;
@@ -145,7 +145,7 @@ impl Read {
     /// One adjustment.
     pub async fn adjustment(&self, key: &AdjustmentKey) -> Result<Option<Adjustment>, Error> {
         self.within(&key.furnace.site)?;
-        let row = row(&mut *self.connection().await?, key).await?;
+        let row = row(&mut self.connection().await?, key).await?;
         row.map(AdjustmentRow::adjustment).transpose()
     }
 
@@ -158,13 +158,13 @@ impl Read {
         const SQL: &str = "SELECT * FROM adjustment WHERE site_id = $1 AND furnace_id = $2
             AND (adjusted_at, id) < ($3, $4) ORDER BY adjusted_at DESC, id DESC LIMIT $5";
         self.within(&key.site)?;
-        let rows: Vec<AdjustmentRow> = sqlx::query_as(SQL)
+        let rows: Vec<AdjustmentRow> = query_as(SQL)
             .bind(key.site.as_str())
             .bind(key.furnace.as_str())
             .bind(page.moment(0))
             .bind(page.text(1))
             .bind(page.limit())
-            .fetch_all(&mut *self.connection().await?)
+            .fetch_all(&mut self.connection().await?)
             .await?;
         rows.into_iter().map(AdjustmentRow::adjustment).collect()
     }
@@ -184,7 +184,7 @@ impl Tx {
             VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12)";
         self.within(&adjustment.key.furnace.site)?;
         let row = AdjustmentRow::from(adjustment);
-        sqlx::query(SQL)
+        query(SQL)
             .bind(row.site_id)
             .bind(row.furnace_id)
             .bind(row.adjusted_at)

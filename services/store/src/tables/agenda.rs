@@ -6,46 +6,43 @@
 
 use jiff::Timestamp;
 use ringtrue_fleet::key::{FurnaceKey, SiteId};
-use sqlx::sqlite::SqliteConnection;
 
 use crate::columns::{Place, json};
+use crate::database::{Connection, query, query_as};
 use crate::{Error, Read, Tx};
 
 /// When nothing is foreseen.
 const NEVER: i64 = i64::MAX;
 
 /// Puts sites on the agenda after a record; the empty text stands for the network.
-pub(crate) async fn put_on(connection: &mut SqliteConnection, sites: &[&str]) -> Result<(), Error> {
+pub(crate) async fn put_on(connection: &mut Connection, sites: &[&str]) -> Result<(), Error> {
     const SQL: &str = "INSERT INTO site_agenda (site_id, next_at, changes)
         SELECT value, 0, 1 FROM json_each($1) WHERE true
         ON CONFLICT (site_id) DO UPDATE SET next_at = 0, changes = site_agenda.changes + 1";
     if sites.is_empty() {
         return Ok(());
     }
-    sqlx::query(SQL)
-        .bind(json(&sites))
-        .execute(connection)
-        .await?;
+    query(SQL).bind(json(&sites)).execute(connection).await?;
     Ok(())
 }
 
 /// Puts every site on the agenda: after a change of what the network shares.
-pub(crate) async fn look_everywhere(connection: &mut SqliteConnection) -> Result<(), Error> {
+pub(crate) async fn look_everywhere(connection: &mut Connection) -> Result<(), Error> {
     const SQL: &str = "UPDATE site_agenda SET next_at = 0, changes = changes + 1";
-    sqlx::query(SQL).execute(connection).await?;
+    query(SQL).execute(connection).await?;
     Ok(())
 }
 
 /// Puts a furnace's site on the agenda when it is about to be known anew whether the furnace may drift.
 pub(crate) async fn put_on_when_drift_changes(
-    connection: &mut SqliteConnection,
+    connection: &mut Connection,
     furnace: &FurnaceKey,
     may_drift: bool,
 ) -> Result<(), Error> {
     const SQL: &str = "UPDATE site_agenda SET next_at = 0, changes = changes + 1
         WHERE site_id = $1 AND EXISTS (SELECT 1 FROM tracked_offset AS t
             WHERE t.site_id = $1 AND t.furnace_id = $2 AND t.may_drift <> $3)";
-    sqlx::query(SQL)
+    query(SQL)
         .bind(furnace.site.as_str())
         .bind(furnace.furnace.as_str())
         .bind(may_drift)
@@ -65,10 +62,10 @@ impl Read {
         const SQL: &str = "SELECT site_id, changes FROM site_agenda WHERE next_at <= $1
             ORDER BY next_at, site_id LIMIT $2";
         self.everywhere()?;
-        let rows: Vec<(String, i64)> = sqlx::query_as(SQL)
+        let rows: Vec<(String, i64)> = query_as(SQL)
             .bind(now.as_microsecond())
             .bind(i64::from(most))
-            .fetch_all(&mut *self.connection().await?)
+            .fetch_all(&mut self.connection().await?)
             .await?;
         let mut agenda = Vec::with_capacity(rows.len());
         for (site, changes) in rows {
@@ -91,9 +88,9 @@ impl Read {
         const SQL: &str =
             "SELECT COUNT(*), MIN(NULLIF(next_at, 0)) FROM site_agenda WHERE next_at <= $1";
         self.everywhere()?;
-        let (count, since): (i64, Option<i64>) = sqlx::query_as(SQL)
+        let (count, since): (i64, Option<i64>) = query_as(SQL)
             .bind(now.as_microsecond())
-            .fetch_one(&mut *self.connection().await?)
+            .fetch_one(&mut self.connection().await?)
             .await?;
         let place = Place {
             table: "site_agenda",
@@ -116,10 +113,11 @@ impl Tx {
         &mut self,
         looks: &[(Option<SiteId>, i64, Option<Timestamp>)],
     ) -> Result<(), Error> {
-        const SQL: &str = "UPDATE site_agenda SET next_at = json_extract(look.value, '$[2]')
+        const SQL: &str =
+            "UPDATE site_agenda SET next_at = CAST(json_extract(look.value, '$[2]') AS BIGINT)
             FROM json_each($1) AS look
             WHERE site_agenda.site_id = json_extract(look.value, '$[0]')
-                AND site_agenda.changes = json_extract(look.value, '$[1]')";
+                AND site_agenda.changes = CAST(json_extract(look.value, '$[1]') AS BIGINT)";
         let mut rows = Vec::with_capacity(looks.len());
         for (site, changes, next_at) in looks {
             match site {
@@ -132,7 +130,7 @@ impl Tx {
                 next_at.map_or(NEVER, Timestamp::as_microsecond),
             ));
         }
-        sqlx::query(SQL)
+        query(SQL)
             .bind(json(&rows))
             .execute(self.connection())
             .await?;

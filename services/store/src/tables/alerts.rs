@@ -10,10 +10,9 @@ use jiff::Timestamp;
 use ringtrue_fleet::alert::{Alert, AlertKind, AlertState, ChangeKind, Level, Stage};
 use ringtrue_fleet::key::{AlertId, SiteId};
 
-use sqlx::sqlite::SqliteConnection;
-
 use super::sites::reach;
 use crate::columns::json;
+use crate::database::{Connection, query_as, query_scalar};
 use crate::{Error, Page, PagePart, Read};
 
 pub(crate) use row::AlertRow;
@@ -106,7 +105,7 @@ macro_rules! named_alerts {
 
 /// One alert, when it is the network's or of one of these sites; `sites` as [`reach`] gives them.
 async fn one_alert(
-    connection: &mut SqliteConnection,
+    connection: &mut Connection,
     id: &AlertId,
     sites: Option<String>,
 ) -> Result<Option<NamedAlert>, Error> {
@@ -115,7 +114,7 @@ async fn one_alert(
         "WHERE a.id = $1 AND ((a.site_id = '' AND a.kind <> 'credential_ends') OR $2 IS NULL
             OR a.site_id IN (SELECT value FROM json_each($2)))"
     );
-    let rows: Vec<NamedRow> = sqlx::query_as(SQL)
+    let rows: Vec<NamedRow> = query_as(SQL)
         .bind(id.as_str())
         .bind(sites)
         .fetch_all(connection)
@@ -124,9 +123,9 @@ async fn one_alert(
 }
 
 /// The number of the last change; 0 before the first.
-pub(crate) async fn last_change(connection: &mut SqliteConnection) -> Result<i64, Error> {
-    const SQL: &str = "SELECT COALESCE(MAX(seq), 0) FROM alert_change";
-    Ok(sqlx::query_scalar(SQL).fetch_one(connection).await?)
+pub(crate) async fn last_change(connection: &mut Connection) -> Result<i64, Error> {
+    const SQL: &str = "SELECT seq FROM alert_log_end";
+    Ok(query_scalar(SQL).fetch_one(connection).await?)
 }
 
 /// A number of the page's key, before every one on the first page.
@@ -142,7 +141,7 @@ impl Read {
     /// all, but for credentials that end.
     pub async fn alert(&self, id: &AlertId) -> Result<Option<NamedAlert>, Error> {
         let sites = reach(&self.scope);
-        one_alert(&mut *self.connection().await?, id, sites).await
+        one_alert(&mut self.connection().await?, id, sites).await
     }
 
     /// Alerts: the most pressing first, then those raised first, then by id.
@@ -178,7 +177,7 @@ impl Read {
                 .collect();
             json(&words)
         });
-        let rows: Vec<NamedRow> = sqlx::query_as(SQL)
+        let rows: Vec<NamedRow> = query_as(SQL)
             .bind(filter.site.as_ref().map(SiteId::as_str))
             .bind(reach(&self.scope))
             .bind(filter.state.map(AlertState::word))
@@ -188,7 +187,7 @@ impl Read {
             .bind(number(page, 1))
             .bind(page.text(2))
             .bind(page.limit())
-            .fetch_all(&mut *self.connection().await?)
+            .fetch_all(&mut self.connection().await?)
             .await?;
         rows.into_iter().map(NamedRow::named).collect()
     }
@@ -210,16 +209,14 @@ impl Read {
         if let Some(site) = site {
             self.within(site)?;
         }
-        let mut connection = self.connection().await?;
-        // Both in one reading transaction, which sees one moment.
-        let mut tx = sqlx::Connection::begin(&mut *connection).await?;
+        let mut tx = self.snapshot().await?;
         let seq = last_change(&mut tx).await?;
-        let rows: Vec<NamedRow> = sqlx::query_as(SQL)
+        let rows: Vec<NamedRow> = query_as(SQL)
             .bind(site.map(SiteId::as_str))
             .bind(reach(&self.scope))
-            .fetch_all(&mut *tx)
+            .fetch_all(&mut tx)
             .await?;
-        tx.rollback().await?;
+        tx.finish().await?;
         let alerts: Result<Vec<NamedAlert>, Error> =
             rows.into_iter().map(NamedRow::named).collect();
         Ok((seq, alerts?))
@@ -238,17 +235,17 @@ impl Read {
                 OR c.site_id IN (SELECT value FROM json_each($2)))
             ORDER BY c.seq LIMIT $3"
         );
-        let rows: Vec<ChangeRow> = sqlx::query_as(SQL)
+        let rows: Vec<ChangeRow> = query_as(SQL)
             .bind(after)
             .bind(reach(&self.scope))
             .bind(i64::from(most))
-            .fetch_all(&mut *self.connection().await?)
+            .fetch_all(&mut self.connection().await?)
             .await?;
         rows.into_iter().map(ChangeRow::change).collect()
     }
 
     /// The number of the last change; 0 before the first.
     pub async fn last_alert_change(&self) -> Result<i64, Error> {
-        last_change(&mut *self.connection().await?).await
+        last_change(&mut self.connection().await?).await
     }
 }

@@ -8,12 +8,12 @@ use ringtrue_fleet::credential::{Credential, CredentialWish};
 use ringtrue_fleet::grant::{Grant, Reach};
 use ringtrue_fleet::key::{CredentialId, SiteGroupId, SiteId};
 use serde::{Deserialize, Serialize};
-use sqlx::sqlite::SqliteConnection;
 
 use super::sites::reach;
 use super::wishes::{WishColumns, covers, raise_access_version, site_ids};
 use crate::audit::hexadecimal;
 use crate::columns::{Place, json};
+use crate::database::{Connection, query, query_as, query_scalar};
 use crate::{Error, Page, Read, Request, Tx};
 
 /// A credential with the sites that it reaches now.
@@ -147,11 +147,11 @@ impl KeptRow {
 }
 
 async fn credential(
-    connection: &mut SqliteConnection,
+    connection: &mut Connection,
     id: &CredentialId,
 ) -> Result<Option<Credential>, Error> {
     const SQL: &str = "SELECT * FROM credential WHERE id = $1";
-    let rows: Vec<CredentialRow> = sqlx::query_as(SQL)
+    let rows: Vec<CredentialRow> = query_as(SQL)
         .bind(id.as_str())
         .fetch_all(connection)
         .await?;
@@ -163,7 +163,7 @@ async fn credential(
 
 /// The sites that a grant reaches now; none for the whole network.
 async fn sites_now(
-    connection: &mut SqliteConnection,
+    connection: &mut Connection,
     grant: &Grant,
 ) -> Result<Option<BTreeSet<SiteId>>, Error> {
     const SQL: &str = "SELECT g.id, g.sites FROM json_each($1) AS wanted
@@ -174,10 +174,8 @@ async fn sites_now(
     let mut sites = sites.clone();
     if !groups.is_empty() {
         let ids: Vec<&str> = groups.iter().map(SiteGroupId::as_str).collect();
-        let rows: Vec<(String, String)> = sqlx::query_as(SQL)
-            .bind(json(&ids))
-            .fetch_all(connection)
-            .await?;
+        let rows: Vec<(String, String)> =
+            query_as(SQL).bind(json(&ids)).fetch_all(connection).await?;
         for (id, list) in rows {
             let place = Place {
                 table: "site_group",
@@ -195,8 +193,8 @@ impl Read {
     pub async fn access_version(&self) -> Result<i64, Error> {
         const SQL: &str = "SELECT version FROM access_version WHERE id = 1";
         self.everywhere()?;
-        Ok(sqlx::query_scalar(SQL)
-            .fetch_one(&mut *self.connection().await?)
+        Ok(query_scalar(SQL)
+            .fetch_one(&mut self.connection().await?)
             .await?)
     }
 
@@ -222,9 +220,9 @@ impl Read {
                 AND revoked_at IS NULL";
         self.everywhere()?;
         let mut connection = self.connection().await?;
-        let rows: Vec<CredentialRow> = sqlx::query_as(SQL)
+        let rows: Vec<CredentialRow> = query_as(SQL)
             .bind(hexadecimal(sha256))
-            .fetch_all(&mut *connection)
+            .fetch_all(&mut connection)
             .await?;
         let Some(row) = rows.into_iter().next() else {
             return Ok(None);
@@ -241,9 +239,9 @@ impl Read {
             "SELECT c.*, u.used_at, u.address, p.credential_id IS NOT NULL AS has_signing_phrase
             FROM credential AS c LEFT JOIN credential_use AS u ON u.credential_id = c.id
             LEFT JOIN signing_phrase AS p ON p.credential_id = c.id WHERE c.id = $1";
-        let rows: Vec<KeptRow> = sqlx::query_as(SQL)
+        let rows: Vec<KeptRow> = query_as(SQL)
             .bind(id.as_str())
-            .fetch_all(&mut *self.connection().await?)
+            .fetch_all(&mut self.connection().await?)
             .await?;
         let Some(row) = rows.into_iter().next() else {
             return Ok(None);
@@ -268,13 +266,13 @@ impl Read {
                         WHERE one.value NOT IN (SELECT value FROM json_each($2)))))
                 AND (c.created_at < $3 OR (c.created_at = $3 AND c.id > $4))
             ORDER BY c.created_at DESC, c.id LIMIT $5";
-        let rows: Vec<KeptRow> = sqlx::query_as(SQL)
+        let rows: Vec<KeptRow> = query_as(SQL)
             .bind(active_at.map(Timestamp::as_microsecond))
             .bind(reach(&self.scope))
             .bind(page.moment(0))
             .bind(page.text(1))
             .bind(page.limit())
-            .fetch_all(&mut *self.connection().await?)
+            .fetch_all(&mut self.connection().await?)
             .await?;
         rows.into_iter().map(KeptRow::kept).collect()
     }
@@ -299,10 +297,10 @@ impl Read {
             }
             wanted.push(place.as_ref().map_or("", SiteId::as_str));
         }
-        let rows: Vec<CredentialRow> = sqlx::query_as(SQL)
+        let rows: Vec<CredentialRow> = query_as(SQL)
             .bind(json(&wanted))
             .bind(after.as_microsecond())
-            .fetch_all(&mut *self.connection().await?)
+            .fetch_all(&mut self.connection().await?)
             .await?;
         rows.into_iter().map(CredentialRow::credential).collect()
     }
@@ -320,7 +318,7 @@ impl Tx {
         const SQL: &str = "SELECT COUNT(*) FROM credential
             WHERE role = 'administrator' AND revoked_at IS NULL AND expires_at > $1";
         self.everywhere()?;
-        Ok(sqlx::query_scalar(SQL)
+        Ok(query_scalar(SQL)
             .bind(now.as_microsecond())
             .fetch_one(self.connection())
             .await?)
@@ -338,7 +336,7 @@ impl Tx {
             VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16, $17, $18, $19)";
         self.covers(&credential.grant)?;
         let row = CredentialRow::of(credential, "");
-        sqlx::query(SQL)
+        query(SQL)
             .bind(&row.id)
             .bind(&row.wish.site_id)
             .bind(&row.wish.display_name)
@@ -377,7 +375,7 @@ impl Tx {
             expires_at = $5 WHERE id = $1";
         self.covers(&rotated.grant)?;
         let row = CredentialRow::of(rotated, "");
-        sqlx::query(SQL)
+        query(SQL)
             .bind(&row.id)
             .bind(&row.secret_digest)
             .bind(&row.previous_digest)
@@ -402,7 +400,7 @@ impl Tx {
             revoked_at = $5, revoke_reason = $6 WHERE id = $1";
         self.covers(&revoked.grant)?;
         let row = CredentialRow::of(revoked, reason);
-        sqlx::query(SQL)
+        query(SQL)
             .bind(&row.id)
             .bind(&row.secret_digest)
             .bind(&row.previous_digest)
@@ -422,7 +420,7 @@ impl Tx {
         uses: &[(CredentialId, Timestamp, String)],
     ) -> Result<(), Error> {
         const SQL: &str = "INSERT INTO credential_use (credential_id, used_at, address)
-            SELECT c.id, CAST(json_extract(one.value, '$[1]') AS INTEGER), json_extract(one.value, '$[2]')
+            SELECT c.id, CAST(json_extract(one.value, '$[1]') AS BIGINT), json_extract(one.value, '$[2]')
                 FROM json_each($1) AS one CROSS JOIN credential AS c ON c.id = json_extract(one.value, '$[0]')
             WHERE true
             ON CONFLICT (credential_id) DO UPDATE SET used_at = excluded.used_at, address = excluded.address
@@ -432,7 +430,7 @@ impl Tx {
             .iter()
             .map(|(id, at, address)| (id.as_str(), at.as_microsecond(), address.as_str()))
             .collect();
-        sqlx::query(SQL)
+        query(SQL)
             .bind(json(&rows))
             .execute(self.connection())
             .await?;

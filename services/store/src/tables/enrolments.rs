@@ -8,13 +8,13 @@ use ringtrue_fleet::credential::Credential;
 use ringtrue_fleet::enrolment::Enrolment;
 use ringtrue_fleet::key::{CredentialId, EnrolmentId};
 use serde::{Deserialize, Serialize};
-use sqlx::sqlite::SqliteConnection;
 
 use super::credentials::{columns_of, written_digest};
 use super::sites::reach;
 use super::wishes::{WishColumns, covers};
 use crate::audit::digest;
 use crate::columns::Place;
+use crate::database::{Connection, query, query_as};
 use crate::{Error, Page, Read, Request, Tx};
 
 /// An enrolment with what its code is checked against.
@@ -131,11 +131,11 @@ impl EnrolmentRow {
 }
 
 async fn row_of(
-    connection: &mut SqliteConnection,
+    connection: &mut Connection,
     id: &EnrolmentId,
 ) -> Result<Option<EnrolmentRow>, Error> {
     const SQL: &str = "SELECT * FROM enrolment WHERE id = $1";
-    let rows: Vec<EnrolmentRow> = sqlx::query_as(SQL)
+    let rows: Vec<EnrolmentRow> = query_as(SQL)
         .bind(id.as_str())
         .fetch_all(connection)
         .await?;
@@ -148,9 +148,9 @@ impl Read {
     pub async fn enrolment_of_selector(&self, selector: &str) -> Result<Option<Invited>, Error> {
         const SQL: &str = "SELECT * FROM enrolment WHERE selector = $1";
         self.everywhere()?;
-        let rows: Vec<EnrolmentRow> = sqlx::query_as(SQL)
+        let rows: Vec<EnrolmentRow> = query_as(SQL)
             .bind(selector)
-            .fetch_all(&mut *self.connection().await?)
+            .fetch_all(&mut self.connection().await?)
             .await?;
         rows.into_iter()
             .next()
@@ -166,12 +166,12 @@ impl Read {
                         WHERE one.value NOT IN (SELECT value FROM json_each($1)))))
                 AND (e.created_at < $2 OR (e.created_at = $2 AND e.id > $3))
             ORDER BY e.created_at DESC, e.id LIMIT $4";
-        let rows: Vec<EnrolmentRow> = sqlx::query_as(SQL)
+        let rows: Vec<EnrolmentRow> = query_as(SQL)
             .bind(reach(&self.scope))
             .bind(page.moment(0))
             .bind(page.text(1))
             .bind(page.limit())
-            .fetch_all(&mut *self.connection().await?)
+            .fetch_all(&mut self.connection().await?)
             .await?;
         rows.iter().map(EnrolmentRow::enrolment).collect()
     }
@@ -215,7 +215,7 @@ impl Tx {
             made_secret_digest: String::new(),
             revoked_at: None,
         };
-        let done = sqlx::query(SQL)
+        let done = query(SQL)
             .bind(&row.id)
             .bind(&row.wish.site_id)
             .bind(&row.wish.display_name)
@@ -234,7 +234,7 @@ impl Tx {
             .bind(row.expires_at)
             .execute(self.connection())
             .await?;
-        if done.rows_affected() == 0 {
+        if done == 0 {
             return Ok(false);
         }
         let at = enrolment.created_at;
@@ -252,7 +252,7 @@ impl Tx {
         const SQL: &str = "UPDATE enrolment SET tries = $2 WHERE id = $1";
         let mut row = self.covered_row(id).await?;
         row.tries += 1;
-        sqlx::query(SQL)
+        query(SQL)
             .bind(&row.id)
             .bind(row.tries)
             .execute(self.connection())
@@ -274,7 +274,7 @@ impl Tx {
         self.insert_credential(made, &Request::NONE).await?;
         row.made = made.key.to_string();
         row.made_secret_digest = written_digest(made.secret);
-        sqlx::query(SQL)
+        query(SQL)
             .bind(&row.id)
             .bind(&row.made)
             .bind(&row.made_secret_digest)
@@ -294,7 +294,7 @@ impl Tx {
         const SQL: &str = "UPDATE enrolment SET revoked_at = $2 WHERE id = $1";
         let mut row = self.covered_row(id).await?;
         row.revoked_at = Some(now.as_microsecond());
-        sqlx::query(SQL)
+        query(SQL)
             .bind(&row.id)
             .bind(row.revoked_at)
             .execute(self.connection())

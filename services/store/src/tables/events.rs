@@ -4,9 +4,9 @@ use jiff::Timestamp;
 use ringtrue_fleet::event::{EventDetails, EventKind, FurnaceEvent};
 use ringtrue_fleet::key::{EventId, EventKey, FurnaceId, FurnaceKey, SiteId};
 use serde::{Deserialize, Serialize};
-use sqlx::sqlite::SqliteConnection;
 
 use crate::columns::{Place, json, written};
+use crate::database::{Connection, query, query_as};
 use crate::{Error, Page, Read, Request, Tx};
 
 pub(crate) const KINDS: &[(Option<EventKind>, &str)] = &[
@@ -93,14 +93,14 @@ impl EventRow {
 /// Every event of the given furnaces, in order; `keys` is a JSON list of [site, furnace]. A furnace
 /// has a few a year.
 pub(crate) async fn events_of(
-    connection: &mut SqliteConnection,
+    connection: &mut Connection,
     keys: &str,
 ) -> Result<Vec<FurnaceEvent>, Error> {
     const SQL: &str = "SELECT e.* FROM json_each($1) AS wanted CROSS JOIN furnace_event AS e
         ON e.site_id = json_extract(wanted.value, '$[0]')
         AND e.furnace_id = json_extract(wanted.value, '$[1]')
         ORDER BY e.site_id, e.furnace_id, e.happened_at, e.id";
-    let rows: Vec<EventRow> = sqlx::query_as(SQL).bind(keys).fetch_all(connection).await?;
+    let rows: Vec<EventRow> = query_as(SQL).bind(keys).fetch_all(connection).await?;
     rows.into_iter().map(EventRow::event).collect()
 }
 
@@ -114,13 +114,13 @@ impl Read {
         const SQL: &str = "SELECT * FROM furnace_event WHERE site_id = $1 AND furnace_id = $2
             AND (happened_at, id) < ($3, $4) ORDER BY happened_at DESC, id DESC LIMIT $5";
         self.within(&key.site)?;
-        let rows: Vec<EventRow> = sqlx::query_as(SQL)
+        let rows: Vec<EventRow> = query_as(SQL)
             .bind(key.site.as_str())
             .bind(key.furnace.as_str())
             .bind(page.moment(0))
             .bind(page.text(1))
             .bind(page.limit())
-            .fetch_all(&mut *self.connection().await?)
+            .fetch_all(&mut self.connection().await?)
             .await?;
         rows.into_iter().map(EventRow::event).collect()
     }
@@ -138,9 +138,9 @@ impl Read {
             WHERE e.site_id = $1 AND (t.last_fired_at IS NULL OR e.happened_at > t.last_fired_at)
             ORDER BY e.furnace_id, e.happened_at, e.id";
         self.within(site)?;
-        let rows: Vec<EventRow> = sqlx::query_as(SQL)
+        let rows: Vec<EventRow> = query_as(SQL)
             .bind(site.as_str())
-            .fetch_all(&mut *self.connection().await?)
+            .fetch_all(&mut self.connection().await?)
             .await?;
         rows.into_iter().map(EventRow::event).collect()
     }
@@ -158,7 +158,7 @@ impl Tx {
             VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9)";
         self.within(&event.key.furnace.site)?;
         let row = EventRow::from(event);
-        sqlx::query(SQL)
+        query(SQL)
             .bind(row.site_id)
             .bind(row.furnace_id)
             .bind(row.happened_at)

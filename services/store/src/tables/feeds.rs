@@ -7,6 +7,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::audit::{By, Happening, append, digest};
 use crate::columns::{Place, json};
+use crate::database::{query, query_as};
 use crate::{Error, Read, Request, Tx};
 
 /// A row of `calendar_feed`; also its document in the audit chain.
@@ -47,9 +48,9 @@ impl Read {
         const SQL: &str = "SELECT * FROM calendar_feed WHERE site_id = $1 AND NOT is_revoked
             ORDER BY id";
         self.within(site)?;
-        let rows: Vec<FeedRow> = sqlx::query_as(SQL)
+        let rows: Vec<FeedRow> = query_as(SQL)
             .bind(site.as_str())
-            .fetch_all(&mut *self.connection().await?)
+            .fetch_all(&mut self.connection().await?)
             .await?;
         rows.into_iter().map(FeedRow::feed).collect()
     }
@@ -59,9 +60,9 @@ impl Read {
     pub async fn feed_of_secret(&self, digest: &str) -> Result<Option<Feed>, Error> {
         const SQL: &str = "SELECT * FROM calendar_feed WHERE secret_digest = $1 AND NOT is_revoked";
         self.everywhere()?;
-        let rows: Vec<FeedRow> = sqlx::query_as(SQL)
+        let rows: Vec<FeedRow> = query_as(SQL)
             .bind(digest)
-            .fetch_all(&mut *self.connection().await?)
+            .fetch_all(&mut self.connection().await?)
             .await?;
         rows.into_iter().next().map(FeedRow::feed).transpose()
     }
@@ -88,7 +89,7 @@ impl Tx {
             is_revoked: false,
             created_at: feed.created_at.as_microsecond(),
         };
-        sqlx::query(SQL)
+        query(SQL)
             .bind(&row.site_id)
             .bind(&row.id)
             .bind(&row.display_name)
@@ -113,7 +114,7 @@ impl Tx {
         const SQL: &str =
             "UPDATE calendar_feed SET is_revoked = TRUE WHERE site_id = $1 AND id = $2";
         self.within(&key.site)?;
-        let rows: Vec<FeedRow> = sqlx::query_as(FEED)
+        let rows: Vec<FeedRow> = query_as(FEED)
             .bind(key.site.as_str())
             .bind(key.feed.as_str())
             .fetch_all(self.connection())
@@ -121,7 +122,7 @@ impl Tx {
         let Some(mut row) = rows.into_iter().next() else {
             return Ok(false);
         };
-        sqlx::query(SQL)
+        query(SQL)
             .bind(key.site.as_str())
             .bind(key.feed.as_str())
             .execute(self.connection())

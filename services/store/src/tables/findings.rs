@@ -10,12 +10,12 @@ use ringtrue_fleet::due::OpenFinding;
 use ringtrue_fleet::finding::{Evidence, Finding, FindingKind, FindingState, Subject};
 use ringtrue_fleet::key::{FindingId, ReadingKey, SiteId};
 use serde::{Deserialize, Serialize};
-use sqlx::sqlite::SqliteConnection;
 
 use super::readings::chunks;
 use super::sites::reach;
 use crate::audit::{Answered, By, Happening, append, digest};
 use crate::columns::{Place, json};
+use crate::database::{Connection, insert_rows, query_as, query_scalar};
 use crate::{Error, Page, PagePart, Read, Request, Tx};
 
 /// Which findings are wanted.
@@ -221,7 +221,7 @@ fn chain_of(finding: &Finding) -> String {
 
 /// One finding, when it is the network's or of one of these sites; `sites` as [`reach`] gives them.
 async fn finding(
-    connection: &mut SqliteConnection,
+    connection: &mut Connection,
     id: &FindingId,
     sites: Option<String>,
 ) -> Result<Option<NamedFinding>, Error> {
@@ -237,7 +237,7 @@ async fn finding(
         LEFT JOIN ring_batch AS b ON fi.site_id = '' AND fi.subject = 'ringBatches/' || b.id
         WHERE fi.id = $1 AND (fi.site_id = '' OR $2 IS NULL
             OR fi.site_id IN (SELECT value FROM json_each($2)))";
-    let rows: Vec<NamedRow> = sqlx::query_as(SQL)
+    let rows: Vec<NamedRow> = query_as(SQL)
         .bind(id.as_str())
         .bind(sites)
         .fetch_all(connection)
@@ -258,7 +258,7 @@ impl Read {
     /// all.
     pub async fn finding(&self, id: &FindingId) -> Result<Option<NamedFinding>, Error> {
         let sites = reach(&self.scope);
-        finding(&mut *self.connection().await?, id, sites).await
+        finding(&mut self.connection().await?, id, sites).await
     }
 
     /// Findings: open ones first, then acknowledged, then resolved; among those the most probable first, to
@@ -271,7 +271,7 @@ impl Read {
         const SQL: &str = "SELECT fi.*, COALESCE(f.display_name, g.display_name, b.code, s.display_name, '')
                 AS subject_display_name, COALESCE(s.display_name, '') AS site_display_name
             FROM (SELECT *, CASE state WHEN 'open' THEN 0 WHEN 'acknowledged' THEN 1 ELSE 2 END AS rank,
-                    -CAST(ROUND(probability * 1000) AS INTEGER) AS doubt
+                    -CAST(ROUND(probability * 1000) AS BIGINT) AS doubt
                 FROM finding
                 WHERE ($1 IS NULL OR site_id = $1)
                     AND (site_id = '' OR $2 IS NULL OR site_id IN (SELECT value FROM json_each($2)))
@@ -289,7 +289,7 @@ impl Read {
         if let Some(site) = &filter.site {
             self.within(site)?;
         }
-        let rows: Vec<NamedRow> = sqlx::query_as(SQL)
+        let rows: Vec<NamedRow> = query_as(SQL)
             .bind(filter.site.as_ref().map(SiteId::as_str))
             .bind(reach(&self.scope))
             .bind(filter.state.map(FindingState::word))
@@ -299,7 +299,7 @@ impl Read {
             .bind(number(page, 1, i64::MIN))
             .bind(page.text(2))
             .bind(page.limit())
-            .fetch_all(&mut *self.connection().await?)
+            .fetch_all(&mut self.connection().await?)
             .await?;
         rows.into_iter().map(NamedRow::named).collect()
     }
@@ -310,10 +310,14 @@ impl Read {
             WHERE site_id = $1 AND state IN ('open', 'acknowledged')
             GROUP BY subject ORDER BY subject";
         self.within(site)?;
-        Ok(sqlx::query_as(SQL)
+        let rows: Vec<(String, i64)> = query_as(SQL)
             .bind(site.as_str())
-            .fetch_all(&mut *self.connection().await?)
-            .await?)
+            .fetch_all(&mut self.connection().await?)
+            .await?;
+        Ok(rows
+            .into_iter()
+            .map(|(subject, count)| (subject, u32::try_from(count).unwrap_or(u32::MAX)))
+            .collect())
     }
 
     /// Findings that are not resolved about what the whole network shares.
@@ -324,8 +328,8 @@ impl Read {
             LEFT JOIN ring_batch AS b ON fi.subject = 'ringBatches/' || b.id
             WHERE fi.site_id = '' AND fi.state IN ('open', 'acknowledged') ORDER BY fi.id";
         self.everywhere()?;
-        let rows: Vec<NamedRow> = sqlx::query_as(SQL)
-            .fetch_all(&mut *self.connection().await?)
+        let rows: Vec<NamedRow> = query_as(SQL)
+            .fetch_all(&mut self.connection().await?)
             .await?;
         let mut open = Vec::with_capacity(rows.len());
         for row in rows {
@@ -352,10 +356,10 @@ impl Read {
         if let Some(site) = site {
             self.within(site)?;
         }
-        Ok(sqlx::query_scalar(SQL)
+        Ok(query_scalar(SQL)
             .bind(site.map(SiteId::as_str))
             .bind(reach(&self.scope))
-            .fetch_one(&mut *self.connection().await?)
+            .fetch_one(&mut self.connection().await?)
             .await?)
     }
 }
@@ -375,7 +379,7 @@ impl Tx {
                 AND later.kind = fi.kind AND later.id > fi.id)
             ORDER BY fi.id";
         self.everywhere()?;
-        let rows: Vec<FindingRow> = sqlx::query_as(SQL).fetch_all(self.connection()).await?;
+        let rows: Vec<FindingRow> = query_as(SQL).fetch_all(self.connection()).await?;
         rows.into_iter().map(FindingRow::finding).collect()
     }
 
@@ -392,7 +396,7 @@ impl Tx {
             self.reaches_subject(finding)?;
         }
         let ids: Vec<&str> = findings.iter().map(|finding| finding.id.as_str()).collect();
-        let known: Vec<(String, i64)> = sqlx::query_as(KNOWN)
+        let known: Vec<(String, i64)> = query_as(KNOWN)
             .bind(json(&ids))
             .fetch_all(self.connection())
             .await?;
@@ -484,41 +488,34 @@ impl Tx {
 }
 
 /// Writes findings over what is known of them.
-async fn write(connection: &mut SqliteConnection, findings: &[Finding]) -> Result<(), Error> {
+async fn write(connection: &mut Connection, findings: &[Finding]) -> Result<(), Error> {
     for now in chunks(findings) {
-        let mut query = sqlx::QueryBuilder::new(
-            "INSERT INTO finding (id, kind, site_id, subject, state, probability, statement, next_step,
+        insert_rows(connection, "INSERT INTO finding (id, kind, site_id, subject, state, probability, statement, next_step,
             evidence, readings, first_seen_at, last_seen_at, false_discovery_rate, note, noted_by,
-            noted_at, revision) ",
-        );
-        query.push_values(now, |mut row, finding| {
-            let written = FindingRow::from(finding);
-            row.push_bind(written.id)
-                .push_bind(written.kind)
-                .push_bind(written.site_id)
-                .push_bind(written.subject)
-                .push_bind(written.state)
-                .push_bind(written.probability)
-                .push_bind(written.statement)
-                .push_bind(written.next_step)
-                .push_bind(written.evidence)
-                .push_bind(written.readings)
-                .push_bind(written.first_seen_at)
-                .push_bind(written.last_seen_at)
-                .push_bind(written.false_discovery_rate)
-                .push_bind(written.note)
-                .push_bind(written.noted_by)
-                .push_bind(written.noted_at)
-                .push_bind(written.revision);
-        });
-        query.push(
-            " ON CONFLICT (id) DO UPDATE SET state = excluded.state, probability = excluded.probability,
+            noted_at, revision) ", " ON CONFLICT (id) DO UPDATE SET state = excluded.state, probability = excluded.probability,
             statement = excluded.statement, next_step = excluded.next_step, evidence = excluded.evidence,
             readings = excluded.readings, last_seen_at = excluded.last_seen_at,
             false_discovery_rate = excluded.false_discovery_rate, note = excluded.note,
-            noted_by = excluded.noted_by, noted_at = excluded.noted_at, revision = excluded.revision",
-        );
-        query.build().execute(&mut *connection).await?;
+            noted_by = excluded.noted_by, noted_at = excluded.noted_at, revision = excluded.revision", now, |row, finding| {
+            let written = FindingRow::from(finding);
+            row.push(written.id)
+                .push(written.kind)
+                .push(written.site_id)
+                .push(written.subject)
+                .push(written.state)
+                .push(written.probability)
+                .push(written.statement)
+                .push(written.next_step)
+                .push(written.evidence)
+                .push(written.readings)
+                .push(written.first_seen_at)
+                .push(written.last_seen_at)
+                .push(written.false_discovery_rate)
+                .push(written.note)
+                .push(written.noted_by)
+                .push(written.noted_at)
+                .push(written.revision);
+}).await?;
     }
     Ok(())
 }

@@ -10,10 +10,10 @@ use ringtrue_fleet::gauge::GaugeCheck;
 use ringtrue_fleet::key::{FurnaceKey, GaugeId, SiteId};
 use ringtrue_fleet::knowledge::{Fit, GlobalFit, Knowledge, SiteFit, places_of};
 use ringtrue_fleet::tracking::TrackedOffset;
-use sqlx::sqlite::SqliteConnection;
 
 use super::{gauges, tracked};
 use crate::columns::{bytes, json};
+use crate::database::{Connection, query, query_as, query_scalar};
 use crate::documents::fit::{SiteFitDocument, SolutionDocument};
 use crate::documents::inputs::ComponentsDocument;
 use crate::{Error, Page, Read, Tx};
@@ -115,19 +115,19 @@ impl FitRow {
 }
 
 /// The last fit; what is assumed before any when there is none.
-pub(crate) async fn fit(connection: &mut SqliteConnection) -> Result<Fit, Error> {
+pub(crate) async fn fit(connection: &mut Connection) -> Result<Fit, Error> {
     const SQL: &str = "SELECT * FROM fleet_fit WHERE id = 1";
-    let rows: Vec<FitRow> = sqlx::query_as(SQL).fetch_all(connection).await?;
+    let rows: Vec<FitRow> = query_as(SQL).fetch_all(connection).await?;
     Ok(rows.first().map_or_else(Fit::default, FitRow::fit))
 }
 
 /// A site's part of the last fit; none when it had no reading then, or when its shape is not understood.
 pub(crate) async fn site_fit(
-    connection: &mut SqliteConnection,
+    connection: &mut Connection,
     site: &SiteId,
 ) -> Result<Option<SiteFit>, Error> {
     const SQL: &str = "SELECT document FROM site_fit WHERE site_id = $1";
-    let rows: Vec<Vec<u8>> = sqlx::query_scalar(SQL)
+    let rows: Vec<Vec<u8>> = query_scalar(SQL)
         .bind(site.as_str())
         .fetch_all(connection)
         .await?;
@@ -138,10 +138,10 @@ pub(crate) async fn site_fit(
     }))
 }
 
-pub(crate) async fn pending(connection: &mut SqliteConnection) -> Result<Pending, Error> {
+pub(crate) async fn pending(connection: &mut Connection) -> Result<Pending, Error> {
     const SQL: &str = "SELECT c.changes, r.version FROM fleet_change AS c, reference_version AS r
         WHERE c.id = 1 AND r.id = 1";
-    let rows: Vec<(i64, i64)> = sqlx::query_as(SQL).fetch_all(connection).await?;
+    let rows: Vec<(i64, i64)> = query_as(SQL).fetch_all(connection).await?;
     let (changes, reference_version) = rows.into_iter().next().unwrap_or_default();
     Ok(Pending {
         changes,
@@ -150,12 +150,9 @@ pub(crate) async fn pending(connection: &mut SqliteConnection) -> Result<Pending
 }
 
 /// Counts recordings, in the transaction that makes them.
-pub(crate) async fn count_changes(
-    connection: &mut SqliteConnection,
-    count: usize,
-) -> Result<(), Error> {
+pub(crate) async fn count_changes(connection: &mut Connection, count: usize) -> Result<(), Error> {
     const SQL: &str = "UPDATE fleet_change SET changes = changes + $1 WHERE id = 1";
-    sqlx::query(SQL)
+    query(SQL)
         .bind(i64::try_from(count).unwrap_or(i64::MAX))
         .execute(connection)
         .await?;
@@ -163,7 +160,7 @@ pub(crate) async fn count_changes(
 }
 
 async fn site_knowledge(
-    connection: &mut SqliteConnection,
+    connection: &mut Connection,
     site: &SiteId,
     fit: Arc<Fit>,
 ) -> Result<SiteKnowledge, Error> {
@@ -178,12 +175,12 @@ async fn site_knowledge(
 impl Read {
     /// The last fit; what is assumed before any when there is none.
     pub async fn fit(&self) -> Result<Fit, Error> {
-        fit(&mut *self.connection().await?).await
+        fit(&mut self.connection().await?).await
     }
 
     /// What a fit would take in now.
     pub async fn pending(&self) -> Result<Pending, Error> {
-        pending(&mut *self.connection().await?).await
+        pending(&mut self.connection().await?).await
     }
 
     /// What bears on a site's furnaces, as of one fit.
@@ -193,7 +190,7 @@ impl Read {
         fit: Arc<Fit>,
     ) -> Result<SiteKnowledge, Error> {
         self.within(site)?;
-        site_knowledge(&mut *self.connection().await?, site, fit).await
+        site_knowledge(&mut self.connection().await?, site, fit).await
     }
 
     /// The checks of every gauge of a site that has any.
@@ -202,7 +199,7 @@ impl Read {
         site: &SiteId,
     ) -> Result<Vec<(GaugeId, Vec<GaugeCheck>)>, Error> {
         self.within(site)?;
-        gauges::checks_of_site(&mut *self.connection().await?, site).await
+        gauges::checks_of_site(&mut self.connection().await?, site).await
     }
 
     /// What is known of furnaces, site by site, in order of their keys, whichever site they stand in.
@@ -211,7 +208,7 @@ impl Read {
         page: &Page,
     ) -> Result<Vec<(FurnaceKey, TrackedOffset)>, Error> {
         self.everywhere()?;
-        tracked::all_tracked(&mut *self.connection().await?, page).await
+        tracked::all_tracked(&mut self.connection().await?, page).await
     }
 }
 
@@ -270,7 +267,7 @@ impl Tx {
                 )
             })
             .collect();
-        sqlx::query(SQL)
+        query(SQL)
             .bind(fit.number)
             .bind(fitted_at.as_microsecond())
             .bind(fit.components_number)
@@ -284,13 +281,13 @@ impl Tx {
             .execute(self.connection())
             .await?;
         for (site, part) in sites {
-            sqlx::query(SITE)
+            query(SITE)
                 .bind(site.as_str())
                 .bind(bytes(&SiteFitDocument::from(part)))
                 .execute(self.connection())
                 .await?;
         }
-        sqlx::query(GONE).execute(self.connection()).await?;
+        query(GONE).execute(self.connection()).await?;
         Ok(())
     }
 }

@@ -5,10 +5,10 @@ use ringtrue_fleet::furnace::{
 };
 use ringtrue_fleet::key::{FurnaceId, FurnaceKey, SiteId};
 use serde::{Deserialize, Serialize};
-use sqlx::sqlite::SqliteConnection;
 
 use super::sites::reach;
 use crate::columns::{Place, json, written};
+use crate::database::{Connection, query, query_as};
 use crate::{Error, Page, Read, Request, Tx};
 
 const ELEMENTS: &[(HeatingElement, &str)] = &[
@@ -109,11 +109,11 @@ impl FurnaceRow {
 }
 
 pub(crate) async fn furnace(
-    connection: &mut SqliteConnection,
+    connection: &mut Connection,
     key: &FurnaceKey,
 ) -> Result<Option<Furnace>, Error> {
     const SQL: &str = "SELECT * FROM furnace WHERE site_id = $1 AND id = $2";
-    let rows: Vec<FurnaceRow> = sqlx::query_as(SQL)
+    let rows: Vec<FurnaceRow> = query_as(SQL)
         .bind(key.site.as_str())
         .bind(key.furnace.as_str())
         .fetch_all(connection)
@@ -123,23 +123,23 @@ pub(crate) async fn furnace(
 
 /// The given furnaces; `keys` is a JSON list of [site, furnace].
 pub(crate) async fn furnaces_of(
-    connection: &mut SqliteConnection,
+    connection: &mut Connection,
     keys: &str,
 ) -> Result<Vec<Furnace>, Error> {
     const SQL: &str = "SELECT f.* FROM json_each($1) AS wanted CROSS JOIN furnace AS f
         ON f.site_id = json_extract(wanted.value, '$[0]')
         AND f.id = json_extract(wanted.value, '$[1]')";
-    let rows: Vec<FurnaceRow> = sqlx::query_as(SQL).bind(keys).fetch_all(connection).await?;
+    let rows: Vec<FurnaceRow> = query_as(SQL).bind(keys).fetch_all(connection).await?;
     rows.into_iter().map(FurnaceRow::furnace).collect()
 }
 
 /// All furnaces of a site, by id.
 pub(crate) async fn furnaces_of_site(
-    connection: &mut SqliteConnection,
+    connection: &mut Connection,
     site: &SiteId,
 ) -> Result<Vec<Furnace>, Error> {
     const SQL: &str = "SELECT * FROM furnace WHERE site_id = $1 ORDER BY id";
-    let rows: Vec<FurnaceRow> = sqlx::query_as(SQL)
+    let rows: Vec<FurnaceRow> = query_as(SQL)
         .bind(site.as_str())
         .fetch_all(connection)
         .await?;
@@ -150,13 +150,13 @@ impl Read {
     /// One furnace.
     pub async fn furnace(&self, key: &FurnaceKey) -> Result<Option<Furnace>, Error> {
         self.within(&key.site)?;
-        furnace(&mut *self.connection().await?, key).await
+        furnace(&mut self.connection().await?, key).await
     }
 
     /// All furnaces of a site, by id.
     pub async fn furnaces_of_site(&self, site: &SiteId) -> Result<Vec<Furnace>, Error> {
         self.within(site)?;
-        furnaces_of_site(&mut *self.connection().await?, site).await
+        furnaces_of_site(&mut self.connection().await?, site).await
     }
 
     /// Furnaces of one site, or of all that the scope reaches, by name.
@@ -179,13 +179,13 @@ impl Read {
             "" => site.map_or("", SiteId::as_str),
             after => after,
         };
-        let rows: Vec<FurnaceRow> = sqlx::query_as(SQL)
+        let rows: Vec<FurnaceRow> = query_as(SQL)
             .bind(from)
             .bind(page.text(1))
             .bind(site.map(SiteId::as_str))
             .bind(reach(&self.scope))
             .bind(page.limit())
-            .fetch_all(&mut *self.connection().await?)
+            .fetch_all(&mut self.connection().await?)
             .await?;
         rows.into_iter().map(FurnaceRow::furnace).collect()
     }
@@ -254,7 +254,7 @@ impl Tx {
         furnace: &Furnace,
     ) -> Result<(), sqlx::Error> {
         let row = FurnaceRow::from(furnace);
-        sqlx::query(sql)
+        query(sql)
             .bind(row.site_id)
             .bind(row.id)
             .bind(row.display_name)

@@ -5,9 +5,9 @@ use ringtrue_calibration::gauge::Pooled;
 use ringtrue_fleet::gauge::{CheckDetails, Gauge, GaugeCheck, GaugeDetails, GaugeKind};
 use ringtrue_fleet::key::{CheckId, CheckKey, GaugeId, GaugeKey, SiteId};
 use serde::{Deserialize, Serialize};
-use sqlx::sqlite::SqliteConnection;
 
 use crate::columns::{Place, json, written};
+use crate::database::{Connection, query, query_as};
 use crate::{Error, Page, Read, Request, Tx};
 
 const KINDS: &[(Option<GaugeKind>, &str)] = &[
@@ -154,11 +154,11 @@ impl CheckRow {
 }
 
 pub(crate) async fn gauge(
-    connection: &mut SqliteConnection,
+    connection: &mut Connection,
     key: &GaugeKey,
 ) -> Result<Option<Gauge>, Error> {
     const SQL: &str = "SELECT * FROM gauge WHERE site_id = $1 AND id = $2";
-    let rows: Vec<GaugeRow> = sqlx::query_as(SQL)
+    let rows: Vec<GaugeRow> = query_as(SQL)
         .bind(key.site.as_str())
         .bind(key.gauge.as_str())
         .fetch_all(connection)
@@ -168,23 +168,23 @@ pub(crate) async fn gauge(
 
 /// The given gauges; `keys` is a JSON list of [site, gauge].
 pub(crate) async fn gauges_of(
-    connection: &mut SqliteConnection,
+    connection: &mut Connection,
     keys: &str,
 ) -> Result<Vec<Gauge>, Error> {
     const SQL: &str = "SELECT g.* FROM json_each($1) AS wanted CROSS JOIN gauge AS g
         ON g.site_id = json_extract(wanted.value, '$[0]')
         AND g.id = json_extract(wanted.value, '$[1]')";
-    let rows: Vec<GaugeRow> = sqlx::query_as(SQL).bind(keys).fetch_all(connection).await?;
+    let rows: Vec<GaugeRow> = query_as(SQL).bind(keys).fetch_all(connection).await?;
     rows.into_iter().map(GaugeRow::gauge).collect()
 }
 
 pub(crate) async fn latest_check(
-    connection: &mut SqliteConnection,
+    connection: &mut Connection,
     key: &GaugeKey,
 ) -> Result<Option<GaugeCheck>, Error> {
     const SQL: &str = "SELECT * FROM gauge_check WHERE site_id = $1 AND gauge_id = $2
         ORDER BY checked_at DESC, id DESC LIMIT 1";
-    let rows: Vec<CheckRow> = sqlx::query_as(SQL)
+    let rows: Vec<CheckRow> = query_as(SQL)
         .bind(key.site.as_str())
         .bind(key.gauge.as_str())
         .fetch_all(connection)
@@ -194,25 +194,25 @@ pub(crate) async fn latest_check(
 
 /// Each gauge's checks, latest first; `keys` is a JSON list of [site, gauge].
 pub(crate) async fn checks_of(
-    connection: &mut SqliteConnection,
+    connection: &mut Connection,
     keys: &str,
 ) -> Result<Vec<GaugeCheck>, Error> {
     const SQL: &str = "SELECT c.* FROM json_each($1) AS wanted CROSS JOIN gauge_check AS c
         ON c.site_id = json_extract(wanted.value, '$[0]')
         AND c.gauge_id = json_extract(wanted.value, '$[1]')
         ORDER BY c.site_id, c.gauge_id, c.checked_at DESC, c.id DESC";
-    let rows: Vec<CheckRow> = sqlx::query_as(SQL).bind(keys).fetch_all(connection).await?;
+    let rows: Vec<CheckRow> = query_as(SQL).bind(keys).fetch_all(connection).await?;
     rows.into_iter().map(CheckRow::check).collect()
 }
 
 /// The checks of every gauge of a site that has any, gauges by id, checks with the latest first.
 pub(crate) async fn checks_of_site(
-    connection: &mut SqliteConnection,
+    connection: &mut Connection,
     site: &SiteId,
 ) -> Result<Vec<(GaugeId, Vec<GaugeCheck>)>, Error> {
     const SQL: &str = "SELECT * FROM gauge_check WHERE site_id = $1
         ORDER BY gauge_id, checked_at DESC, id DESC";
-    let rows: Vec<CheckRow> = sqlx::query_as(SQL)
+    let rows: Vec<CheckRow> = query_as(SQL)
         .bind(site.as_str())
         .fetch_all(connection)
         .await?;
@@ -241,13 +241,13 @@ const LEAST_DEGREES_OF_FREEDOM: f64 = 4.0;
 
 /// Pooled scatter of each gauge that has enough of it; `keys` is a JSON list of [site, gauge].
 pub(crate) async fn pooled_of(
-    connection: &mut SqliteConnection,
+    connection: &mut Connection,
     keys: &str,
 ) -> Result<Vec<(GaugeKey, Pooled)>, Error> {
     const SQL: &str = "SELECT s.* FROM json_each($1) AS wanted CROSS JOIN gauge_scatter AS s
         ON s.site_id = json_extract(wanted.value, '$[0]')
         AND s.gauge_id = json_extract(wanted.value, '$[1]')";
-    let rows: Vec<ScatterRow> = sqlx::query_as(SQL).bind(keys).fetch_all(connection).await?;
+    let rows: Vec<ScatterRow> = query_as(SQL).bind(keys).fetch_all(connection).await?;
     let mut pooled = Vec::with_capacity(rows.len());
     for row in rows {
         if row.degrees_of_freedom < LEAST_DEGREES_OF_FREEDOM {
@@ -277,18 +277,18 @@ impl Read {
     /// One gauge.
     pub async fn gauge(&self, key: &GaugeKey) -> Result<Option<Gauge>, Error> {
         self.within(&key.site)?;
-        gauge(&mut *self.connection().await?, key).await
+        gauge(&mut self.connection().await?, key).await
     }
 
     /// Gauges of a site, by id.
     pub async fn gauges(&self, site: &SiteId, page: &Page) -> Result<Vec<Gauge>, Error> {
         const SQL: &str = "SELECT * FROM gauge WHERE site_id = $1 AND id > $2 ORDER BY id LIMIT $3";
         self.within(site)?;
-        let rows: Vec<GaugeRow> = sqlx::query_as(SQL)
+        let rows: Vec<GaugeRow> = query_as(SQL)
             .bind(site.as_str())
             .bind(page.text(0))
             .bind(page.limit())
-            .fetch_all(&mut *self.connection().await?)
+            .fetch_all(&mut self.connection().await?)
             .await?;
         rows.into_iter().map(GaugeRow::gauge).collect()
     }
@@ -296,7 +296,7 @@ impl Read {
     /// A gauge's latest check.
     pub async fn latest_gauge_check(&self, key: &GaugeKey) -> Result<Option<GaugeCheck>, Error> {
         self.within(&key.site)?;
-        latest_check(&mut *self.connection().await?, key).await
+        latest_check(&mut self.connection().await?, key).await
     }
 
     /// A gauge's checks, latest first.
@@ -308,13 +308,13 @@ impl Read {
         const SQL: &str = "SELECT * FROM gauge_check WHERE site_id = $1 AND gauge_id = $2
             AND (checked_at, id) < ($3, $4) ORDER BY checked_at DESC, id DESC LIMIT $5";
         self.within(&key.site)?;
-        let rows: Vec<CheckRow> = sqlx::query_as(SQL)
+        let rows: Vec<CheckRow> = query_as(SQL)
             .bind(key.site.as_str())
             .bind(key.gauge.as_str())
             .bind(page.moment(0))
             .bind(page.text(1))
             .bind(page.limit())
-            .fetch_all(&mut *self.connection().await?)
+            .fetch_all(&mut self.connection().await?)
             .await?;
         rows.into_iter().map(CheckRow::check).collect()
     }
@@ -371,7 +371,7 @@ impl Tx {
 
     async fn write_gauge(&mut self, sql: &'static str, gauge: &Gauge) -> Result<(), sqlx::Error> {
         let row = GaugeRow::from(gauge);
-        sqlx::query(sql)
+        query(sql)
             .bind(row.site_id)
             .bind(row.id)
             .bind(row.display_name)
@@ -401,7 +401,7 @@ impl Tx {
             VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12)";
         self.within(&check.key.gauge.site)?;
         let row = CheckRow::from(check);
-        sqlx::query(SQL)
+        query(SQL)
             .bind(row.site_id)
             .bind(row.gauge_id)
             .bind(row.checked_at)

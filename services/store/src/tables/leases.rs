@@ -2,8 +2,8 @@
 //! nothing.
 
 use jiff::{SignedDuration, Timestamp};
-use sqlx::sqlite::SqliteConnection;
 
+use crate::database::{Connection, query, query_scalar};
 use crate::{Error, Tx};
 
 /// A lease that was taken.
@@ -15,12 +15,14 @@ pub struct Lease {
     pub fence: i64,
 }
 
-async fn fence(connection: &mut SqliteConnection, name: &str) -> Result<Option<i64>, Error> {
-    const SQL: &str = "SELECT fence FROM work_lease WHERE name = $1";
-    let rows: Vec<i64> = sqlx::query_scalar(SQL)
-        .bind(name)
-        .fetch_all(connection)
-        .await?;
+const FENCE: &str = "SELECT fence FROM work_lease WHERE name = $1";
+
+async fn fence(
+    connection: &mut Connection,
+    sql: &'static str,
+    name: &str,
+) -> Result<Option<i64>, Error> {
+    let rows: Vec<i64> = query_scalar(sql).bind(name).fetch_all(connection).await?;
     Ok(rows.into_iter().next())
 }
 
@@ -39,29 +41,36 @@ impl Tx {
                 fence = work_lease.fence + 1
             WHERE work_lease.owner = excluded.owner OR work_lease.until <= $4";
         let until = now.saturating_add(held_for).unwrap_or(Timestamp::MAX);
-        let done = sqlx::query(SQL)
+        let done = query(SQL)
             .bind(name)
             .bind(owner)
             .bind(until.as_microsecond())
             .bind(now.as_microsecond())
             .execute(self.connection())
             .await?;
-        if done.rows_affected() == 0 {
+        if done == 0 {
             return Ok(None);
         }
-        let fence = fence(self.connection(), name).await?;
+        let fence = fence(self.connection(), FENCE, name).await?;
         Ok(fence.map(|fence| Lease { name, fence }))
     }
 
-    /// Whether a lease is still the last that was taken.
+    /// Whether a lease is still the last that was taken. Nobody takes it before this transaction ends.
     pub async fn holds(&mut self, lease: &Lease) -> Result<bool, Error> {
-        Ok(fence(self.connection(), lease.name).await? == Some(lease.fence))
+        const KEPT: &str = "SELECT fence FROM work_lease WHERE name = $1 FOR SHARE";
+        let sql = match self.connection() {
+            // SQLite lets one transaction write at a time.
+            connection if connection.is_sqlite() => FENCE,
+            _ => KEPT,
+        };
+        let found = fence(self.connection(), sql, lease.name).await?;
+        Ok(found == Some(lease.fence))
     }
 
     /// Gives a lease back, so that the next owner need not wait.
     pub async fn release_lease(&mut self, lease: &Lease) -> Result<(), Error> {
         const SQL: &str = "UPDATE work_lease SET until = 0 WHERE name = $1 AND fence = $2";
-        sqlx::query(SQL)
+        query(SQL)
             .bind(lease.name)
             .bind(lease.fence)
             .execute(self.connection())
@@ -72,10 +81,7 @@ impl Tx {
     /// Gives back every lease of an owner: its work was dropped before it could do so itself.
     pub async fn release_leases_of(&mut self, owner: &str) -> Result<(), Error> {
         const SQL: &str = "UPDATE work_lease SET until = 0 WHERE owner = $1";
-        sqlx::query(SQL)
-            .bind(owner)
-            .execute(self.connection())
-            .await?;
+        query(SQL).bind(owner).execute(self.connection()).await?;
         Ok(())
     }
 }

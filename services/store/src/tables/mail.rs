@@ -8,6 +8,7 @@ use super::agenda::put_on;
 use super::readings::chunks;
 use super::subscriptions::SubscriptionRow;
 use crate::columns::Place;
+use crate::database::{insert_rows, query, query_as, query_scalar};
 use crate::{Error, Read, Tx};
 
 /// A mail to send.
@@ -84,10 +85,10 @@ impl Read {
             WHERE m.state = 'waiting' AND m.next_at <= $1 AND NOT s.is_deleted AND NOT s.unsubscribed
             ORDER BY m.next_at, m.subscription_id, m.topic LIMIT $2";
         self.everywhere()?;
-        let rows: Vec<WaitingRow> = sqlx::query_as(SQL)
+        let rows: Vec<WaitingRow> = query_as(SQL)
             .bind(now.as_microsecond())
             .bind(i64::from(most))
-            .fetch_all(&mut *self.connection().await?)
+            .fetch_all(&mut self.connection().await?)
             .await?;
         rows.into_iter().map(WaitingRow::waiting).collect()
     }
@@ -97,9 +98,9 @@ impl Read {
         const SQL: &str = "SELECT COUNT(*), MIN(next_at) FROM mail
             WHERE state = 'waiting' AND next_at <= $1";
         self.everywhere()?;
-        let (count, since): (i64, Option<i64>) = sqlx::query_as(SQL)
+        let (count, since): (i64, Option<i64>) = query_as(SQL)
             .bind(now.as_microsecond())
-            .fetch_one(&mut *self.connection().await?)
+            .fetch_one(&mut self.connection().await?)
             .await?;
         let place = Place {
             table: "mail",
@@ -121,27 +122,18 @@ impl Tx {
         self.everywhere()?;
         let mut new = 0;
         for now in chunks(mail) {
-            let mut query = sqlx::QueryBuilder::new(
-                "INSERT INTO mail (subscription_id, topic, message_id, state, attempts, next_at, made_at,
-                last_failure, document) ",
-            );
-            query.push_values(now, |mut row, one| {
-                row.push_bind(one.subscription.as_str())
-                    .push_bind(&one.topic)
-                    .push_bind(&one.message_id)
-                    .push_bind("waiting")
-                    .push_bind(0_i64)
-                    .push_bind(one.next_at.as_microsecond())
-                    .push_bind(one.made_at.as_microsecond())
-                    .push_bind("")
-                    .push_bind(&one.changes_json);
-            });
-            query.push(" ON CONFLICT DO NOTHING");
-            new += query
-                .build()
-                .execute(self.connection())
-                .await?
-                .rows_affected();
+            new += insert_rows(self.connection(), "INSERT INTO mail (subscription_id, topic, message_id, state, attempts, next_at, made_at,
+                last_failure, document) ", " ON CONFLICT DO NOTHING", now, |row, one| {
+                row.push(one.subscription.as_str())
+                    .push(&one.topic)
+                    .push(&one.message_id)
+                    .push("waiting")
+                    .push(0_i64)
+                    .push(one.next_at.as_microsecond())
+                    .push(one.made_at.as_microsecond())
+                    .push("")
+                    .push(&one.changes_json);
+}).await?;
         }
         Ok(new)
     }
@@ -159,13 +151,13 @@ impl Tx {
             failing_since = NULL WHERE id = $1";
         self.everywhere()?;
         self.look_at_failing(id, false).await?;
-        sqlx::query(MAIL)
+        query(MAIL)
             .bind(id.as_str())
             .bind(topic)
             .bind(now.as_microsecond())
             .execute(self.connection())
             .await?;
-        sqlx::query(RECIPIENT)
+        query(RECIPIENT)
             .bind(id.as_str())
             .bind(now.as_microsecond())
             .execute(self.connection())
@@ -193,14 +185,14 @@ impl Tx {
         if failing_since.is_some() {
             self.look_at_failing(id, true).await?;
         }
-        sqlx::query(MAIL)
+        query(MAIL)
             .bind(id.as_str())
             .bind(topic)
             .bind(failure)
             .bind(next_at.map(Timestamp::as_microsecond))
             .execute(self.connection())
             .await?;
-        sqlx::query(RECIPIENT)
+        query(RECIPIENT)
             .bind(id.as_str())
             .bind(failure)
             .bind(failing_since.map(Timestamp::as_microsecond))
@@ -213,7 +205,7 @@ impl Tx {
     async fn look_at_failing(&mut self, id: &SubscriptionId, fails: bool) -> Result<(), Error> {
         const SQL: &str = "SELECT site_id FROM mail_subscription
             WHERE id = $1 AND (failing_since IS NOT NULL) <> $2";
-        let sites: Vec<String> = sqlx::query_scalar(SQL)
+        let sites: Vec<String> = query_scalar(SQL)
             .bind(id.as_str())
             .bind(fails)
             .fetch_all(self.connection())
@@ -229,7 +221,7 @@ impl Tx {
         const SQL: &str = "UPDATE mail SET state = 'given_up', last_failure = 'no longer needed'
             WHERE subscription_id = $1 AND topic = $2 AND state = 'waiting'";
         self.everywhere()?;
-        sqlx::query(SQL)
+        query(SQL)
             .bind(id.as_str())
             .bind(topic)
             .execute(self.connection())

@@ -11,6 +11,7 @@ use super::adjustments::AdjustmentRow;
 use super::events::EventRow;
 use super::readings::surprise;
 use crate::columns::{Place, optional_id};
+use crate::database::query_as;
 use crate::{Error, Read};
 
 #[derive(sqlx::FromRow)]
@@ -92,10 +93,10 @@ impl Read {
             WHERE f.site_id = $1 AND e.counts AND a.amended_by IS NULL
             ORDER BY e.furnace_id, e.fired_at, e.reading_id";
         self.within(site)?;
-        let rows: Vec<LateRow> = sqlx::query_as(SQL)
+        let rows: Vec<LateRow> = query_as(SQL)
             .bind(site.as_str())
             .bind(since.as_microsecond())
-            .fetch_all(&mut *self.connection().await?)
+            .fetch_all(&mut self.connection().await?)
             .await?;
         rows.into_iter().map(|row| row.reading(site)).collect()
     }
@@ -109,10 +110,10 @@ impl Read {
         const SQL: &str = "SELECT * FROM adjustment WHERE site_id = $1 AND adjusted_at >= $2
             ORDER BY furnace_id, adjusted_at, id";
         self.within(site)?;
-        let rows: Vec<AdjustmentRow> = sqlx::query_as(SQL)
+        let rows: Vec<AdjustmentRow> = query_as(SQL)
             .bind(site.as_str())
             .bind(since.as_microsecond())
-            .fetch_all(&mut *self.connection().await?)
+            .fetch_all(&mut self.connection().await?)
             .await?;
         rows.into_iter().map(AdjustmentRow::adjustment).collect()
     }
@@ -122,9 +123,9 @@ impl Read {
         const SQL: &str = "SELECT * FROM furnace_event WHERE site_id = $1
             ORDER BY furnace_id, happened_at, id";
         self.within(site)?;
-        let rows: Vec<EventRow> = sqlx::query_as(SQL)
+        let rows: Vec<EventRow> = query_as(SQL)
             .bind(site.as_str())
-            .fetch_all(&mut *self.connection().await?)
+            .fetch_all(&mut self.connection().await?)
             .await?;
         rows.into_iter().map(EventRow::event).collect()
     }

@@ -4,9 +4,9 @@ use ringtrue_calibration::programme::Segment;
 use ringtrue_fleet::key::{FurnaceId, FurnaceKey, ProgrammeId, ProgrammeKey, SiteId};
 use ringtrue_fleet::programme::{Programme, ProgrammeDetails, ProgrammeKind, SetpointChange};
 use serde::{Deserialize, Serialize};
-use sqlx::sqlite::SqliteConnection;
 
 use crate::columns::{Place, json, written};
+use crate::database::{Connection, query, query_as};
 use crate::{Error, Page, Read, Request, Tx};
 
 const KINDS: &[(ProgrammeKind, &str)] = &[
@@ -118,11 +118,11 @@ impl ProgrammeRow {
 }
 
 pub(crate) async fn programme(
-    connection: &mut SqliteConnection,
+    connection: &mut Connection,
     key: &ProgrammeKey,
 ) -> Result<Option<Programme>, Error> {
     const SQL: &str = "SELECT * FROM programme WHERE site_id = $1 AND furnace_id = $2 AND id = $3";
-    let rows: Vec<ProgrammeRow> = sqlx::query_as(SQL)
+    let rows: Vec<ProgrammeRow> = query_as(SQL)
         .bind(key.furnace.site.as_str())
         .bind(key.furnace.furnace.as_str())
         .bind(key.programme.as_str())
@@ -136,14 +136,14 @@ pub(crate) async fn programme(
 
 /// The given programmes; `keys` is a JSON list of [site, furnace, programme].
 pub(crate) async fn programmes_of(
-    connection: &mut SqliteConnection,
+    connection: &mut Connection,
     keys: &str,
 ) -> Result<Vec<Programme>, Error> {
     const SQL: &str = "SELECT p.* FROM json_each($1) AS wanted CROSS JOIN programme AS p
         ON p.site_id = json_extract(wanted.value, '$[0]')
         AND p.furnace_id = json_extract(wanted.value, '$[1]')
         AND p.id = json_extract(wanted.value, '$[2]')";
-    let rows: Vec<ProgrammeRow> = sqlx::query_as(SQL).bind(keys).fetch_all(connection).await?;
+    let rows: Vec<ProgrammeRow> = query_as(SQL).bind(keys).fetch_all(connection).await?;
     rows.into_iter().map(ProgrammeRow::programme).collect()
 }
 
@@ -151,7 +151,7 @@ impl Read {
     /// One programme.
     pub async fn programme(&self, key: &ProgrammeKey) -> Result<Option<Programme>, Error> {
         self.within(&key.furnace.site)?;
-        programme(&mut *self.connection().await?, key).await
+        programme(&mut self.connection().await?, key).await
     }
 
     /// Programmes of one furnace or of a site's furnaces, by name.
@@ -165,13 +165,13 @@ impl Read {
             WHERE site_id = $1 AND (furnace_id, id) > ($2, $3) AND ($4 IS NULL OR furnace_id = $4)
             ORDER BY furnace_id, id LIMIT $5";
         self.within(site)?;
-        let rows: Vec<ProgrammeRow> = sqlx::query_as(SQL)
+        let rows: Vec<ProgrammeRow> = query_as(SQL)
             .bind(site.as_str())
             .bind(page.text(0))
             .bind(page.text(1))
             .bind(furnace.map(FurnaceId::as_str))
             .bind(page.limit())
-            .fetch_all(&mut *self.connection().await?)
+            .fetch_all(&mut self.connection().await?)
             .await?;
         rows.into_iter().map(ProgrammeRow::programme).collect()
     }
@@ -192,7 +192,7 @@ impl Tx {
         const SQL: &str =
             "SELECT * FROM programme WHERE site_id = $1 AND furnace_id = $2 ORDER BY id";
         self.within(&furnace.site)?;
-        let rows: Vec<ProgrammeRow> = sqlx::query_as(SQL)
+        let rows: Vec<ProgrammeRow> = query_as(SQL)
             .bind(furnace.site.as_str())
             .bind(furnace.furnace.as_str())
             .fetch_all(self.connection())
@@ -257,7 +257,7 @@ impl Tx {
         programme: &Programme,
     ) -> Result<(), sqlx::Error> {
         let row = ProgrammeRow::from(programme);
-        sqlx::query(sql)
+        query(sql)
             .bind(row.site_id)
             .bind(row.furnace_id)
             .bind(row.id)

@@ -10,10 +10,10 @@ use std::collections::HashMap;
 use ringtrue_fleet::event::FurnaceEvent;
 use ringtrue_fleet::key::{BatchId, FurnaceId, FurnaceKey, GaugeId, ReadingId, ReadingKey, SiteId};
 use ringtrue_fleet::tracking::TrackPoint;
-use sqlx::sqlite::SqliteConnection;
 
 use super::sign_offs::AsItStands;
 use crate::columns::{Place, json, optional_id};
+use crate::database::{Connection, query, query_as, query_scalar};
 use crate::{Error, Page, Read, Recorded, Tx};
 
 pub(crate) use crate::documents::measurement::Measurement;
@@ -87,7 +87,7 @@ macro_rules! recorded_columns {
 }
 
 async fn recorded_row(
-    connection: &mut SqliteConnection,
+    connection: &mut Connection,
     key: &ReadingKey,
 ) -> Result<Option<RecordedRow>, Error> {
     const SQL: &str = concat!(
@@ -95,7 +95,7 @@ async fn recorded_row(
         recorded_columns!(),
         " WHERE r.site_id = $1 AND r.furnace_id = $2 AND r.id = $3"
     );
-    let rows: Vec<RecordedRow> = sqlx::query_as(SQL)
+    let rows: Vec<RecordedRow> = query_as(SQL)
         .bind(key.furnace.site.as_str())
         .bind(key.furnace.furnace.as_str())
         .bind(key.reading.as_str())
@@ -105,7 +105,7 @@ async fn recorded_row(
 }
 
 pub(crate) async fn recorded(
-    connection: &mut SqliteConnection,
+    connection: &mut Connection,
     key: &ReadingKey,
 ) -> Result<Option<Recorded>, Error> {
     let row = recorded_row(connection, key).await?;
@@ -114,7 +114,7 @@ pub(crate) async fn recorded(
 
 /// What a reading says of itself, for signing.
 pub(crate) async fn as_it_stands(
-    connection: &mut SqliteConnection,
+    connection: &mut Connection,
     key: &ReadingKey,
 ) -> Result<Option<AsItStands>, Error> {
     let Some(row) = recorded_row(connection, key).await? else {
@@ -135,7 +135,7 @@ pub(crate) async fn as_it_stands(
 
 /// The reading that a furnace's filter took last.
 pub(crate) async fn recorded_last(
-    connection: &mut SqliteConnection,
+    connection: &mut Connection,
     furnace: &FurnaceKey,
     reading: &str,
 ) -> Result<Option<Recorded>, Error> {
@@ -151,7 +151,7 @@ pub(crate) async fn recorded_last(
 
 /// What each gauge of a site scatters within rings, from all readings that count, in order of their ids.
 pub(crate) async fn pooled_scatter(
-    connection: &mut SqliteConnection,
+    connection: &mut Connection,
     site: &str,
 ) -> Result<HashMap<String, Scatter>, Error> {
     const SQL: &str = "SELECT r.gauge_id, r.measurement FROM reading AS r
@@ -159,7 +159,7 @@ pub(crate) async fn pooled_scatter(
             AND a.reading_id = r.id
         WHERE r.site_id = $1 AND r.gauge_id IS NOT NULL AND a.amended_by IS NULL AND r.purpose <> 'practice'
         ORDER BY r.gauge_id, r.id";
-    let rows: Vec<(String, String)> = sqlx::query_as(SQL).bind(site).fetch_all(connection).await?;
+    let rows: Vec<(String, String)> = query_as(SQL).bind(site).fetch_all(connection).await?;
     let mut pooled: HashMap<String, Scatter> = HashMap::new();
     for (gauge, measurement) in rows {
         let place = Place {
@@ -178,7 +178,7 @@ impl Read {
     /// A reading with its evaluation.
     pub async fn recorded(&self, key: &ReadingKey) -> Result<Option<Recorded>, Error> {
         self.within(&key.furnace.site)?;
-        recorded(&mut *self.connection().await?, key).await
+        recorded(&mut self.connection().await?, key).await
     }
 
     /// Readings of a furnace or of a whole site, latest firing first.
@@ -197,14 +197,14 @@ impl Read {
             ORDER BY r.fired_at DESC, r.id DESC LIMIT $6"
         );
         self.within(site)?;
-        let rows: Vec<RecordedRow> = sqlx::query_as(SQL)
+        let rows: Vec<RecordedRow> = query_as(SQL)
             .bind(site.as_str())
             .bind(furnace.map(FurnaceId::as_str))
             .bind(show_amended)
             .bind(page.moment(0))
             .bind(page.text(1))
             .bind(page.limit())
-            .fetch_all(&mut *self.connection().await?)
+            .fetch_all(&mut self.connection().await?)
             .await?;
         rows.into_iter().map(RecordedRow::recorded).collect()
     }
@@ -278,11 +278,11 @@ pub(crate) use counted_readings;
 
 /// Every reading that a furnace's offset takes into account, in order of firing and id.
 pub(crate) async fn track_points(
-    connection: &mut SqliteConnection,
+    connection: &mut Connection,
     furnace: &FurnaceKey,
 ) -> Result<Vec<TrackPoint>, Error> {
     const SQL: &str = counted_readings!("");
-    let rows: Vec<PointRow> = sqlx::query_as(SQL)
+    let rows: Vec<PointRow> = query_as(SQL)
         .bind(furnace.site.as_str())
         .bind(furnace.furnace.as_str())
         .fetch_all(connection)
@@ -315,12 +315,12 @@ impl Tx {
             ORDER BY r.id";
         const FORGET: &str = "DELETE FROM gauge_scatter WHERE site_id = $1 AND gauge_id = $2";
         self.within(&gauge.site)?;
-        let measurements: Vec<String> = sqlx::query_scalar(READINGS)
+        let measurements: Vec<String> = query_scalar(READINGS)
             .bind(gauge.site.as_str())
             .bind(gauge.gauge.as_str())
             .fetch_all(self.connection())
             .await?;
-        sqlx::query(FORGET)
+        query(FORGET)
             .bind(gauge.site.as_str())
             .bind(gauge.gauge.as_str())
             .execute(self.connection())

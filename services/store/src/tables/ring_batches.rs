@@ -6,11 +6,11 @@ use ringtrue_calibration::ring_table::{Entry, RingTable};
 use ringtrue_fleet::key::BatchId;
 use ringtrue_fleet::ring_batch::{BatchDetails, BatchState, RingBatch};
 use serde::{Deserialize, Serialize};
-use sqlx::sqlite::SqliteConnection;
 
 use super::agenda::look_everywhere;
 use crate::cache::BatchCache;
 use crate::columns::{Place, json, written};
+use crate::database::{Connection, query, query_as};
 use crate::{Error, Page, Read, Request, Tx};
 
 pub(crate) const STATES: &[(BatchState, &str)] = &[
@@ -133,17 +133,14 @@ impl BatchDocument {
     }
 }
 
-async fn tables_of(connection: &mut SqliteConnection, batch: &str) -> Result<Vec<TableRow>, Error> {
+async fn tables_of(connection: &mut Connection, batch: &str) -> Result<Vec<TableRow>, Error> {
     const SQL: &str = "SELECT * FROM ring_table WHERE batch_id = $1 ORDER BY hold_min";
-    Ok(sqlx::query_as(SQL)
-        .bind(batch)
-        .fetch_all(connection)
-        .await?)
+    Ok(query_as(SQL).bind(batch).fetch_all(connection).await?)
 }
 
 /// Gives the row's batch with its tables, parsed once per version.
 async fn whole(
-    connection: &mut SqliteConnection,
+    connection: &mut Connection,
     cache: &BatchCache,
     row: BatchRow,
 ) -> Result<Arc<RingBatch>, Error> {
@@ -163,12 +160,12 @@ async fn whole(
 }
 
 pub(crate) async fn batch(
-    connection: &mut SqliteConnection,
+    connection: &mut Connection,
     cache: &BatchCache,
     id: &BatchId,
 ) -> Result<Option<Arc<RingBatch>>, Error> {
     const SQL: &str = "SELECT * FROM ring_batch WHERE id = $1";
-    let rows: Vec<BatchRow> = sqlx::query_as(SQL)
+    let rows: Vec<BatchRow> = query_as(SQL)
         .bind(id.as_str())
         .fetch_all(&mut *connection)
         .await?;
@@ -180,16 +177,13 @@ pub(crate) async fn batch(
 
 /// The given batches; `ids` is a JSON list.
 pub(crate) async fn batches_of(
-    connection: &mut SqliteConnection,
+    connection: &mut Connection,
     cache: &BatchCache,
     ids: &str,
 ) -> Result<Vec<Arc<RingBatch>>, Error> {
     const SQL: &str = "SELECT b.* FROM json_each($1) AS wanted CROSS JOIN ring_batch AS b
         ON b.id = wanted.value";
-    let rows: Vec<BatchRow> = sqlx::query_as(SQL)
-        .bind(ids)
-        .fetch_all(&mut *connection)
-        .await?;
+    let rows: Vec<BatchRow> = query_as(SQL).bind(ids).fetch_all(&mut *connection).await?;
     let mut batches = Vec::with_capacity(rows.len());
     for row in rows {
         batches.push(whole(connection, cache, row).await?);
@@ -202,12 +196,12 @@ const MOST_COMPARED: i64 = 12;
 
 /// The released batches added last.
 pub(crate) async fn released(
-    connection: &mut SqliteConnection,
+    connection: &mut Connection,
     cache: &BatchCache,
 ) -> Result<Vec<Arc<RingBatch>>, Error> {
     const SQL: &str = "SELECT * FROM ring_batch WHERE state = 'released'
         ORDER BY created_at DESC, id LIMIT $1";
-    let rows: Vec<BatchRow> = sqlx::query_as(SQL)
+    let rows: Vec<BatchRow> = query_as(SQL)
         .bind(MOST_COMPARED)
         .fetch_all(&mut *connection)
         .await?;
@@ -230,10 +224,10 @@ impl Read {
     pub async fn ring_batches(&self, page: &Page) -> Result<Vec<RingBatch>, Error> {
         const SQL: &str = "SELECT * FROM ring_batch WHERE id > $1 ORDER BY id LIMIT $2";
         let mut connection = self.connection().await?;
-        let rows: Vec<BatchRow> = sqlx::query_as(SQL)
+        let rows: Vec<BatchRow> = query_as(SQL)
             .bind(page.text(0))
             .bind(page.limit())
-            .fetch_all(&mut *connection)
+            .fetch_all(&mut connection)
             .await?;
         let mut batches = Vec::with_capacity(rows.len());
         for row in rows {
@@ -315,7 +309,7 @@ impl Tx {
         batch: &RingBatch,
     ) -> Result<(), sqlx::Error> {
         let row = BatchDocument::from(batch).batch;
-        sqlx::query(sql)
+        query(sql)
             .bind(row.id)
             .bind(row.code)
             .bind(row.stated_expanded_uncertainty_c)
@@ -335,7 +329,7 @@ impl Tx {
         const SQL: &str =
             "INSERT INTO ring_table (batch_id, hold_min, entries) VALUES ($1, $2, $3)";
         let row = table_row(batch, table);
-        sqlx::query(SQL)
+        query(SQL)
             .bind(row.batch_id)
             .bind(row.hold_min)
             .bind(row.entries)

@@ -10,11 +10,11 @@ use ringtrue_fleet::recurrence::Recurrence;
 use ringtrue_fleet::rule::{Plan, Rule, RuleDetails, RuleKey, RulePlace};
 use ringtrue_fleet::task::TaskKind;
 use serde::{Deserialize, Serialize};
-use sqlx::sqlite::SqliteConnection;
 
 use super::agenda::look_everywhere;
 use super::events;
 use crate::columns::{Place, json, written};
+use crate::database::{Connection, query, query_as};
 use crate::{Error, Read, Request, Tx};
 
 const SHIFTS: &[(Shift, &str)] = &[(Shift::Before, "before"), (Shift::After, "after")];
@@ -172,27 +172,21 @@ impl RuleRow {
 /// The rules that hold for the network, and those of some sites and their furnaces; `sites` is a JSON list.
 /// Outer ones come first.
 pub(crate) async fn rules_of_sites(
-    connection: &mut SqliteConnection,
+    connection: &mut Connection,
     sites: &str,
 ) -> Result<Vec<Rule>, Error> {
     const SQL: &str = "SELECT * FROM schedule_rule
         WHERE (site_id = '' OR site_id IN (SELECT value FROM json_each($1))) AND NOT is_removed
         ORDER BY site_id, furnace_id, task";
-    let rows: Vec<RuleRow> = sqlx::query_as(SQL)
-        .bind(sites)
-        .fetch_all(connection)
-        .await?;
+    let rows: Vec<RuleRow> = query_as(SQL).bind(sites).fetch_all(connection).await?;
     rows.into_iter().map(RuleRow::rule).collect()
 }
 
-async fn row_of(
-    connection: &mut SqliteConnection,
-    key: &RuleKey,
-) -> Result<Option<RuleRow>, Error> {
+async fn row_of(connection: &mut Connection, key: &RuleKey) -> Result<Option<RuleRow>, Error> {
     const SQL: &str =
         "SELECT * FROM schedule_rule WHERE site_id = $1 AND furnace_id = $2 AND task = $3";
     let (site, furnace) = columns(&key.place);
-    let rows: Vec<RuleRow> = sqlx::query_as(SQL)
+    let rows: Vec<RuleRow> = query_as(SQL)
         .bind(site)
         .bind(furnace)
         .bind(key.task.word())
@@ -201,7 +195,7 @@ async fn row_of(
     Ok(rows.into_iter().next())
 }
 
-async fn own_rule(connection: &mut SqliteConnection, key: &RuleKey) -> Result<Option<Rule>, Error> {
+async fn own_rule(connection: &mut Connection, key: &RuleKey) -> Result<Option<Rule>, Error> {
     let row = row_of(connection, key).await?;
     row.filter(|row| !row.is_removed)
         .map(RuleRow::rule)
@@ -216,7 +210,7 @@ impl Read {
             self.within(site)?;
             sites.push(site.as_str());
         }
-        rules_of_sites(&mut *self.connection().await?, &json(&sites)).await
+        rules_of_sites(&mut self.connection().await?, &json(&sites)).await
     }
 }
 
@@ -278,7 +272,7 @@ impl Tx {
         }
         let row = RuleRow::of(rule, is_removed);
         let document = json(&row);
-        sqlx::query(SQL)
+        query(SQL)
             .bind(row.site_id)
             .bind(row.furnace_id)
             .bind(row.task)

@@ -9,11 +9,11 @@ use ringtrue_fleet::sign_off::{
     AwaitedContent, AwaitedSignOff, Meaning, SignOff, SignOffSubject, Signable,
 };
 use serde::{Deserialize, Serialize};
-use sqlx::sqlite::SqliteConnection;
 
 use super::{adjustments, readings};
 use crate::audit::{By, Happening, append, digest};
 use crate::columns::{Place, json, written};
+use crate::database::{Connection, query, query_as, query_scalar};
 use crate::{Error, Page, Read, Request, Tx};
 
 const MEANINGS: &[(Meaning, &str)] = &[
@@ -191,7 +191,7 @@ impl Read {
                 AND (signed_at, id) < ($5, $6)
             ORDER BY signed_at DESC, id DESC LIMIT $7";
         self.within(site)?;
-        let rows: Vec<SignOffRow> = sqlx::query_as(SQL)
+        let rows: Vec<SignOffRow> = query_as(SQL)
             .bind(site.as_str())
             .bind(subject.map(|subject| subject.furnace().furnace.as_str()))
             .bind(subject.map(kind_of))
@@ -199,7 +199,7 @@ impl Read {
             .bind(page.moment(0))
             .bind(page.text(1))
             .bind(page.limit())
-            .fetch_all(&mut *self.connection().await?)
+            .fetch_all(&mut self.connection().await?)
             .await?;
         rows.into_iter().map(SignOffRow::sign_off).collect()
     }
@@ -229,10 +229,10 @@ impl Read {
                     AND o.furnace_id = j.furnace_id AND o.subject_kind = 'adjustment' AND o.subject_id = j.id)
             ORDER BY 4, 3 LIMIT $2";
         self.within(site)?;
-        let rows: Vec<AwaitedRow> = sqlx::query_as(SQL)
+        let rows: Vec<AwaitedRow> = query_as(SQL)
             .bind(site.as_str())
             .bind(MOST_AWAITED)
-            .fetch_all(&mut *self.connection().await?)
+            .fetch_all(&mut self.connection().await?)
             .await?;
         rows.into_iter().map(|row| row.awaited(site)).collect()
     }
@@ -241,13 +241,13 @@ impl Read {
 /// Who recorded something, and the digest of what was recorded. The chain is read from its end: what is signed
 /// was mostly recorded of late.
 async fn recorded_by(
-    connection: &mut SqliteConnection,
+    connection: &mut Connection,
     site: &SiteId,
     subject: &str,
 ) -> Result<Option<(String, String)>, Error> {
     const SQL: &str = "SELECT actor, digest FROM audit WHERE site_id = $1 AND subject = $2
         ORDER BY seq DESC LIMIT 1";
-    let rows: Vec<(String, String)> = sqlx::query_as(SQL)
+    let rows: Vec<(String, String)> = query_as(SQL)
         .bind(site.as_str())
         .bind(subject)
         .fetch_all(connection)
@@ -256,12 +256,12 @@ async fn recorded_by(
 }
 
 async fn signed_by(
-    connection: &mut SqliteConnection,
+    connection: &mut Connection,
     subject: &SignOffSubject,
 ) -> Result<Vec<String>, Error> {
     const SQL: &str = "SELECT person FROM sign_off WHERE site_id = $1 AND furnace_id = $2
         AND subject_kind = $3 AND subject_id = $4 ORDER BY signed_at, id";
-    Ok(sqlx::query_scalar(SQL)
+    Ok(query_scalar(SQL)
         .bind(subject.site().as_str())
         .bind(subject.furnace().furnace.as_str())
         .bind(kind_of(subject))
@@ -322,7 +322,7 @@ impl Tx {
         self.within(sign_off.subject.site())?;
         let row = SignOffRow::from(sign_off);
         let document = json(&row);
-        sqlx::query(SQL)
+        query(SQL)
             .bind(row.site_id)
             .bind(row.furnace_id)
             .bind(row.subject_kind)

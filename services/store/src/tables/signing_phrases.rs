@@ -8,6 +8,7 @@ use serde::Serialize;
 use super::sign_offs::optional_moment;
 use crate::audit::{By, Happening, append, digest};
 use crate::columns::{Place, json};
+use crate::database::{query, query_as};
 use crate::{Error, Request, Tx};
 
 /// A row of `signing_phrase`.
@@ -94,7 +95,7 @@ impl Tx {
     ) -> Result<Option<SigningPhrase>, Error> {
         const SQL: &str = "SELECT * FROM signing_phrase WHERE credential_id = $1";
         self.own(credential)?;
-        let rows: Vec<PhraseRow> = sqlx::query_as(SQL)
+        let rows: Vec<PhraseRow> = query_as(SQL)
             .bind(credential.as_str())
             .fetch_all(self.connection())
             .await?;
@@ -112,7 +113,7 @@ impl Tx {
         self.own(&phrase.credential)?;
         let row = PhraseRow::from(phrase);
         let digest = row.digest();
-        sqlx::query(SQL)
+        query(SQL)
             .bind(row.credential_id)
             .bind(row.phrase_hash)
             .bind(row.failures)
@@ -130,7 +131,7 @@ impl Tx {
             "UPDATE signing_phrase SET failures = $2, locked_until = $3 WHERE credential_id = $1";
         self.own(&phrase.credential)?;
         let row = PhraseRow::from(phrase);
-        sqlx::query(SQL)
+        query(SQL)
             .bind(row.credential_id)
             .bind(row.failures)
             .bind(row.locked_until)

@@ -5,11 +5,11 @@ use std::collections::BTreeSet;
 use ringtrue_fleet::grant::SiteGroup;
 use ringtrue_fleet::key::{SiteGroupId, SiteId};
 use serde::{Deserialize, Serialize};
-use sqlx::sqlite::SqliteConnection;
 
 use super::sites::reach;
 use super::wishes::{raise_access_version, site_ids};
 use crate::columns::{Place, json};
+use crate::database::{Connection, query, query_as, query_scalar};
 use crate::{Error, Read, Request, Tx};
 
 /// A row of `site_group`; also its document in the audit chain.
@@ -45,11 +45,11 @@ impl SiteGroupRow {
 }
 
 async fn row_of(
-    connection: &mut SqliteConnection,
+    connection: &mut Connection,
     id: &SiteGroupId,
 ) -> Result<Option<SiteGroupRow>, Error> {
     const SQL: &str = "SELECT * FROM site_group WHERE id = $1";
-    let rows: Vec<SiteGroupRow> = sqlx::query_as(SQL)
+    let rows: Vec<SiteGroupRow> = query_as(SQL)
         .bind(id.as_str())
         .fetch_all(connection)
         .await?;
@@ -64,9 +64,9 @@ impl Read {
             AND ($1 IS NULL OR EXISTS (SELECT 1 FROM json_each(g.sites) AS one
                 WHERE one.value IN (SELECT value FROM json_each($1))))
             ORDER BY g.id";
-        let rows: Vec<SiteGroupRow> = sqlx::query_as(SQL)
+        let rows: Vec<SiteGroupRow> = query_as(SQL)
             .bind(reach(&self.scope))
-            .fetch_all(&mut *self.connection().await?)
+            .fetch_all(&mut self.connection().await?)
             .await?;
         let mut groups = Vec::with_capacity(rows.len());
         for row in rows {
@@ -89,7 +89,7 @@ impl Tx {
             self.within(site)?;
         }
         let wanted: Vec<&str> = sites.iter().map(SiteId::as_str).collect();
-        let found: Vec<String> = sqlx::query_scalar(SQL)
+        let found: Vec<String> = query_scalar(SQL)
             .bind(json(&wanted))
             .fetch_all(self.connection())
             .await?;
@@ -118,7 +118,7 @@ impl Tx {
     pub async fn site_group_count(&mut self) -> Result<i64, Error> {
         const SQL: &str = "SELECT COUNT(*) FROM site_group WHERE NOT is_removed";
         self.everywhere()?;
-        Ok(sqlx::query_scalar(SQL).fetch_one(self.connection()).await?)
+        Ok(query_scalar(SQL).fetch_one(self.connection()).await?)
     }
 
     /// Stores a version of a group: whoever was granted the group reaches its sites at once. For a scope that reaches
@@ -169,7 +169,7 @@ impl Tx {
             created_at: before.map_or(updated_at, |before| before.created_at),
             updated_at,
         };
-        sqlx::query(SQL)
+        query(SQL)
             .bind(&row.id)
             .bind(&row.display_name)
             .bind(&row.sites)

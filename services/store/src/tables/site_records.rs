@@ -18,10 +18,10 @@ use ringtrue_fleet::key::{FurnaceKey, SiteId};
 use ringtrue_fleet::rule::{Rule, RuleBook};
 use ringtrue_fleet::site::Site;
 use serde::de::DeserializeOwned;
-use sqlx::sqlite::SqliteConnection;
 
 use super::rules;
 use crate::columns::{Place, json};
+use crate::database::{Connection, query_scalar};
 use crate::{Error, Read};
 
 /// How far back events and acts are read, from the last record of the site, µs: two years.
@@ -88,10 +88,7 @@ impl Wanted {
     }
 }
 
-async fn load(
-    connection: &mut SqliteConnection,
-    wanted: &[SiteId],
-) -> Result<Vec<SiteRecords>, Error> {
+async fn load(connection: &mut Connection, wanted: &[SiteId]) -> Result<Vec<SiteRecords>, Error> {
     let ids: Vec<&str> = wanted.iter().map(SiteId::as_str).collect();
     let ids = json(&ids);
     let found = site_rows::sites(&mut *connection, &ids).await?;
@@ -124,25 +121,21 @@ impl Read {
         for site in sites {
             self.within(site)?;
         }
-        let mut connection = self.connection().await?;
-        let mut tx = sqlx::Connection::begin(&mut *connection).await?;
+        let mut tx = self.snapshot().await?;
         let records = load(&mut tx, sites).await?;
-        tx.rollback().await?;
+        tx.finish().await?;
         Ok(records)
     }
 }
 
 /// The rows of a statement that gives them as one JSON list.
 async fn rows<T: DeserializeOwned>(
-    connection: &mut SqliteConnection,
+    connection: &mut Connection,
     sql: &'static str,
     wanted: &str,
     table: &'static str,
 ) -> Result<Vec<T>, Error> {
-    let text: String = sqlx::query_scalar(sql)
-        .bind(wanted)
-        .fetch_one(connection)
-        .await?;
+    let text: String = query_scalar(sql).bind(wanted).fetch_one(connection).await?;
     let place = Place {
         table,
         key: "rows of some sites",

@@ -6,10 +6,10 @@ use ringtrue_fleet::caller::Scope;
 use ringtrue_fleet::key::SiteId;
 use ringtrue_fleet::site::{Closure, Site, SiteDetails};
 use serde::{Deserialize, Serialize};
-use sqlx::sqlite::SqliteConnection;
 
 use super::sign_offs::optional_moment;
 use crate::columns::{Place, json};
+use crate::database::{Connection, query, query_as};
 use crate::{Error, Page, Read, Request, Tx};
 
 /// A row of `site`; also its document in the audit chain.
@@ -214,12 +214,9 @@ impl SiteRow {
     }
 }
 
-pub(crate) async fn site(
-    connection: &mut SqliteConnection,
-    id: &SiteId,
-) -> Result<Option<Site>, Error> {
+pub(crate) async fn site(connection: &mut Connection, id: &SiteId) -> Result<Option<Site>, Error> {
     const SQL: &str = "SELECT * FROM site WHERE id = $1";
-    let rows: Vec<SiteRow> = sqlx::query_as(SQL)
+    let rows: Vec<SiteRow> = query_as(SQL)
         .bind(id.as_str())
         .fetch_all(connection)
         .await?;
@@ -227,13 +224,10 @@ pub(crate) async fn site(
 }
 
 /// The sites of the given ids; `ids` is a JSON list.
-pub(crate) async fn sites_of(
-    connection: &mut SqliteConnection,
-    ids: &str,
-) -> Result<Vec<Site>, Error> {
+pub(crate) async fn sites_of(connection: &mut Connection, ids: &str) -> Result<Vec<Site>, Error> {
     const SQL: &str = "SELECT s.* FROM json_each($1) AS wanted CROSS JOIN site AS s
         ON s.id = wanted.value";
-    let rows: Vec<SiteRow> = sqlx::query_as(SQL).bind(ids).fetch_all(connection).await?;
+    let rows: Vec<SiteRow> = query_as(SQL).bind(ids).fetch_all(connection).await?;
     rows.into_iter().map(SiteRow::site).collect()
 }
 
@@ -248,7 +242,7 @@ impl Read {
     /// One site.
     pub async fn site(&self, id: &SiteId) -> Result<Option<Site>, Error> {
         self.within(id)?;
-        site(&mut *self.connection().await?, id).await
+        site(&mut self.connection().await?, id).await
     }
 
     /// Sites that the scope reaches, by id.
@@ -256,11 +250,11 @@ impl Read {
         const SQL: &str = "SELECT * FROM site
             WHERE id > $1 AND ($2 IS NULL OR id IN (SELECT value FROM json_each($2)))
             ORDER BY id LIMIT $3";
-        let rows: Vec<SiteRow> = sqlx::query_as(SQL)
+        let rows: Vec<SiteRow> = query_as(SQL)
             .bind(page.text(0))
             .bind(reach(&self.scope))
             .bind(page.limit())
-            .fetch_all(&mut *self.connection().await?)
+            .fetch_all(&mut self.connection().await?)
             .await?;
         rows.into_iter().map(SiteRow::site).collect()
     }
@@ -321,7 +315,7 @@ impl Tx {
 
     async fn write_site(&mut self, sql: &'static str, site: &Site) -> Result<(), sqlx::Error> {
         let row = SiteRow::from(site);
-        sqlx::query(sql)
+        query(sql)
             .bind(row.id)
             .bind(row.display_name)
             .bind(row.time_zone)

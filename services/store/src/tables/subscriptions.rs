@@ -8,12 +8,12 @@ use ringtrue_fleet::alert::Level;
 use ringtrue_fleet::delivery::{MailMode, Subscription};
 use ringtrue_fleet::key::{SiteId, SubscriptionId, SubscriptionKey};
 use serde::{Deserialize, Serialize};
-use sqlx::sqlite::SqliteConnection;
 
 use super::alerts::last_change;
 use super::sites::reach;
 use crate::audit::{Answered, By, Happening, append, digest};
 use crate::columns::{Place, json, written};
+use crate::database::{Connection, query, query_as};
 use crate::{Error, Read, Request, Tx};
 
 const MODES: &[(MailMode, &str)] = &[
@@ -148,12 +148,12 @@ impl SubscriptionRow {
 
 /// One subscription of a site or of the network, unless it was deleted.
 async fn row_of(
-    connection: &mut SqliteConnection,
+    connection: &mut Connection,
     key: &SubscriptionKey,
 ) -> Result<Option<SubscriptionRow>, Error> {
     const SQL: &str =
         "SELECT * FROM mail_subscription WHERE id = $1 AND site_id = $2 AND NOT is_deleted";
-    let rows: Vec<SubscriptionRow> = sqlx::query_as(SQL)
+    let rows: Vec<SubscriptionRow> = query_as(SQL)
         .bind(key.subscription.as_str())
         .bind(key.site.as_ref().map_or("", SiteId::as_str))
         .fetch_all(connection)
@@ -180,10 +180,10 @@ impl Read {
             }
             SubscriptionsOf::All => None,
         };
-        let rows: Vec<SubscriptionRow> = sqlx::query_as(SQL)
+        let rows: Vec<SubscriptionRow> = query_as(SQL)
             .bind(site)
             .bind(reach(&self.scope))
-            .fetch_all(&mut *self.connection().await?)
+            .fetch_all(&mut self.connection().await?)
             .await?;
         rows.into_iter()
             .map(SubscriptionRow::subscription)
@@ -196,7 +196,7 @@ impl Read {
             Some(site) => self.within(site)?,
             None => self.everywhere()?,
         }
-        let row = row_of(&mut *self.connection().await?, key).await?;
+        let row = row_of(&mut self.connection().await?, key).await?;
         row.map(SubscriptionRow::subscription).transpose()
     }
 
@@ -208,8 +208,8 @@ impl Read {
             WHERE failing_since IS NOT NULL AND NOT is_deleted AND NOT unsubscribed
             ORDER BY failing_since, id";
         self.everywhere()?;
-        let rows: Vec<SubscriptionRow> = sqlx::query_as(SQL)
-            .fetch_all(&mut *self.connection().await?)
+        let rows: Vec<SubscriptionRow> = query_as(SQL)
+            .fetch_all(&mut self.connection().await?)
             .await?;
         let mut failing = Vec::with_capacity(rows.len());
         for row in rows {
@@ -257,7 +257,7 @@ impl Tx {
             created_at: subscription.created_at.as_microsecond(),
             is_deleted: false,
         };
-        sqlx::query(SQL)
+        query(SQL)
             .bind(&row.site_id)
             .bind(&row.id)
             .bind(&row.address)
@@ -306,10 +306,7 @@ impl Tx {
         let Some(mut row) = row_of(self.connection(), key).await? else {
             return Ok(false);
         };
-        sqlx::query(SQL)
-            .bind(&row.id)
-            .execute(self.connection())
-            .await?;
+        query(SQL).bind(&row.id).execute(self.connection()).await?;
         row.is_deleted = true;
         row.address.clear();
         self.give_up_mail(&row.id).await?;
@@ -328,7 +325,7 @@ impl Tx {
         const FIND: &str = "SELECT * FROM mail_subscription WHERE stop_secret_digest = $1";
         const SQL: &str = "UPDATE mail_subscription SET unsubscribed = TRUE WHERE id = $1";
         self.everywhere()?;
-        let rows: Vec<SubscriptionRow> = sqlx::query_as(FIND)
+        let rows: Vec<SubscriptionRow> = query_as(FIND)
             .bind(digest(secret))
             .fetch_all(self.connection())
             .await?;
@@ -342,10 +339,7 @@ impl Tx {
                 ..ended
             }));
         }
-        sqlx::query(SQL)
-            .bind(&row.id)
-            .execute(self.connection())
-            .await?;
+        query(SQL).bind(&row.id).execute(self.connection()).await?;
         row.unsubscribed = true;
         self.give_up_mail(&row.id).await?;
         self.subscription_changed(&row, "subscription.unsubscribe", now, &Request::NONE)
@@ -359,7 +353,7 @@ impl Tx {
             "SELECT * FROM mail_subscription WHERE NOT is_deleted AND NOT unsubscribed
             ORDER BY id";
         self.everywhere()?;
-        let rows: Vec<SubscriptionRow> = sqlx::query_as(SQL).fetch_all(self.connection()).await?;
+        let rows: Vec<SubscriptionRow> = query_as(SQL).fetch_all(self.connection()).await?;
         rows.into_iter().map(SubscriptionRow::serving).collect()
     }
 
@@ -373,7 +367,7 @@ impl Tx {
         const SQL: &str = "UPDATE mail_subscription SET after_seq = $2,
             digested_at = COALESCE($3, digested_at) WHERE id = $1";
         self.everywhere()?;
-        sqlx::query(SQL)
+        query(SQL)
             .bind(id.as_str())
             .bind(after_seq)
             .bind(digested_at.map(Timestamp::as_microsecond))
@@ -393,7 +387,7 @@ impl Tx {
     async fn give_up_mail(&mut self, subscription: &str) -> Result<(), Error> {
         const SQL: &str = "UPDATE mail SET state = 'given_up'
             WHERE subscription_id = $1 AND state = 'waiting'";
-        sqlx::query(SQL)
+        query(SQL)
             .bind(subscription)
             .execute(self.connection())
             .await?;

@@ -5,12 +5,12 @@ use jiff::Timestamp;
 use ringtrue_fleet::key::{FurnaceId, FurnaceKey, SiteId};
 use ringtrue_fleet::knowledge::Fit;
 use ringtrue_fleet::tracking::{AsEvaluated, TrackedOffset, replayed, suspected_drift};
-use sqlx::sqlite::SqliteConnection;
 
 use super::agenda::put_on_when_drift_changes;
 use super::readings::{chunks, track_points};
 use super::{events, fits};
 use crate::columns::{Place, bytes, json};
+use crate::database::{Connection, insert_rows, query, query_as};
 use crate::documents::tracked::TrackedDocument;
 use crate::{Error, Page, Read, Tx};
 
@@ -97,7 +97,7 @@ impl TrackedRow {
 /// What rows say. One whose shape is not understood, written by another version or damaged, is worked out
 /// again from the records.
 async fn read_back(
-    connection: &mut SqliteConnection,
+    connection: &mut Connection,
     rows: Vec<TrackedRow>,
 ) -> Result<Vec<(FurnaceKey, TrackedOffset)>, Error> {
     let mut offsets = Vec::with_capacity(rows.len());
@@ -124,7 +124,7 @@ async fn read_back(
 }
 
 async fn worked_out_again(
-    connection: &mut SqliteConnection,
+    connection: &mut Connection,
     furnace: &FurnaceKey,
     fit: &Fit,
 ) -> Result<Option<TrackedOffset>, Error> {
@@ -136,27 +136,24 @@ async fn worked_out_again(
 
 /// What is known of the given furnaces; `keys` is a JSON list of [site, furnace].
 pub(crate) async fn tracked_of(
-    connection: &mut SqliteConnection,
+    connection: &mut Connection,
     keys: &str,
 ) -> Result<Vec<(FurnaceKey, TrackedOffset)>, Error> {
     const SQL: &str = "SELECT t.* FROM json_each($1) AS wanted CROSS JOIN tracked_offset AS t
         ON t.site_id = json_extract(wanted.value, '$[0]')
         AND t.furnace_id = json_extract(wanted.value, '$[1]')";
-    let rows: Vec<TrackedRow> = sqlx::query_as(SQL)
-        .bind(keys)
-        .fetch_all(&mut *connection)
-        .await?;
+    let rows: Vec<TrackedRow> = query_as(SQL).bind(keys).fetch_all(&mut *connection).await?;
     read_back(connection, rows).await
 }
 
 /// What is known of every furnace of the given sites; `sites` is a JSON list.
 pub(crate) async fn tracked_of_sites(
-    connection: &mut SqliteConnection,
+    connection: &mut Connection,
     sites: &str,
 ) -> Result<Vec<(FurnaceKey, TrackedOffset)>, Error> {
     const SQL: &str = "SELECT t.* FROM json_each($1) AS wanted CROSS JOIN tracked_offset AS t
         ON t.site_id = wanted.value";
-    let rows: Vec<TrackedRow> = sqlx::query_as(SQL)
+    let rows: Vec<TrackedRow> = query_as(SQL)
         .bind(sites)
         .fetch_all(&mut *connection)
         .await?;
@@ -165,12 +162,12 @@ pub(crate) async fn tracked_of_sites(
 
 /// What is known of furnaces in order of their keys.
 pub(crate) async fn all_tracked(
-    connection: &mut SqliteConnection,
+    connection: &mut Connection,
     page: &Page,
 ) -> Result<Vec<(FurnaceKey, TrackedOffset)>, Error> {
     const SQL: &str = "SELECT * FROM tracked_offset WHERE (site_id, furnace_id) > ($1, $2)
         ORDER BY site_id, furnace_id LIMIT $3";
-    let rows: Vec<TrackedRow> = sqlx::query_as(SQL)
+    let rows: Vec<TrackedRow> = query_as(SQL)
         .bind(page.text(0))
         .bind(page.text(1))
         .bind(page.limit())
@@ -180,11 +177,11 @@ pub(crate) async fn all_tracked(
 }
 
 pub(crate) async fn tracked_offset(
-    connection: &mut SqliteConnection,
+    connection: &mut Connection,
     key: &FurnaceKey,
 ) -> Result<Option<TrackedOffset>, Error> {
     const SQL: &str = "SELECT * FROM tracked_offset WHERE site_id = $1 AND furnace_id = $2";
-    let rows: Vec<TrackedRow> = sqlx::query_as(SQL)
+    let rows: Vec<TrackedRow> = query_as(SQL)
         .bind(key.site.as_str())
         .bind(key.furnace.as_str())
         .fetch_all(&mut *connection)
@@ -195,26 +192,14 @@ pub(crate) async fn tracked_offset(
 
 /// Keeps what is known of some furnaces in place of what was.
 pub(crate) async fn keep_tracked(
-    connection: &mut SqliteConnection,
+    connection: &mut Connection,
     all: &[(&FurnaceKey, &TrackedOffset)],
 ) -> Result<(), Error> {
     for now in chunks(all) {
-        let mut query = sqlx::QueryBuilder::new(
+        insert_rows(
+            connection,
             "INSERT INTO tracked_offset (site_id, furnace_id,
             components, readings, last_reading_id, last_fired_at, document, may_drift) ",
-        );
-        query.push_values(now, |mut row, (furnace, tracked)| {
-            let written = TrackedRow::of(furnace, tracked);
-            row.push_bind(written.site_id)
-                .push_bind(written.furnace_id)
-                .push_bind(written.components)
-                .push_bind(written.readings)
-                .push_bind(written.last_reading_id)
-                .push_bind(written.last_fired_at)
-                .push_bind(written.document)
-                .push_bind(written.may_drift);
-        });
-        query.push(
             " ON CONFLICT (site_id, furnace_id) DO UPDATE SET
             components = excluded.components,
             readings = excluded.readings,
@@ -222,8 +207,20 @@ pub(crate) async fn keep_tracked(
             last_fired_at = excluded.last_fired_at,
             document = excluded.document,
             may_drift = excluded.may_drift",
-        );
-        query.build().execute(&mut *connection).await?;
+            now,
+            |row, (furnace, tracked)| {
+                let written = TrackedRow::of(furnace, tracked);
+                row.push(written.site_id)
+                    .push(written.furnace_id)
+                    .push(written.components)
+                    .push(written.readings)
+                    .push(written.last_reading_id)
+                    .push(written.last_fired_at)
+                    .push(written.document)
+                    .push(written.may_drift);
+            },
+        )
+        .await?;
     }
     Ok(())
 }
@@ -232,7 +229,7 @@ impl Read {
     /// What is known of a furnace's offset; none before its first evaluated reading.
     pub async fn tracked_offset(&self, key: &FurnaceKey) -> Result<Option<TrackedOffset>, Error> {
         self.within(&key.site)?;
-        tracked_offset(&mut *self.connection().await?, key).await
+        tracked_offset(&mut self.connection().await?, key).await
     }
 
     /// What is known of every furnace of a site.
@@ -242,7 +239,7 @@ impl Read {
     ) -> Result<Vec<(FurnaceId, TrackedOffset)>, Error> {
         self.within(site)?;
         let sites = crate::columns::json(&[site.as_str()]);
-        let all = tracked_of_sites(&mut *self.connection().await?, &sites).await?;
+        let all = tracked_of_sites(&mut self.connection().await?, &sites).await?;
         Ok(all
             .into_iter()
             .map(|(key, tracked)| (key.furnace, tracked))
@@ -273,9 +270,9 @@ impl Read {
             self.within(&furnace.site)?;
             keys.push([furnace.site.as_str(), furnace.furnace.as_str()]);
         }
-        let rows: Vec<(String, String, Option<i64>)> = sqlx::query_as(SQL)
+        let rows: Vec<(String, String, Option<i64>)> = query_as(SQL)
             .bind(crate::columns::json(&keys))
-            .fetch_all(&mut *self.connection().await?)
+            .fetch_all(&mut self.connection().await?)
             .await?;
         let mut found = Vec::with_capacity(rows.len());
         for (site, furnace, fired_at) in rows {
@@ -317,7 +314,7 @@ impl Tx {
         if let Some(tracked) = tracked {
             return keep_tracked(self.connection(), &[(key, tracked)]).await;
         }
-        sqlx::query(FORGET)
+        query(FORGET)
             .bind(key.site.as_str())
             .bind(key.furnace.as_str())
             .execute(self.connection())

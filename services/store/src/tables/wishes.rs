@@ -7,10 +7,10 @@ use ringtrue_fleet::credential::{CredentialWish, Holder};
 use ringtrue_fleet::grant::{Grant, Reach, Role};
 use ringtrue_fleet::key::{SiteGroupId, SiteId};
 use serde::{Deserialize, Serialize};
-use sqlx::sqlite::SqliteConnection;
 
 use crate::audit::{By, Happening, append, digest};
 use crate::columns::{Place, json, written};
+use crate::database::{Connection, query};
 use crate::{Error, Request, Tx};
 
 const PERMISSIONS: &[(Right, &str)] = &[
@@ -144,9 +144,9 @@ pub(super) fn covers(scope: &Scope, grant: &Grant) -> bool {
 }
 
 /// Raises the number under which credentials and groups are remembered, in the transaction that changes one.
-pub(super) async fn raise_access_version(connection: &mut SqliteConnection) -> Result<(), Error> {
+pub(super) async fn raise_access_version(connection: &mut Connection) -> Result<(), Error> {
     const SQL: &str = "UPDATE access_version SET version = version + 1 WHERE id = 1";
-    sqlx::query(SQL).execute(connection).await?;
+    query(SQL).execute(connection).await?;
     Ok(())
 }
 

@@ -5,6 +5,7 @@ use std::time::Duration;
 use jiff::Timestamp;
 
 use crate::columns::Place;
+use crate::database::{query, query_as};
 use crate::{Error, Read, Tx};
 
 /// A finished run of a piece of background work.
@@ -77,8 +78,8 @@ impl Read {
     pub async fn work_runs(&self) -> Result<Vec<WorkRecord>, Error> {
         const SQL: &str = "SELECT * FROM work_run ORDER BY name";
         self.everywhere()?;
-        let rows: Vec<RunRow> = sqlx::query_as(SQL)
-            .fetch_all(&mut *self.connection().await?)
+        let rows: Vec<RunRow> = query_as(SQL)
+            .fetch_all(&mut self.connection().await?)
             .await?;
         rows.into_iter().map(RunRow::record).collect()
     }
@@ -103,7 +104,7 @@ impl Tx {
             Ok(()) => (Some(began_at.saturating_add(duration_us)), ""),
             Err(failure) => (None, failure.as_str()),
         };
-        sqlx::query(SQL)
+        query(SQL)
             .bind(run.name)
             .bind(began_at)
             .bind(duration_us)

@@ -3,12 +3,11 @@
 
 use std::collections::BTreeMap;
 
-use sqlx::sqlite::SqliteConnection;
-
 use super::{Fault, Verified};
 use crate::Error;
 use crate::audit::digest;
 use crate::checkpoints::Checkpoint;
+use crate::database::{Connection, query_as, query_scalar};
 
 /// A checkpoint as it was kept elsewhere.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -51,7 +50,7 @@ type Covered = BTreeMap<String, (i64, String, i64)>;
 
 /// Checks all checkpoints, and each chain at the place that the last one saw.
 pub(super) async fn check(
-    connection: &mut SqliteConnection,
+    connection: &mut Connection,
     evidence: &Evidence<'_>,
     verified: &mut Verified,
 ) -> Result<(), Error> {
@@ -61,7 +60,7 @@ pub(super) async fn check(
 }
 
 async fn walk(
-    connection: &mut SqliteConnection,
+    connection: &mut Connection,
     evidence: &Evidence<'_>,
     verified: &mut Verified,
 ) -> Result<Covered, Error> {
@@ -74,7 +73,7 @@ async fn walk(
     let mut number = 0;
     let mut previous = String::new();
     loop {
-        let page: Vec<Checkpoint> = sqlx::query_as(SQL)
+        let page: Vec<Checkpoint> = query_as(SQL)
             .bind(number)
             .bind(PAGE)
             .fetch_all(&mut *connection)
@@ -130,7 +129,7 @@ async fn walk(
 
 /// Each chain must still hold the entry that the last checkpoint over it saw as its last.
 async fn check_heads(
-    connection: &mut SqliteConnection,
+    connection: &mut Connection,
     covered: &Covered,
     verified: &mut Verified,
 ) -> Result<(), Error> {
@@ -138,7 +137,7 @@ async fn check_heads(
     const ALL: &str = "SELECT COUNT(*) FROM audit";
     let mut covered_entries: i64 = 0;
     for (chain, (seq, hash, number)) in covered {
-        let found: Vec<String> = sqlx::query_scalar(HASH)
+        let found: Vec<String> = query_scalar(HASH)
             .bind(chain)
             .bind(seq)
             .fetch_all(&mut *connection)
@@ -156,19 +155,19 @@ async fn check_heads(
             Some(_) => covered_entries += seq,
         }
     }
-    let all: i64 = sqlx::query_scalar(ALL).fetch_one(connection).await?;
+    let all: i64 = query_scalar(ALL).fetch_one(connection).await?;
     verified.uncovered = u64::try_from(all - covered_entries).unwrap_or(0);
     Ok(())
 }
 
 /// What is kept of how far chains are covered must follow from the checkpoints.
 async fn check_cover(
-    connection: &mut SqliteConnection,
+    connection: &mut Connection,
     covered: &Covered,
     verified: &mut Verified,
 ) -> Result<(), Error> {
     const SQL: &str = "SELECT site_id, seq, number FROM audit_covered ORDER BY site_id";
-    let rows: Vec<(String, i64, i64)> = sqlx::query_as(SQL).fetch_all(connection).await?;
+    let rows: Vec<(String, i64, i64)> = query_as(SQL).fetch_all(connection).await?;
     let mut kept = BTreeMap::new();
     for (chain, seq, number) in rows {
         kept.insert(chain, (seq, number));

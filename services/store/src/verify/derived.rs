@@ -6,12 +6,12 @@ use std::collections::HashMap;
 use ringtrue_fleet::key::{FurnaceId, FurnaceKey, SiteId};
 use ringtrue_fleet::knowledge::Fit;
 use ringtrue_fleet::tracking::{TrackedOffset, replayed};
-use sqlx::sqlite::SqliteConnection;
 
 use super::fits::Refit;
 use super::{Fault, Verified};
 use crate::Error;
 use crate::columns::{Place, json};
+use crate::database::{Connection, query_as, query_scalar};
 use crate::tables::readings::{Scatter, pooled_scatter, track_points};
 use crate::tables::tracked::TrackedRow;
 use crate::tables::{events, fits, readings};
@@ -25,7 +25,7 @@ fn not_derived(what: String) -> Fault {
 
 /// Works everything out again that follows from records alone.
 pub(super) async fn check(
-    connection: &mut SqliteConnection,
+    connection: &mut Connection,
     verified: &mut Verified,
 ) -> Result<(), Error> {
     const SITES: &str = "SELECT id FROM site ORDER BY id";
@@ -34,9 +34,7 @@ pub(super) async fn check(
     let mut refit = Refit::of(connection, &fit).await?;
     let mut filters = 0;
     let mut scatters = 0;
-    let sites: Vec<String> = sqlx::query_scalar(SITES)
-        .fetch_all(&mut *connection)
-        .await?;
+    let sites: Vec<String> = query_scalar(SITES).fetch_all(&mut *connection).await?;
     for site in &sites {
         let place = Place {
             table: "site",
@@ -54,17 +52,14 @@ pub(super) async fn check(
 }
 
 /// The agenda names every site that ever changed, and the network, and nothing else.
-async fn check_agenda(
-    connection: &mut SqliteConnection,
-    verified: &mut Verified,
-) -> Result<(), Error> {
+async fn check_agenda(connection: &mut Connection, verified: &mut Verified) -> Result<(), Error> {
     const SQL: &str = "SELECT g.site_id FROM site_agenda AS g
             WHERE g.site_id <> '' AND NOT EXISTS (SELECT 1 FROM site AS s WHERE s.id = g.site_id)
         UNION ALL SELECT w.id FROM (SELECT '' AS id UNION ALL SELECT id FROM site) AS w
             WHERE NOT EXISTS (SELECT 1 FROM site_agenda AS g WHERE g.site_id = w.id)
         UNION ALL SELECT site_id FROM site_agenda WHERE next_at < 0 OR changes < 0
         ORDER BY 1";
-    let sites: Vec<String> = sqlx::query_scalar(SQL).fetch_all(connection).await?;
+    let sites: Vec<String> = query_scalar(SQL).fetch_all(connection).await?;
     for site in sites {
         verified
             .faults
@@ -75,7 +70,7 @@ async fn check_agenda(
 
 /// Replays every furnace of a site, compares with what is kept, and gives what follows from the records.
 async fn check_filters(
-    connection: &mut SqliteConnection,
+    connection: &mut Connection,
     site: &SiteId,
     fit: &Fit,
     rows_seen: &mut i64,
@@ -83,11 +78,11 @@ async fn check_filters(
 ) -> Result<Vec<TrackedOffset>, Error> {
     const FURNACES: &str = "SELECT id FROM furnace WHERE site_id = $1 ORDER BY id";
     const ROWS: &str = "SELECT * FROM tracked_offset WHERE site_id = $1";
-    let furnaces: Vec<String> = sqlx::query_scalar(FURNACES)
+    let furnaces: Vec<String> = query_scalar(FURNACES)
         .bind(site.as_str())
         .fetch_all(&mut *connection)
         .await?;
-    let rows: Vec<TrackedRow> = sqlx::query_as(ROWS)
+    let rows: Vec<TrackedRow> = query_as(ROWS)
         .bind(site.as_str())
         .fetch_all(&mut *connection)
         .await?;
@@ -137,7 +132,7 @@ async fn check_filters(
 
 /// What the last evaluation found, kept beside a filter, is what stands in the evaluation.
 async fn last_evaluation_fits(
-    connection: &mut SqliteConnection,
+    connection: &mut Connection,
     key: &FurnaceKey,
     kept: &TrackedRow,
     fit: &Fit,
@@ -161,13 +156,13 @@ async fn last_evaluation_fits(
 
 /// Pools every gauge of a site anew and compares; gives how many are kept.
 async fn check_scatters(
-    connection: &mut SqliteConnection,
+    connection: &mut Connection,
     site: &str,
     verified: &mut Verified,
 ) -> Result<i64, Error> {
     const KEPT: &str = "SELECT gauge_id, sum_of_squares_mm2, degrees_of_freedom FROM gauge_scatter
         WHERE site_id = $1 ORDER BY gauge_id";
-    let kept: Vec<(String, f64, f64)> = sqlx::query_as(KEPT)
+    let kept: Vec<(String, f64, f64)> = query_as(KEPT)
         .bind(site)
         .fetch_all(&mut *connection)
         .await?;
@@ -197,14 +192,14 @@ fn is_close(again: &Scatter, squares_mm2: f64, freedom: f64) -> bool {
 
 /// Nothing derived is kept of sites that do not exist.
 async fn check_nothing_else(
-    connection: &mut SqliteConnection,
+    connection: &mut Connection,
     filters: i64,
     scatters: i64,
     verified: &mut Verified,
 ) -> Result<(), Error> {
     const SQL: &str =
         "SELECT (SELECT COUNT(*) FROM tracked_offset), (SELECT COUNT(*) FROM gauge_scatter)";
-    let rows: Vec<(i64, i64)> = sqlx::query_as(SQL).fetch_all(connection).await?;
+    let rows: Vec<(i64, i64)> = query_as(SQL).fetch_all(connection).await?;
     for (all_filters, all_scatters) in rows {
         if all_filters != filters {
             verified.faults.push(not_derived(

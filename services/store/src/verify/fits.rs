@@ -7,11 +7,11 @@ use ringtrue_fleet::fitting::{Counts, Fitting};
 use ringtrue_fleet::key::SiteId;
 use ringtrue_fleet::knowledge::Fit;
 use ringtrue_fleet::tracking::TrackedOffset;
-use sqlx::sqlite::SqliteConnection;
 
 use super::{Fault, Verified};
 use crate::Error;
 use crate::columns::bytes;
+use crate::database::{Connection, query_scalar};
 use crate::documents::fit::SiteFitDocument;
 use crate::tables::{fits, gauges};
 
@@ -26,10 +26,7 @@ pub(super) struct Refit<'f> {
 
 impl<'f> Refit<'f> {
     /// Begins, unless there is no fit, or records came in after it: then the next fit takes its place.
-    pub(super) async fn of(
-        connection: &mut SqliteConnection,
-        kept: &'f Fit,
-    ) -> Result<Self, Error> {
+    pub(super) async fn of(connection: &mut Connection, kept: &'f Fit) -> Result<Self, Error> {
         let pending = fits::pending(connection).await?;
         let is_up_to_date = kept.number > 0
             && kept.changes == pending.changes
@@ -45,7 +42,7 @@ impl<'f> Refit<'f> {
     /// Takes a site in and compares its part.
     pub(super) async fn add_site(
         &mut self,
-        connection: &mut SqliteConnection,
+        connection: &mut Connection,
         site: &SiteId,
         furnaces: &[TrackedOffset],
         verified: &mut Verified,
@@ -54,7 +51,7 @@ impl<'f> Refit<'f> {
         let Some(fitting) = &mut self.fitting else {
             return Ok(());
         };
-        let kept: Vec<Vec<u8>> = sqlx::query_scalar(SQL)
+        let kept: Vec<Vec<u8>> = query_scalar(SQL)
             .bind(site.as_str())
             .fetch_all(&mut *connection)
             .await?;
@@ -85,7 +82,7 @@ impl<'f> Refit<'f> {
     /// Solves it and compares.
     pub(super) async fn finish(
         self,
-        connection: &mut SqliteConnection,
+        connection: &mut Connection,
         verified: &mut Verified,
     ) -> Result<(), Error> {
         const PARTS: &str = "SELECT COUNT(*) FROM site_fit";
@@ -95,10 +92,8 @@ impl<'f> Refit<'f> {
                 what: what.to_owned(),
             });
         };
-        let rows: i64 = sqlx::query_scalar(KEPT).fetch_one(&mut *connection).await?;
-        let parts: i64 = sqlx::query_scalar(PARTS)
-            .fetch_one(&mut *connection)
-            .await?;
+        let rows: i64 = query_scalar(KEPT).fetch_one(&mut *connection).await?;
+        let parts: i64 = query_scalar(PARTS).fetch_one(&mut *connection).await?;
         if rows == 0 {
             if parts > 0 {
                 wrong("a part of a fit that was never made");

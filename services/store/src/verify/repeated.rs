@@ -2,10 +2,9 @@
 
 use std::collections::{HashMap, HashSet};
 
-use sqlx::sqlite::SqliteConnection;
-
 use super::{Fault, Verified};
 use crate::Error;
+use crate::database::{Connection, query_as, query_scalar};
 use crate::tables::readings::{Measurement, ReadingRow};
 
 /// Numbered rings with the readings that used them: site, furnace, reading.
@@ -13,7 +12,7 @@ pub(super) type Fired = HashMap<(String, String), HashSet<(String, String, Strin
 
 /// Checks what repeats readings in other tables.
 pub(super) async fn check(
-    connection: &mut SqliteConnection,
+    connection: &mut Connection,
     fired: Fired,
     verified: &mut Verified,
 ) -> Result<(), Error> {
@@ -41,7 +40,7 @@ pub(super) fn note_rings(reading: &ReadingRow, fired: &mut Fired) {
 
 /// Compares which numbered rings count as fired with the readings that used them.
 async fn check_fired_rings(
-    connection: &mut SqliteConnection,
+    connection: &mut Connection,
     mut fired: Fired,
     verified: &mut Verified,
 ) -> Result<(), Error> {
@@ -49,7 +48,7 @@ async fn check_fired_rings(
         "SELECT batch_id, serial_number, site_id, furnace_id, reading_id FROM fired_ring
         ORDER BY batch_id, serial_number";
     let rows: Vec<(String, String, String, String, String)> =
-        sqlx::query_as(SQL).fetch_all(connection).await?;
+        query_as(SQL).fetch_all(connection).await?;
     let what = |batch: &str, serial: &str| Fault::NotDerived {
         what: format!("the use of ring {serial} of ringBatches/{batch}"),
     };
@@ -69,25 +68,20 @@ async fn check_fired_rings(
 
 /// Compares the count of recordings, by which fits go, with the readings; and that there are no evaluations without a
 /// reading.
-async fn check_count(
-    connection: &mut SqliteConnection,
-    verified: &mut Verified,
-) -> Result<(), Error> {
+async fn check_count(connection: &mut Connection, verified: &mut Verified) -> Result<(), Error> {
     const COUNT: &str = "SELECT COUNT(*) FROM fleet_change
         WHERE id = 1 AND changes = (SELECT COUNT(*) FROM reading)";
     const LONE: &str = "SELECT e.site_id, e.furnace_id, e.reading_id FROM evaluation AS e
         WHERE NOT EXISTS (SELECT 1 FROM reading AS r WHERE r.site_id = e.site_id
             AND r.furnace_id = e.furnace_id AND r.fired_at = e.fired_at AND r.id = e.reading_id)
         ORDER BY 1, 2, 3";
-    let right: i64 = sqlx::query_scalar(COUNT)
-        .fetch_one(&mut *connection)
-        .await?;
+    let right: i64 = query_scalar(COUNT).fetch_one(&mut *connection).await?;
     if right != 1 {
         verified.faults.push(Fault::NotDerived {
             what: "the count of recordings".to_owned(),
         });
     }
-    let lone: Vec<(String, String, String)> = sqlx::query_as(LONE).fetch_all(connection).await?;
+    let lone: Vec<(String, String, String)> = query_as(LONE).fetch_all(connection).await?;
     for (site, furnace, reading) in lone {
         let subject = format!("sites/{site}/furnaces/{furnace}/readings/{reading}");
         verified.faults.push(Fault::NotDerived {

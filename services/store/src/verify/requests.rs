@@ -1,13 +1,12 @@
 //! The answers kept for repeats of requests, against the audit entries that hold them.
 
-use sqlx::sqlite::SqliteConnection;
-
 use super::{Fault, Verified};
 use crate::Error;
+use crate::database::{Connection, query_scalar};
 
 /// Checks that every answer points to an entry about the same resource at the same moment.
 pub(super) async fn check(
-    connection: &mut SqliteConnection,
+    connection: &mut Connection,
     verified: &mut Verified,
 ) -> Result<(), Error> {
     const SQL: &str = "SELECT r.id FROM request AS r WHERE r.id > $1 AND (length(r.digest) <> 64
@@ -16,7 +15,7 @@ pub(super) async fn check(
         ORDER BY r.id LIMIT $2";
     let mut after = String::new();
     loop {
-        let wrong: Vec<String> = sqlx::query_scalar(SQL)
+        let wrong: Vec<String> = query_scalar(SQL)
             .bind(&after)
             .bind(super::PAGE)
             .fetch_all(&mut *connection)

@@ -3,12 +3,11 @@
 
 use std::collections::HashMap;
 
-use sqlx::sqlite::SqliteConnection;
-
 use super::{Fault, PAGE, Records, Verified};
 use crate::Error;
 use crate::audit::digest;
 use crate::columns::json;
+use crate::database::{Connection, query_as};
 use crate::tables::acts::ActRow;
 use crate::tables::alerts::AlertRow;
 use crate::tables::feeds::FeedRow;
@@ -17,23 +16,23 @@ use crate::tables::subscriptions::{SubscriptionRecord, SubscriptionRow};
 
 /// Adds what the audit chains vouch for.
 pub(super) async fn add_records(
-    connection: &mut SqliteConnection,
+    connection: &mut Connection,
     records: &mut Records,
 ) -> Result<(), Error> {
-    let rows: Vec<RuleRow> = sqlx::query_as("SELECT * FROM schedule_rule")
+    let rows: Vec<RuleRow> = query_as("SELECT * FROM schedule_rule")
         .fetch_all(&mut *connection)
         .await?;
     for row in rows {
         records.insert(row.name()?, digest(&json(&row)));
     }
-    let rows: Vec<SubscriptionRow> = sqlx::query_as("SELECT * FROM mail_subscription")
+    let rows: Vec<SubscriptionRow> = query_as("SELECT * FROM mail_subscription")
         .fetch_all(&mut *connection)
         .await?;
     for row in rows {
         let document = json(&SubscriptionRecord::from(&row));
         records.insert(row.name()?, digest(&document));
     }
-    let rows: Vec<FeedRow> = sqlx::query_as("SELECT * FROM calendar_feed")
+    let rows: Vec<FeedRow> = query_as("SELECT * FROM calendar_feed")
         .fetch_all(&mut *connection)
         .await?;
     for row in rows {
@@ -42,12 +41,12 @@ pub(super) async fn add_records(
     add_acts(connection, records).await
 }
 
-async fn add_acts(connection: &mut SqliteConnection, records: &mut Records) -> Result<(), Error> {
+async fn add_acts(connection: &mut Connection, records: &mut Records) -> Result<(), Error> {
     const SQL: &str = "SELECT * FROM care_act WHERE (site_id, id) > ($1, $2)
         ORDER BY site_id, id LIMIT $3";
     let mut after = (String::new(), String::new());
     loop {
-        let rows: Vec<ActRow> = sqlx::query_as(SQL)
+        let rows: Vec<ActRow> = query_as(SQL)
             .bind(&after.0)
             .bind(&after.1)
             .bind(PAGE)
@@ -75,7 +74,7 @@ struct ChangeRow {
 /// Compares every alert with the last change in the log, and adds what people said last about each for the
 /// audit chains to vouch for.
 pub(super) async fn check_alerts(
-    connection: &mut SqliteConnection,
+    connection: &mut Connection,
     records: &mut Records,
     verified: &mut Verified,
 ) -> Result<(), Error> {
@@ -84,7 +83,7 @@ pub(super) async fn check_alerts(
     let mut seq = 0;
     let mut last: HashMap<String, String> = HashMap::new();
     loop {
-        let changes: Vec<ChangeRow> = sqlx::query_as(CHANGES)
+        let changes: Vec<ChangeRow> = query_as(CHANGES)
             .bind(seq)
             .bind(PAGE)
             .fetch_all(&mut *connection)
@@ -117,14 +116,14 @@ pub(super) async fn check_alerts(
 
 /// Compares alerts with the digest of the last change of each.
 async fn compare(
-    connection: &mut SqliteConnection,
+    connection: &mut Connection,
     mut last: HashMap<String, String>,
     verified: &mut Verified,
 ) -> Result<(), Error> {
     const ALERTS: &str = "SELECT * FROM alert WHERE id > $1 ORDER BY id LIMIT $2";
     let mut after = String::new();
     loop {
-        let alerts: Vec<AlertRow> = sqlx::query_as(ALERTS)
+        let alerts: Vec<AlertRow> = query_as(ALERTS)
             .bind(&after)
             .bind(PAGE)
             .fetch_all(&mut *connection)

@@ -6,36 +6,64 @@ use sqlx::Connection as _;
 use sqlx::sqlite::SqliteConnection;
 
 use super::{Fault, Verified};
-use crate::Error;
-use crate::database::MIGRATIONS;
+use crate::database::{Connection, SQLITE_MIGRATIONS, query_as};
+use crate::{Error, Store};
 
-/// Tables, indexes, triggers and views with the statements that made them; those that SQLite makes by itself are left
-/// out.
-async fn shape(
-    connection: &mut SqliteConnection,
-) -> Result<BTreeMap<(String, String), Option<String>>, Error> {
-    const SQL: &str = "SELECT type, name, sql FROM sqlite_master WHERE name NOT LIKE 'sqlite_%'";
-    let rows: Vec<(String, String, Option<String>)> =
-        sqlx::query_as(SQL).fetch_all(connection).await?;
-    Ok(rows
-        .into_iter()
-        .map(|(kind, name, sql)| ((kind, name), sql))
-        .collect())
-}
+/// What the database is made of, with the statements that made each part.
+type Shape = BTreeMap<(String, String), String>;
+
+/// Tables, indexes, triggers and views; those that SQLite makes by itself are left out.
+const SQLITE: &str =
+    "SELECT type, name, COALESCE(sql, '') FROM sqlite_master WHERE name NOT LIKE 'sqlite_%'";
+
+/// The same of one schema of PostgreSQL's, as its catalogue describes it, and the functions and policies.
+/// Partitions come and go with the years: of them only what is their own alone is looked at.
+const POSTGRES: &str = "WITH ours AS (SELECT oid, relname, relispartition, relkind, relrowsecurity
+        FROM pg_class WHERE relnamespace = to_regnamespace($1) AND relname NOT LIKE '^_sqlx^_%' ESCAPE '^')
+    SELECT 'table', relname, CONCAT_WS(' ', relkind, relrowsecurity) FROM ours
+        WHERE relkind IN ('r', 'p', 'v', 'm', 'S', 'f') AND NOT relispartition
+    UNION ALL SELECT 'column', o.relname || '.' || a.attname, CONCAT_WS(' ', a.attnum,
+            format_type(a.atttypid, a.atttypmod), a.attnotnull, a.attcollation,
+            pg_get_expr(d.adbin, d.adrelid))
+        FROM ours AS o JOIN pg_attribute AS a ON a.attrelid = o.oid AND a.attnum > 0 AND NOT a.attisdropped
+        LEFT JOIN pg_attrdef AS d ON d.adrelid = o.oid AND d.adnum = a.attnum
+        WHERE o.relkind IN ('r', 'p', 'v', 'm', 'f') AND NOT o.relispartition
+    UNION ALL SELECT 'constraint', o.relname || '.' || c.conname, pg_get_constraintdef(c.oid)
+        FROM ours AS o JOIN pg_constraint AS c ON c.conrelid = o.oid AND c.conparentid = 0
+        WHERE NOT o.relispartition OR c.conislocal
+    UNION ALL SELECT 'index', o.relname, pg_get_indexdef(o.oid) FROM ours AS o
+        WHERE o.relkind IN ('i', 'I') AND NOT o.relispartition
+    UNION ALL SELECT 'trigger', o.relname || '.' || t.tgname, pg_get_triggerdef(t.oid)
+        FROM ours AS o JOIN pg_trigger AS t ON t.tgrelid = o.oid AND NOT t.tgisinternal AND t.tgparentid = 0
+    UNION ALL SELECT 'rule', o.relname || '.' || r.rulename, pg_get_ruledef(r.oid)
+        FROM ours AS o JOIN pg_rewrite AS r ON r.ev_class = o.oid
+    UNION ALL SELECT 'policy', o.relname || '.' || p.polname, CONCAT_WS(' ', p.polcmd, p.polpermissive,
+            (SELECT string_agg(r.rolname, ',' ORDER BY r.rolname) FROM pg_roles AS r WHERE r.oid = ANY (p.polroles)),
+            pg_get_expr(p.polqual, p.polrelid), pg_get_expr(p.polwithcheck, p.polrelid))
+        FROM ours AS o JOIN pg_policy AS p ON p.polrelid = o.oid
+    UNION ALL SELECT 'function', f.proname || '(' || pg_get_function_identity_arguments(f.oid) || ')',
+            pg_get_functiondef(f.oid)
+        FROM pg_proc AS f WHERE f.pronamespace = to_regnamespace($1) AND f.prokind <> 'a'";
 
 /// Compares it with a database that this program makes now.
 pub(super) async fn check(
-    connection: &mut SqliteConnection,
+    store: &Store,
+    connection: &mut Connection,
     verified: &mut Verified,
 ) -> Result<(), Error> {
-    let mut fresh = SqliteConnection::connect("sqlite::memory:").await?;
-    MIGRATIONS.run(&mut fresh).await?;
-    let wanted = shape(&mut fresh).await?;
-    fresh.close().await?;
-    let found = shape(connection).await?;
+    let (found, wanted) = match connection {
+        Connection::Postgres(_) | Connection::PostgresTransaction(_) => {
+            let found = postgres_shape(connection, "public").await?;
+            (found, wanted_postgres(store).await?)
+        }
+        _ => {
+            let rows = query_as(SQLITE).fetch_all(connection).await?;
+            (shape(rows), wanted_sqlite().await?)
+        }
+    };
     let mut differing: Vec<&(String, String)> = wanted
         .iter()
-        .filter(|(key, sql)| found.get(key) != Some(sql))
+        .filter(|(key, made)| found.get(key) != Some(made))
         .map(|(key, _)| key)
         .chain(found.keys().filter(|key| !wanted.contains_key(*key)))
         .collect();
@@ -46,4 +74,39 @@ pub(super) async fn check(
         });
     }
     Ok(())
+}
+
+fn shape(rows: Vec<(String, String, String)>) -> Shape {
+    rows.into_iter()
+        .map(|(kind, name, made)| ((kind, name), made))
+        .collect()
+}
+
+async fn wanted_sqlite() -> Result<Shape, Error> {
+    let mut fresh = SqliteConnection::connect("sqlite::memory:").await?;
+    SQLITE_MIGRATIONS.run(&mut fresh).await?;
+    let mut fresh = Connection::Sqlite(Box::new(fresh));
+    Ok(shape(query_as(SQLITE).fetch_all(&mut fresh).await?))
+}
+
+async fn postgres_shape(connection: &mut Connection, schema: &str) -> Result<Shape, Error> {
+    let rows: Vec<(String, String, String)> = query_as(POSTGRES)
+        .bind(schema)
+        .fetch_all(connection)
+        .await?;
+    // Both schemas name themselves in what they are made of.
+    let qualified = format!("{schema}.");
+    Ok(shape(rows)
+        .into_iter()
+        .map(|(key, made)| (key, made.replace(&qualified, "").replace(schema, "")))
+        .collect())
+}
+
+/// Makes the tables once more, beside the real ones, looks at them, and undoes it.
+async fn wanted_postgres(store: &Store) -> Result<Shape, Error> {
+    const SCHEMA: &str = "ringtrue_as_made";
+    let mut fresh = store.fresh_schema(SCHEMA).await?;
+    let wanted = postgres_shape(&mut fresh, SCHEMA).await?;
+    fresh.finish().await?;
+    Ok(wanted)
 }

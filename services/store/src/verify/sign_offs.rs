@@ -1,18 +1,17 @@
 //! Signatures against their entries and against what they sign; signing phrases against their entries.
 
-use sqlx::sqlite::SqliteConnection;
-
 use super::{Fault, PAGE, Records, Verified};
 use crate::Error;
 use crate::audit::digest;
 use crate::columns::json;
+use crate::database::{Connection, query_as};
 use crate::tables::sign_offs::SignOffRow;
 use crate::tables::signing_phrases::{PhraseRow, name_of};
 
 /// Adds what the audit chains vouch for, and compares each signature with the record that it signs; the records
 /// must be there already.
 pub(super) async fn add_records(
-    connection: &mut SqliteConnection,
+    connection: &mut Connection,
     records: &mut Records,
     verified: &mut Verified,
 ) -> Result<(), Error> {
@@ -21,7 +20,7 @@ pub(super) async fn add_records(
     const PHRASES: &str = "SELECT * FROM signing_phrase ORDER BY credential_id";
     let mut after = (String::new(), String::new());
     loop {
-        let rows: Vec<SignOffRow> = sqlx::query_as(SIGN_OFFS)
+        let rows: Vec<SignOffRow> = query_as(SIGN_OFFS)
             .bind(&after.0)
             .bind(&after.1)
             .bind(PAGE)
@@ -38,7 +37,7 @@ pub(super) async fn add_records(
             records.insert(row.name(), digest(&json(&row)));
         }
     }
-    let phrases: Vec<PhraseRow> = sqlx::query_as(PHRASES).fetch_all(connection).await?;
+    let phrases: Vec<PhraseRow> = query_as(PHRASES).fetch_all(connection).await?;
     for row in phrases {
         records.insert(name_of(&row.credential_id), row.digest());
     }

@@ -3,12 +3,12 @@
 use jiff::Timestamp;
 use ringtrue_fleet::alert::{Alert, AlertChange, ChangeKind};
 use ringtrue_fleet::key::{AlertId, SiteId};
-use sqlx::sqlite::SqliteConnection;
 
 use super::row::AlertRow;
 use super::{NamedAlert, last_change, one_alert};
 use crate::audit::{Answered, By, Happening, append, digest};
 use crate::columns::json;
+use crate::database::{Connection, Sequence, hold_sequence, insert_rows, query_as};
 use crate::tables::readings::chunks;
 use crate::tables::sites::reach;
 use crate::{Error, Request, Tx};
@@ -37,7 +37,7 @@ impl Tx {
             }
             places.push(site.map_or("", SiteId::as_str));
         }
-        let rows: Vec<AlertRow> = sqlx::query_as(SQL)
+        let rows: Vec<AlertRow> = query_as(SQL)
             .bind(json(&places))
             .fetch_all(self.connection())
             .await?;
@@ -49,7 +49,7 @@ impl Tx {
         const SQL: &str = "SELECT a.* FROM json_each($1) AS wanted
             CROSS JOIN alert AS a ON a.cause = wanted.value";
         self.everywhere()?;
-        let rows: Vec<AlertRow> = sqlx::query_as(SQL)
+        let rows: Vec<AlertRow> = query_as(SQL)
             .bind(json(&causes))
             .fetch_all(self.connection())
             .await?;
@@ -124,76 +124,70 @@ impl Tx {
 /// Writes alerts over what is known of them and appends the changes. Numbers have no gaps: one transaction
 /// writes at a time, and what is undone takes its numbers with it.
 async fn logged(
-    connection: &mut SqliteConnection,
+    connection: &mut Connection,
     changes: &[AlertChange],
     now: Timestamp,
 ) -> Result<i64, Error> {
+    hold_sequence(connection, Sequence::AlertLog).await?;
     let mut seq = last_change(connection).await?;
     for now_written in chunks(changes) {
         write(connection, now_written).await?;
-        let mut query = sqlx::QueryBuilder::new(
+        insert_rows(
+            connection,
             "INSERT INTO alert_change (seq, alert_id, site_id, kind, at, document) ",
-        );
-        query.push_values(now_written, |mut row, change| {
-            let written = AlertRow::from(&change.alert);
-            seq += 1;
-            let document = json(&written);
-            row.push_bind(seq)
-                .push_bind(written.id)
-                .push_bind(written.site_id)
-                .push_bind(change.kind.word())
-                .push_bind(now.as_microsecond())
-                .push_bind(document);
-        });
-        query.build().execute(&mut *connection).await?;
+            "",
+            now_written,
+            |row, change| {
+                let written = AlertRow::from(&change.alert);
+                seq += 1;
+                let document = json(&written);
+                row.push(seq)
+                    .push(written.id)
+                    .push(written.site_id)
+                    .push(change.kind.word())
+                    .push(now.as_microsecond())
+                    .push(document);
+            },
+        )
+        .await?;
     }
     Ok(seq)
 }
 
 /// What makes an alert the one it is never changes: cause, kind, site, subject, moment.
-async fn write(connection: &mut SqliteConnection, changes: &[AlertChange]) -> Result<(), Error> {
-    let mut query = sqlx::QueryBuilder::new(
-        "INSERT INTO alert (id, cause, kind, site_id, subject, stage, level, state, statement, next_step,
+async fn write(connection: &mut Connection, changes: &[AlertChange]) -> Result<(), Error> {
+    insert_rows(connection, "INSERT INTO alert (id, cause, kind, site_id, subject, stage, level, state, statement, next_step,
         due_on, raised_at, updated_at, note, noted_by, snoozed_until, snoozes, snooze_limit, closed_at,
-        close_reason, revision) ",
-    );
-    query.push_values(changes, |mut row, change| {
-        let written = AlertRow::from(&change.alert);
-        row.push_bind(written.id)
-            .push_bind(written.cause)
-            .push_bind(written.kind)
-            .push_bind(written.site_id)
-            .push_bind(written.subject)
-            .push_bind(written.stage)
-            .push_bind(written.level)
-            .push_bind(written.state)
-            .push_bind(written.statement)
-            .push_bind(written.next_step)
-            .push_bind(written.due_on)
-            .push_bind(written.raised_at)
-            .push_bind(written.updated_at)
-            .push_bind(written.note)
-            .push_bind(written.noted_by)
-            .push_bind(written.snoozed_until)
-            .push_bind(written.snoozes)
-            .push_bind(written.snooze_limit)
-            .push_bind(written.closed_at)
-            .push_bind(written.close_reason)
-            .push_bind(written.revision);
-    });
-    query.push(
-        " ON CONFLICT (id) DO UPDATE SET stage = excluded.stage, level = excluded.level,
+        close_reason, revision) ", " ON CONFLICT (id) DO UPDATE SET stage = excluded.stage, level = excluded.level,
         state = excluded.state, statement = excluded.statement, next_step = excluded.next_step,
         due_on = excluded.due_on, updated_at = excluded.updated_at, note = excluded.note,
         noted_by = excluded.noted_by, snoozed_until = excluded.snoozed_until,
         snoozes = excluded.snoozes, snooze_limit = excluded.snooze_limit,
         closed_at = excluded.closed_at, close_reason = excluded.close_reason,
-        revision = excluded.revision",
-    );
-    query
-        .build()
-        .execute(connection)
-        .await
+        revision = excluded.revision", changes, |row, change| {
+        let written = AlertRow::from(&change.alert);
+        row.push(written.id)
+            .push(written.cause)
+            .push(written.kind)
+            .push(written.site_id)
+            .push(written.subject)
+            .push(written.stage)
+            .push(written.level)
+            .push(written.state)
+            .push(written.statement)
+            .push(written.next_step)
+            .push(written.due_on)
+            .push(written.raised_at)
+            .push(written.updated_at)
+            .push(written.note)
+            .push(written.noted_by)
+            .push(written.snoozed_until)
+            .push(written.snoozes)
+            .push(written.snooze_limit)
+            .push(written.closed_at)
+            .push(written.close_reason)
+            .push(written.revision);
+}).await
         .map_err(Error::of_insert)?;
     Ok(())
 }

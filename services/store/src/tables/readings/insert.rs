@@ -1,14 +1,16 @@
 //! Storing readings, many in one transaction: the lever behind durable throughput.
 
+use std::collections::BTreeMap;
+
 use ringtrue_fleet::key::{FurnaceKey, GaugeKey};
 use ringtrue_fleet::reading::{Assessed, Method, Purpose, Reading};
 use ringtrue_fleet::tracking::TrackedOffset;
-use sqlx::sqlite::SqliteConnection;
 
 use super::row::{EvaluationRow, ReadingRow, record_digest};
 use super::{Measurement, chunks};
 use crate::audit::{By, Happening, append};
 use crate::columns::json;
+use crate::database::{Connection, insert_rows, query};
 use crate::tables::fits::count_changes;
 use crate::tables::tracked::keep_tracked;
 use crate::{Error, Request, Tx};
@@ -75,7 +77,6 @@ impl Tx {
             .filter_map(|new| Some((&new.reading.key.furnace, new.assessed.tracked.as_ref()?)))
             .collect();
         keep_tracked(self.connection(), &tracked).await?;
-        count_changes(self.connection(), rows.len()).await?;
         let scatters = scatters(&readings);
         add_scatter(self.connection(), &scatters).await?;
         let mut happenings = Vec::with_capacity(rows.len());
@@ -95,7 +96,9 @@ impl Tx {
                 request: Some(new.request.clone()),
             });
         }
-        append(self.connection(), happenings).await
+        append(self.connection(), happenings).await?;
+        // Last, because every transaction waits here for the one before it.
+        count_changes(self.connection(), rows.len()).await
     }
 }
 
@@ -116,96 +119,96 @@ fn scatters(readings: &[NewReading]) -> Vec<(&GaugeKey, Scatter)> {
 }
 
 async fn insert_reading_rows(
-    connection: &mut SqliteConnection,
+    connection: &mut Connection,
     rows: &[(ReadingRow, EvaluationRow)],
 ) -> Result<(), Error> {
     for now in chunks(rows) {
-        let mut query = sqlx::QueryBuilder::new(
+        insert_rows(
+            connection,
             "INSERT INTO reading (site_id, furnace_id, fired_at, id, programme_id, setpoint_c,
             setpoint_reported, batch_id, gauge_id, measurement, measured_at, purpose, performed_by,
             note, answered, received_at, amends, amend_reason) ",
-        );
-        query.push_values(now, |mut row, (reading, _)| {
-            row.push_bind(&reading.site_id)
-                .push_bind(&reading.furnace_id)
-                .push_bind(reading.fired_at)
-                .push_bind(&reading.id)
-                .push_bind(&reading.programme_id)
-                .push_bind(reading.setpoint_c)
-                .push_bind(reading.setpoint_reported)
-                .push_bind(&reading.batch_id)
-                .push_bind(&reading.gauge_id)
-                .push_bind(&reading.measurement)
-                .push_bind(reading.measured_at)
-                .push_bind(&reading.purpose)
-                .push_bind(&reading.performed_by)
-                .push_bind(&reading.note)
-                .push_bind(&reading.answered)
-                .push_bind(reading.received_at)
-                .push_bind(&reading.amends)
-                .push_bind(&reading.amend_reason);
-        });
-        query
-            .build()
-            .execute(&mut *connection)
-            .await
-            .map_err(Error::of_insert)?;
+            "",
+            now,
+            |row, (reading, _)| {
+                row.push(&reading.site_id)
+                    .push(&reading.furnace_id)
+                    .push(reading.fired_at)
+                    .push(&reading.id)
+                    .push(&reading.programme_id)
+                    .push(reading.setpoint_c)
+                    .push(reading.setpoint_reported)
+                    .push(&reading.batch_id)
+                    .push(&reading.gauge_id)
+                    .push(&reading.measurement)
+                    .push(reading.measured_at)
+                    .push(&reading.purpose)
+                    .push(&reading.performed_by)
+                    .push(&reading.note)
+                    .push(&reading.answered)
+                    .push(reading.received_at)
+                    .push(&reading.amends)
+                    .push(&reading.amend_reason);
+            },
+        )
+        .await
+        .map_err(Error::of_insert)?;
     }
     Ok(())
 }
 
 async fn insert_evaluation_rows(
-    connection: &mut SqliteConnection,
+    connection: &mut Connection,
     rows: &[(ReadingRow, EvaluationRow)],
 ) -> Result<(), Error> {
     for now in chunks(rows) {
-        let mut query = sqlx::QueryBuilder::new(
+        insert_rows(
+            connection,
             "INSERT INTO evaluation (site_id, furnace_id, fired_at, reading_id, method_version,
             counts, observed_offset_c, independent_c, shared_c, mean_mm, removed_c, effects,
             innovation_z, innovation_sd_c, gain, advised_setpoint_c, next_due_on, inputs, result,
             advice, conformance) ",
-        );
-        query.push_values(now, |mut row, (reading, evaluation)| {
-            row.push_bind(&reading.site_id)
-                .push_bind(&reading.furnace_id)
-                .push_bind(reading.fired_at)
-                .push_bind(&evaluation.reading_id)
-                .push_bind(&evaluation.method_version)
-                .push_bind(evaluation.counts)
-                .push_bind(evaluation.observed_offset_c)
-                .push_bind(evaluation.independent_c)
-                .push_bind(evaluation.shared_c)
-                .push_bind(evaluation.mean_mm)
-                .push_bind(evaluation.removed_c)
-                .push_bind(&evaluation.effects)
-                .push_bind(evaluation.innovation_z)
-                .push_bind(evaluation.innovation_sd_c)
-                .push_bind(evaluation.gain)
-                .push_bind(evaluation.advised_setpoint_c)
-                .push_bind(&evaluation.next_due_on)
-                .push_bind(&evaluation.inputs)
-                .push_bind(&evaluation.result)
-                .push_bind(&evaluation.advice)
-                .push_bind(evaluation.conformance);
-        });
-        query
-            .build()
-            .execute(&mut *connection)
-            .await
-            .map_err(Error::of_insert)?;
+            "",
+            now,
+            |row, (reading, evaluation)| {
+                row.push(&reading.site_id)
+                    .push(&reading.furnace_id)
+                    .push(reading.fired_at)
+                    .push(&evaluation.reading_id)
+                    .push(&evaluation.method_version)
+                    .push(evaluation.counts)
+                    .push(evaluation.observed_offset_c)
+                    .push(evaluation.independent_c)
+                    .push(evaluation.shared_c)
+                    .push(evaluation.mean_mm)
+                    .push(evaluation.removed_c)
+                    .push(&evaluation.effects)
+                    .push(evaluation.innovation_z)
+                    .push(evaluation.innovation_sd_c)
+                    .push(evaluation.gain)
+                    .push(evaluation.advised_setpoint_c)
+                    .push(&evaluation.next_due_on)
+                    .push(&evaluation.inputs)
+                    .push(&evaluation.result)
+                    .push(&evaluation.advice)
+                    .push(evaluation.conformance);
+            },
+        )
+        .await
+        .map_err(Error::of_insert)?;
     }
     Ok(())
 }
 
 async fn insert_amendments(
-    connection: &mut SqliteConnection,
+    connection: &mut Connection,
     rows: &[(ReadingRow, EvaluationRow)],
 ) -> Result<(), Error> {
     const SQL: &str = "INSERT INTO amendment (site_id, furnace_id, reading_id, amended_by)
         VALUES ($1, $2, $3, $4)";
     for (reading, _) in rows {
         if let Some(amends) = &reading.amends {
-            sqlx::query(SQL)
+            query(SQL)
                 .bind(&reading.site_id)
                 .bind(&reading.furnace_id)
                 .bind(amends)
@@ -221,7 +224,7 @@ async fn insert_amendments(
 /// Marks numbered rings as fired. The first reading that used a ring keeps it: a later one was asked
 /// about and confirmed.
 async fn insert_fired_rings(
-    connection: &mut SqliteConnection,
+    connection: &mut Connection,
     readings: &[NewReading],
 ) -> Result<(), Error> {
     const SQL: &str =
@@ -235,7 +238,7 @@ async fn insert_fired_rings(
             if ring.serial_number.is_empty() {
                 continue;
             }
-            sqlx::query(SQL)
+            query(SQL)
                 .bind(measured.batch.as_str())
                 .bind(&ring.serial_number)
                 .bind(new.reading.key.furnace.site.as_str())
@@ -250,13 +253,13 @@ async fn insert_fired_rings(
 
 /// Adds scatter to what each gauge has.
 pub(crate) async fn add_scatter(
-    connection: &mut SqliteConnection,
+    connection: &mut Connection,
     scatters: &[(&GaugeKey, Scatter)],
 ) -> Result<(), Error> {
     const SQL: &str =
         "INSERT INTO gauge_scatter (site_id, gauge_id, sum_of_squares_mm2, degrees_of_freedom)
         SELECT json_extract(value, '$[0]'), json_extract(value, '$[1]'),
-            CAST(json_extract(value, '$[2]') AS REAL), CAST(json_extract(value, '$[3]') AS REAL)
+            CAST(json_extract(value, '$[2]') AS DOUBLE PRECISION), CAST(json_extract(value, '$[3]') AS DOUBLE PRECISION)
         FROM json_each($1) WHERE true
         ON CONFLICT (site_id, gauge_id) DO UPDATE SET
             sum_of_squares_mm2 = gauge_scatter.sum_of_squares_mm2 + excluded.sum_of_squares_mm2,
@@ -264,20 +267,24 @@ pub(crate) async fn add_scatter(
     if scatters.is_empty() {
         return Ok(());
     }
-    let list: Vec<(&str, &str, f64, f64)> = scatters
+    // One row of a statement may not change what another one has changed.
+    let mut sums: BTreeMap<&GaugeKey, Scatter> = BTreeMap::new();
+    for (gauge, scatter) in scatters {
+        let sum = sums.entry(gauge).or_default();
+        sum.sum_of_squares_mm2 += scatter.sum_of_squares_mm2;
+        sum.degrees_of_freedom += scatter.degrees_of_freedom;
+    }
+    let list: Vec<(&str, &str, f64, f64)> = sums
         .iter()
-        .map(|(gauge, scatter)| {
+        .map(|(gauge, sum)| {
             (
                 gauge.site.as_str(),
                 gauge.gauge.as_str(),
-                scatter.sum_of_squares_mm2,
-                scatter.degrees_of_freedom,
+                sum.sum_of_squares_mm2,
+                sum.degrees_of_freedom,
             )
         })
         .collect();
-    sqlx::query(SQL)
-        .bind(json(&list))
-        .execute(connection)
-        .await?;
+    query(SQL).bind(json(&list)).execute(connection).await?;
     Ok(())
 }

@@ -3,10 +3,10 @@
 use ringtrue_fleet::backtest::{Fired, FurnacePast};
 use ringtrue_fleet::key::{FurnaceKey, ProgrammeId};
 use ringtrue_fleet::reading::Inputs;
-use sqlx::sqlite::SqliteConnection;
 
 use super::{PointRow, counted_readings};
 use crate::columns::{Place, json};
+use crate::database::{Connection, query_as};
 use crate::documents::inputs::InputsDocument;
 use crate::tables::{adjustments, events};
 use crate::{Error, Read};
@@ -39,12 +39,9 @@ impl FiredRow {
 
 /// Every reading that a furnace's offset takes into account, in order of firing and id, with what its
 /// decision rested on.
-async fn fired_of(
-    connection: &mut SqliteConnection,
-    furnace: &FurnaceKey,
-) -> Result<Vec<Fired>, Error> {
+async fn fired_of(connection: &mut Connection, furnace: &FurnaceKey) -> Result<Vec<Fired>, Error> {
     const SQL: &str = counted_readings!(", r.programme_id, e.inputs");
-    let rows: Vec<FiredRow> = sqlx::query_as(SQL)
+    let rows: Vec<FiredRow> = query_as(SQL)
         .bind(furnace.site.as_str())
         .bind(furnace.furnace.as_str())
         .fetch_all(connection)

@@ -6,11 +6,11 @@ use ringtrue_fleet::act::ActSubject;
 use ringtrue_fleet::due::{Adjusted, Calibrated, FurnaceRecords, Latest};
 use ringtrue_fleet::key::{FurnaceId, FurnaceKey, ProgrammeId, ReadingId, ReadingKey, SiteId};
 use serde::Deserialize;
-use sqlx::sqlite::SqliteConnection;
 
 use super::{Furnaces, rows};
 use crate::Error;
 use crate::columns::Place;
+use crate::database::Connection;
 use crate::documents::evaluation::ADVICE;
 use crate::tables::acts::ActRow;
 use crate::tables::events;
@@ -28,13 +28,13 @@ struct FurnaceRow {
     state: String,
     created_at: i64,
     calibrated_at: Option<i64>,
-    may_drift: Option<i64>,
+    may_drift: Option<bool>,
     fired_at: Option<i64>,
     reading_id: Option<String>,
     programme_id: Option<String>,
     measured_at: Option<i64>,
     purpose: Option<String>,
-    counts: Option<i64>,
+    counts: Option<bool>,
     advised_setpoint_c: Option<String>,
     advice: Option<String>,
     conformance: Option<String>,
@@ -79,7 +79,7 @@ impl FurnaceRow {
         };
         Ok(Some(Calibrated {
             fired_at: place.moment("last_fired_at", fired_at)?,
-            may_drift: self.may_drift.is_some_and(|may| may != 0),
+            may_drift: self.may_drift.unwrap_or_default(),
         }))
     }
 
@@ -125,7 +125,7 @@ impl FurnaceRow {
                 "advised_setpoint_c",
                 self.advised_setpoint_c.as_deref(),
             )?,
-            counts: self.counts.is_some_and(|counts| counts != 0),
+            counts: self.counts.unwrap_or_default(),
             received_at: place.moment("received_at", received_at)?,
             signed: gravest(self.any_rejected),
         }))
@@ -170,28 +170,27 @@ impl FurnaceRow {
 }
 
 /// The furnaces of some sites. The latest reading is the last version where it was amended.
-pub(super) async fn furnaces(
-    connection: &mut SqliteConnection,
-    sites: &str,
-) -> Result<Furnaces, Error> {
-    const SQL: &str = "SELECT json_group_array(json_array(f.site_id, f.id, f.display_name, f.state,
-            f.created_at, t.last_fired_at, t.may_drift, r.fired_at, r.id, r.programme_id,
-            r.measured_at, r.purpose, e.counts, iif(e.advised_setpoint_c IS NULL, NULL, format('%!.17g', e.advised_setpoint_c)), e.advice,
-            iif(e.conformance IS NULL, NULL, format('%!.17g', e.conformance)), j.adjusted_at, j.programme_id,
-            iif(j.setpoint_c IS NULL, NULL, format('%!.17g', j.setpoint_c)), r.received_at,
+pub(super) async fn furnaces(connection: &mut Connection, sites: &str) -> Result<Furnaces, Error> {
+    const SQL: &str = "SELECT COALESCE(CAST(json_group_array(json_array(f.site_id, f.id, f.display_name, f.state,
+            f.created_at, t.last_fired_at, truth_json(t.may_drift), r.fired_at, r.id, r.programme_id,
+            r.measured_at, r.purpose, truth_json(e.counts), real_text(e.advised_setpoint_c), e.advice,
+            real_text(e.conformance), j.adjusted_at, j.programme_id,
+            real_text(j.setpoint_c), r.received_at,
             (SELECT MAX(CASE WHEN o.meaning = 'rejected' THEN 1 ELSE 0 END) FROM sign_off AS o
                 WHERE o.site_id = r.site_id AND o.furnace_id = r.furnace_id
-                    AND o.subject_kind = 'reading' AND o.subject_id = r.id)))
+                    AND o.subject_kind = 'reading' AND o.subject_id = r.id))) AS TEXT), '[]')
         FROM json_each($1) AS wanted CROSS JOIN furnace AS f ON f.site_id = wanted.value
         LEFT JOIN tracked_offset AS t ON t.site_id = f.site_id AND t.furnace_id = f.id
-        LEFT JOIN reading AS r ON r.rowid = (SELECT latest.rowid FROM reading AS latest
+        LEFT JOIN reading AS r ON r.site_id = f.site_id AND r.furnace_id = f.id
+            AND (r.fired_at, r.id) = (SELECT latest.fired_at, latest.id FROM reading AS latest
             WHERE latest.site_id = f.site_id AND latest.furnace_id = f.id
                 AND NOT EXISTS (SELECT 1 FROM amendment AS a WHERE a.site_id = latest.site_id
                     AND a.furnace_id = latest.furnace_id AND a.reading_id = latest.id)
             ORDER BY latest.fired_at DESC, latest.id DESC LIMIT 1)
         LEFT JOIN evaluation AS e ON e.site_id = r.site_id AND e.furnace_id = r.furnace_id
             AND e.fired_at = r.fired_at AND e.reading_id = r.id
-        LEFT JOIN adjustment AS j ON j.rowid = (SELECT latest.rowid FROM adjustment AS latest
+        LEFT JOIN adjustment AS j ON j.site_id = f.site_id AND j.furnace_id = f.id
+            AND (j.adjusted_at, j.id) = (SELECT latest.adjusted_at, latest.id FROM adjustment AS latest
             WHERE latest.site_id = f.site_id AND latest.furnace_id = f.id
             ORDER BY latest.adjusted_at DESC, latest.id DESC LIMIT 1)";
     let found: Vec<FurnaceRow> = rows(connection, SQL, sites, "furnace").await?;
@@ -205,15 +204,15 @@ pub(super) async fn furnaces(
 
 /// What happened to each furnace, latest first; `since` is a JSON list of [site, moment].
 pub(super) async fn add_events(
-    connection: &mut SqliteConnection,
+    connection: &mut Connection,
     since: &str,
     furnaces: &mut Furnaces,
 ) -> Result<(), Error> {
     const SQL: &str =
-        "SELECT json_group_array(json_array(e.happened_at, e.id, e.site_id, e.furnace_id, e.kind))
+        "SELECT COALESCE(CAST(json_group_array(json_array(e.happened_at, e.id, e.site_id, e.furnace_id, e.kind)) AS TEXT), '[]')
         FROM json_each($1) AS wanted
         CROSS JOIN furnace_event AS e ON e.site_id = json_extract(wanted.value, '$[0]')
-            AND e.happened_at >= json_extract(wanted.value, '$[1]')";
+            AND e.happened_at >= CAST(json_extract(wanted.value, '$[1]') AS BIGINT)";
     let mut found: Vec<(i64, String, String, String, String)> =
         rows(connection, SQL, since, "furnace_event").await?;
     found.sort_unstable_by(|a, b| b.cmp(a));
@@ -236,20 +235,21 @@ pub(super) async fn add_events(
 
 /// Acts on each furnace, latest first; `since` is a JSON list of [site, moment].
 pub(super) async fn add_acts(
-    connection: &mut SqliteConnection,
+    connection: &mut Connection,
     since: &str,
     furnaces: &mut Furnaces,
 ) -> Result<(), Error> {
     // The columns in the order of the row's fields.
-    const SQL: &str = "SELECT json_group_array(json_array(a.site_id, a.subject, a.acted_at, a.id,
+    const SQL: &str =
+        "SELECT COALESCE(CAST(json_group_array(json_array(a.site_id, a.subject, a.acted_at, a.id,
             a.kind, a.task, a.deferred_until, a.reason, a.from_day, a.until_day, a.firings,
-            json(iif(a.hours_hot IS NULL, 'null', format('%!.17g', a.hours_hot))), a.rings_left, json(iif(a.chamber_was_empty, 'true', 'false')),
-            a.performed_by, a.received_at))
+            real_json(a.hours_hot), a.rings_left, truth_json(a.chamber_was_empty),
+            a.performed_by, a.received_at)) AS TEXT), '[]')
         FROM json_each($1) AS wanted
         CROSS JOIN furnace AS f ON f.site_id = json_extract(wanted.value, '$[0]')
         CROSS JOIN care_act AS a ON a.site_id = f.site_id
             AND a.subject = 'sites/' || f.site_id || '/furnaces/' || f.id
-            AND a.acted_at >= json_extract(wanted.value, '$[1]')";
+            AND a.acted_at >= CAST(json_extract(wanted.value, '$[1]') AS BIGINT)";
     let found: Vec<ActRow> = rows(connection, SQL, since, "care_act").await?;
     for row in found {
         let act = row.act()?;

@@ -9,11 +9,11 @@ use ringtrue_fleet::key::{BatchId, FindingId, SiteId};
 use ringtrue_fleet::ring_batch::BatchState;
 use ringtrue_fleet::site::Site;
 use serde::Deserialize;
-use sqlx::sqlite::SqliteConnection;
 
 use super::{moment, rows};
 use crate::Error;
 use crate::columns::Place;
+use crate::database::{Connection, query_as};
 use crate::tables::gauges::GaugeRow;
 use crate::tables::ring_batches::STATES;
 use crate::tables::sites::SiteRow;
@@ -36,18 +36,15 @@ pub(super) fn moment_of_audit(site: &Site, at: i64) -> Result<Timestamp, Error> 
 }
 
 /// The sites of the given ids.
-pub(super) async fn sites(
-    connection: &mut SqliteConnection,
-    sites: &str,
-) -> Result<Vec<Site>, Error> {
+pub(super) async fn sites(connection: &mut Connection, sites: &str) -> Result<Vec<Site>, Error> {
     // The columns in the order of the row's fields.
-    const SQL: &str = "SELECT json_group_array(json_array(s.id, s.display_name, s.time_zone,
-            s.calibration_day, s.calibration_interval_days, s.closed_days, json(format('%!.17g', s.tolerance_c)),
-            json(format('%!.17g', s.action_band_c)), json(format('%!.17g', s.largest_step_c)),
-            json(iif(s.accepts_assumed_hold_correction, 'true', 'false')),
-            json(iif(s.full_compensation, 'true', 'false')), s.closures, s.firing_time, s.quiet_from,
+    const SQL: &str = "SELECT COALESCE(CAST(json_group_array(json_array(s.id, s.display_name, s.time_zone,
+            s.calibration_day, s.calibration_interval_days, s.closed_days, real_json(s.tolerance_c),
+            real_json(s.action_band_c), real_json(s.largest_step_c),
+            truth_json(s.accepts_assumed_hold_correction),
+            truth_json(s.full_compensation), s.closures, s.firing_time, s.quiet_from,
             s.quiet_until, s.manager_after_days, s.quality_after_days, s.silent_after_days,
-            s.readings_sign_off_since, s.adjustments_sign_off_since, s.revision, s.created_at, s.updated_at))
+            s.readings_sign_off_since, s.adjustments_sign_off_since, s.revision, s.created_at, s.updated_at)) AS TEXT), '[]')
         FROM json_each($1) AS wanted CROSS JOIN site AS s ON s.id = wanted.value";
     let found: Vec<SiteRow> = rows(connection, SQL, sites, "site").await?;
     found.into_iter().map(SiteRow::site).collect()
@@ -56,14 +53,14 @@ pub(super) async fn sites(
 /// When the last reading, act, event, check or adjustment of each site came in. The last entry of its chain
 /// is nearly always one of these, so few are looked at.
 pub(super) async fn last_records(
-    connection: &mut SqliteConnection,
+    connection: &mut Connection,
     sites: &str,
 ) -> Result<HashMap<String, i64>, Error> {
     const SQL: &str =
-        "SELECT json_group_array(json_array(wanted.value, (SELECT a.at FROM audit AS a
+        "SELECT COALESCE(CAST(json_group_array(json_array(wanted.value, (SELECT a.at FROM audit AS a
             WHERE a.site_id = wanted.value AND a.action IN ('reading.record', 'reading.amend',
                 'care.act', 'furnace.event', 'gauge.check', 'adjustment.confirm')
-            ORDER BY a.seq DESC LIMIT 1)))
+            ORDER BY a.seq DESC LIMIT 1))) AS TEXT), '[]')
         FROM json_each($1) AS wanted";
     let found: Vec<(String, Option<i64>)> = rows(connection, SQL, sites, "audit").await?;
     Ok(found
@@ -74,17 +71,16 @@ pub(super) async fn last_records(
 
 /// Gauges by id, with their last check.
 pub(super) async fn add_gauges(
-    connection: &mut SqliteConnection,
+    connection: &mut Connection,
     sites: &str,
     records: &mut Sites,
 ) -> Result<(), Error> {
     // The columns of the gauge in the order of the row's fields.
-    const SQL: &str =
-        "SELECT json_group_array(json_array(json_array(g.site_id, g.id, g.display_name,
-            g.kind, json(format('%!.17g', g.resolution_mm)), json(format('%!.17g', g.maximum_permissible_error_mm)), g.check_interval_days,
-            g.serial_number, json(iif(g.in_use, 'true', 'false')), g.revision, g.created_at,
+    const SQL: &str = "SELECT COALESCE(CAST(json_group_array(json_array(json_array(g.site_id, g.id, g.display_name,
+            g.kind, real_json(g.resolution_mm), real_json(g.maximum_permissible_error_mm), g.check_interval_days,
+            g.serial_number, truth_json(g.in_use), g.revision, g.created_at,
             g.updated_at), (SELECT MAX(c.checked_at) FROM gauge_check AS c
-                WHERE c.site_id = g.site_id AND c.gauge_id = g.id)))
+                WHERE c.site_id = g.site_id AND c.gauge_id = g.id))) AS TEXT), '[]')
         FROM json_each($1) AS wanted CROSS JOIN gauge AS g ON g.site_id = wanted.value";
     let found: Vec<(GaugeRow, Option<i64>)> = rows(connection, SQL, sites, "gauge").await?;
     for (row, checked_at) in found {
@@ -128,18 +124,18 @@ struct StockRow {
 /// The rings of each batch that were counted at each site, as counted last; by batch. Rings of every reading
 /// of the batch fired after that are gone, practice included; an amended reading is one firing.
 pub(super) async fn add_stocks(
-    connection: &mut SqliteConnection,
+    connection: &mut Connection,
     sites: &str,
     records: &mut Sites,
 ) -> Result<(), Error> {
-    const SQL: &str = "SELECT json_group_array(json_array(c.site_id, b.id, b.code, b.expires_on,
-            b.state, c.acted_at, c.rings_left, (SELECT COALESCE(SUM(json_array_length(r.measurement, '$.rings.rings')), 0)
+    const SQL: &str = "SELECT COALESCE(CAST(json_group_array(json_array(c.site_id, b.id, b.code, b.expires_on,
+            b.state, c.acted_at, c.rings_left, (SELECT CAST(COALESCE(SUM(json_array_length(r.measurement, '$.rings.rings')), 0) AS BIGINT)
                 FROM furnace AS f
                 CROSS JOIN reading AS r ON r.site_id = f.site_id AND r.furnace_id = f.id
                     AND r.fired_at > c.acted_at
                 WHERE f.site_id = c.site_id AND r.batch_id = b.id
                     AND NOT EXISTS (SELECT 1 FROM amendment AS a WHERE a.site_id = r.site_id
-                        AND a.furnace_id = r.furnace_id AND a.reading_id = r.id))))
+                        AND a.furnace_id = r.furnace_id AND a.reading_id = r.id)))) AS TEXT), '[]')
         FROM json_each($1) AS wanted
         CROSS JOIN care_act AS c ON c.site_id = wanted.value
             AND c.subject >= 'ringBatches/' AND c.subject < 'ringBatches0'
@@ -189,7 +185,7 @@ struct FoundRow {
 
 /// Findings about each site that are not resolved, by id.
 pub(super) async fn add_findings(
-    connection: &mut SqliteConnection,
+    connection: &mut Connection,
     sites: &str,
     records: &mut Sites,
 ) -> Result<(), Error> {
@@ -207,10 +203,7 @@ pub(super) async fn add_findings(
             AND g.id = substr(fi.subject, 15 + length(fi.site_id))
             AND fi.subject = 'sites/' || g.site_id || '/gauges/' || g.id
         ORDER BY fi.site_id, fi.id";
-    let rows: Vec<FoundRow> = sqlx::query_as(SQL)
-        .bind(sites)
-        .fetch_all(connection)
-        .await?;
+    let rows: Vec<FoundRow> = query_as(SQL).bind(sites).fetch_all(connection).await?;
     for row in rows {
         let place = Place {
             table: "finding",

@@ -1,0 +1,262 @@
+//! PostgreSQL: one database, many servers.
+//!
+//! **Order.** Every writing transaction first takes advisory locks: of the sites that it writes, or of the
+//! whole network. So transactions of one site run one after the other, as on SQLite, those of different sites
+//! side by side, and a rule that was decided on what a transaction read still holds when it commits. Each
+//! statement sees what was committed before it (READ COMMITTED), the locks before the first one.
+//!
+//! Refused: SERIALIZABLE with repeats. A group of 64 readings touches pages that other groups touch too, and
+//! is undone for conflicts that are none; locks that are known beforehand never undo work.
+//!
+//! **Walls.** When the roles of `deploy/postgresql/roles.sql` exist, a caller that may see some sites only is
+//! served under a role for which row-level security hides all others, whatever a statement forgets.
+
+use std::str::FromStr as _;
+use std::time::Duration;
+
+use ringtrue_fleet::caller::Scope;
+use ringtrue_fleet::key::SiteId;
+use sqlx::postgres::{PgConnectOptions, PgConnection, PgPool, PgPoolOptions};
+use sqlx::{AssertSqlSafe, ConnectOptions as _, Connection as _};
+
+use super::connection::{Connection, query};
+use super::{Address, Over};
+use crate::Error;
+
+pub(crate) static MIGRATIONS: sqlx::migrate::Migrator = sqlx::migrate!("migrations/postgres");
+
+/// Longest wait for a free connection.
+const CONNECTION_WAIT: Duration = Duration::from_secs(5);
+/// Longest wait for a lock, as PostgreSQL writes it.
+const LOCK_WAIT: &str = "10s";
+/// How long a transaction may be left alone before the database ends it.
+const IDLE_WAIT: &str = "60s";
+/// Prepared statements kept by each connection: more than there are.
+const STATEMENTS: usize = 512;
+/// The role under which callers with a limited scope are served.
+const SCOPED_ROLE: &str = "ringtrue_scoped";
+
+/// An open database.
+#[derive(Debug)]
+pub(crate) struct Cluster {
+    pool: PgPool,
+    /// For callers with a limited scope: a connection that changes its role makes its plans anew.
+    scoped: PgPool,
+    /// Whether row-level security stands behind scopes.
+    is_walled: bool,
+}
+
+fn options(address: &Address) -> Result<PgConnectOptions, Error> {
+    let options = PgConnectOptions::from_str(&address.url)?
+        .application_name("ringtrue")
+        .statement_cache_capacity(STATEMENTS)
+        .options([
+            ("lock_timeout", LOCK_WAIT),
+            ("idle_in_transaction_session_timeout", IDLE_WAIT),
+            // Statements here are short; compiling them costs more than it saves.
+            ("jit", "off"),
+        ])
+        .disable_statement_logging();
+    let options = match &address.password {
+        Some(password) => options.password(password),
+        None => options,
+    };
+    Ok(match address.longest_statement {
+        Some(longest) => options.options([("statement_timeout", longest.as_millis().to_string())]),
+        None => options,
+    })
+}
+
+/// Brings the database's shape up to date, and the rights on it. Run by the role that owns it.
+pub(crate) async fn migrate(address: &Address) -> Result<(), Error> {
+    let mut connection = connect(address).await?;
+    MIGRATIONS.run(&mut connection).await?;
+    sqlx::query("SELECT grant_rights()")
+        .execute(&mut connection)
+        .await?;
+    connection.close().await?;
+    Ok(())
+}
+
+/// Opens a lone connection.
+pub(crate) async fn connect(address: &Address) -> Result<PgConnection, Error> {
+    Ok(options(address)?.connect().await?)
+}
+
+async fn is_walled(connection: &mut PgConnection) -> Result<bool, sqlx::Error> {
+    const SQL: &str = "SELECT EXISTS (SELECT 1 FROM pg_roles
+        WHERE rolname = $1 AND pg_has_role(CURRENT_USER, oid, 'MEMBER'))";
+    sqlx::query_scalar(SQL)
+        .bind(SCOPED_ROLE)
+        .fetch_one(connection)
+        .await
+}
+
+fn pool(address: &Address, connections: u32) -> Result<PgPool, Error> {
+    Ok(PgPoolOptions::new()
+        .max_connections(connections.max(1))
+        .acquire_timeout(CONNECTION_WAIT)
+        .connect_lazy_with(options(address)?))
+}
+
+impl Cluster {
+    /// Opens a database that was migrated.
+    pub(crate) async fn open(address: &Address) -> Result<Self, Error> {
+        let mut first = connect(address).await?;
+        let checked = crate::existing::check_postgres(&mut first).await;
+        let is_walled = is_walled(&mut first).await;
+        first.close().await?;
+        checked?;
+        let scoped = address.connections / 2;
+        let pool = pool(address, address.connections - scoped)?;
+        let scoped = self::pool(address, scoped)?;
+        let is_walled = is_walled?;
+        if !is_walled {
+            tracing::warn!(
+                "row-level security stands not behind this server: run roles.sql as the \
+                 database's administrator, then `ringtrue-server migrate`"
+            );
+        }
+        Ok(Self {
+            pool,
+            scoped,
+            is_walled,
+        })
+    }
+
+    fn pool_of(&self, scope: &Scope) -> &PgPool {
+        if scope.sites().is_none() {
+            &self.pool
+        } else {
+            &self.scoped
+        }
+    }
+
+    /// Opens a transaction with the locks that it needs.
+    pub(crate) async fn begin(&self, scope: &Scope, over: Over<'_>) -> Result<Connection, Error> {
+        let open = self.pool_of(scope).begin().await?;
+        let mut connection = Connection::PostgresTransaction(open);
+        self.enter(&mut connection, scope).await?;
+        lock(&mut connection, scope, over).await?;
+        Ok(connection)
+    }
+
+    /// A connection that reads.
+    pub(crate) async fn reader(&self, scope: &Scope) -> Result<Connection, Error> {
+        let mut connection = Connection::Postgres(self.pool_of(scope).acquire().await?);
+        self.enter(&mut connection, scope).await?;
+        Ok(connection)
+    }
+
+    /// A connection that reads as of one moment.
+    pub(crate) async fn snapshot(&self, scope: &Scope) -> Result<Connection, Error> {
+        const BEGIN: &str = "BEGIN ISOLATION LEVEL REPEATABLE READ READ ONLY";
+        let mut connection =
+            Connection::PostgresTransaction(self.pool_of(scope).begin_with(BEGIN).await?);
+        self.enter(&mut connection, scope).await?;
+        Ok(connection)
+    }
+
+    /// A transaction in which the tables are made once more, in a schema of their own. Needs the role that
+    /// owns the database; to be undone.
+    pub(crate) async fn fresh_schema(&self, name: &str) -> Result<Connection, Error> {
+        let mut open = self.pool.begin().await?;
+        let schema = format!("CREATE SCHEMA {name}; SET LOCAL search_path = {name}");
+        sqlx::raw_sql(AssertSqlSafe(schema))
+            .execute(&mut *open)
+            .await?;
+        for migration in MIGRATIONS.iter() {
+            // Functions name the schema that they work in.
+            let statements = migration.sql.as_str().replace("public", name);
+            sqlx::raw_sql(AssertSqlSafe(statements))
+                .execute(&mut *open)
+                .await?;
+        }
+        sqlx::query("SELECT grant_rights()")
+            .execute(&mut *open)
+            .await?;
+        Ok(Connection::PostgresTransaction(open))
+    }
+
+    /// Takes the role and the reach of a scope. Every user of a pooled connection does so first, so nothing
+    /// is left of the one before.
+    async fn enter(&self, connection: &mut Connection, scope: &Scope) -> Result<(), Error> {
+        const SQL: &str =
+            "SELECT set_config('role', $1, false), set_config('ringtrue.reach', $2, false)";
+        if !self.is_walled {
+            return Ok(());
+        }
+        let (role, reach) = match scope.sites() {
+            None => ("none", String::new()),
+            Some(sites) => (SCOPED_ROLE, array(&sites)),
+        };
+        query(SQL)
+            .bind(role)
+            .bind(reach)
+            .execute(connection)
+            .await?;
+        Ok(())
+    }
+
+    pub(crate) async fn close(&self) {
+        self.pool.close().await;
+        self.scoped.close().await;
+    }
+}
+
+/// Ids of sites as an array literal; an id holds neither quotes nor strokes.
+fn array(sites: &[SiteId]) -> String {
+    // A site may be called null, which without quotes is none.
+    let ids: Vec<String> = sites.iter().map(|site| format!("\"{site}\"")).collect();
+    format!("{{{}}}", ids.join(","))
+}
+
+/// What is numbered without gaps by the transactions of every site, one at a time.
+#[derive(Debug, Clone, Copy)]
+pub(crate) enum Sequence {
+    /// The log of alerts: its numbers have no gaps and are in the order of commits.
+    AlertLog,
+    /// The network's own audit chain.
+    NetworkChain,
+}
+
+/// Waits until no other transaction has written to it without having ended, and keeps others from it until
+/// this one ends. To be taken after the locks of sites, never before; SQLite needs none.
+pub(crate) async fn hold_sequence(connection: &mut Connection, of: Sequence) -> Result<(), Error> {
+    const SQL: &str = "SELECT pg_advisory_xact_lock(3, CAST($1 AS INTEGER))";
+    if connection.is_sqlite() {
+        return Ok(());
+    }
+    let number = match of {
+        Sequence::NetworkChain => 1_i64,
+        Sequence::AlertLog => 2,
+    };
+    query(SQL).bind(number).execute(connection).await?;
+    Ok(())
+}
+
+/// More sites than this at once are locked as the whole network.
+const MOST_SITES: usize = 128;
+
+/// Takes the locks: first the network's, then those of sites in one order, so that no two wait for each
+/// other.
+async fn lock(connection: &mut Connection, scope: &Scope, over: Over<'_>) -> Result<(), Error> {
+    const NETWORK: &str = "SELECT pg_advisory_xact_lock(1, 0)";
+    const SITES: &str = "SELECT pg_advisory_xact_lock_shared(1, 0), (SELECT COUNT(*) FROM (
+        SELECT pg_advisory_xact_lock(2, site.hash) FROM (SELECT DISTINCT hashtext(named.id) AS hash
+            FROM unnest(CAST($1 AS TEXT[])) AS named (id) ORDER BY 1) AS site) AS locked)";
+    let sites = match over {
+        Over::Nothing => return Ok(()),
+        Over::Sites(sites) => Some(sites.to_vec()),
+        Over::Scope => scope.sites(),
+    };
+    match sites {
+        Some(sites) if sites.len() <= MOST_SITES => {
+            query(SITES).bind(array(&sites)).execute(connection).await?;
+        }
+        _ => {
+            query(NETWORK).execute(connection).await?;
+        }
+    }
+    Ok(())
+}
