@@ -3,7 +3,7 @@
 
 use std::path::Path;
 
-use ringtrue_store::{Address, Location, Store};
+use ringtrue_store::{Address, Location, Store, Verified};
 use sqlx::{AnyConnection, Connection as _, Executor as _};
 use tempfile::TempDir;
 
@@ -120,6 +120,16 @@ impl TestDatabase {
             Self::File(_) => self.location(),
             Self::Postgresql(database, _) => location(&database.url()),
         }
+    }
+
+    /// What a verification finds, run by whoever owns it: on PostgreSQL it makes tables to compare with.
+    pub async fn verified(&self) -> Verified {
+        let store = Store::open(self.owners_location())
+            .await
+            .expect("the owner may open it");
+        let verified = store.verify().await.expect("it can be read");
+        store.close().await.expect("closed");
+        verified
     }
 
     /// A connection behind the store's back, as somebody with a database program has, to whom no key is sacred.

@@ -1,8 +1,7 @@
-//! A whole server in this process: a free loopback port, a database in a fresh folder, a clock that
-//! only moves when a test moves it, and ids that come out the same in every run.
+//! A whole server in this process: a free loopback port, a fresh database, a clock that only moves when a test
+//! moves it, and ids that come out the same in every run.
 
 use std::net::{Ipv4Addr, SocketAddr};
-use std::path::PathBuf;
 
 use jiff::{SignedDuration, Timestamp};
 use ringtrue_fleet::caller::{Caller, Right, Scope};
@@ -16,8 +15,9 @@ use ringtrue_server::lifecycle::{Exit, Lifecycle};
 use ringtrue_server::serve;
 use ringtrue_server::transport::Transport;
 use ringtrue_store::{Entry, EntryFilter, Page, PagePart, Store};
-use tempfile::TempDir;
 use tonic::transport::{Channel, Endpoint};
+
+use crate::databases::TestDatabase;
 
 /// When every network starts: a Friday at noon UTC.
 pub const START: &str = "2026-03-06T12:00:00Z";
@@ -36,7 +36,7 @@ pub struct Network {
     /// How its connections are encrypted, as its settings say.
     pub transport: Transport,
     settings: Settings,
-    folder: TempDir,
+    database: TestDatabase,
 }
 
 impl Network {
@@ -47,10 +47,10 @@ impl Network {
 
     /// Starts an empty network after changing the settings, for example its limits.
     pub async fn start_with(change: impl FnOnce(&mut Settings)) -> Self {
-        let folder = tempfile::tempdir().expect("a temporary folder can be made");
+        let database = TestDatabase::fresh().await;
         let mut settings = Settings {
             listen: SocketAddr::from((Ipv4Addr::LOCALHOST, 0)),
-            database: folder.path().join("ringtrue.db").display().to_string(),
+            database: database.named(),
             drain_s: 5,
             // Tests ask for fits when they want them.
             fleet: Fleet { refit_every_s: 0 },
@@ -58,11 +58,11 @@ impl Network {
             ..Settings::default()
         };
         change(&mut settings);
-        Self::serve(settings, folder).await
+        Self::serve(settings, database).await
     }
 
-    async fn serve(settings: Settings, folder: TempDir) -> Self {
-        let store = Store::open(settings.location())
+    async fn serve(settings: Settings, database: TestDatabase) -> Self {
+        let store = Store::open(database.location())
             .await
             .expect("the store opens");
         let start: Timestamp = START.parse().expect("a moment");
@@ -82,7 +82,7 @@ impl Network {
             lifecycle,
             transport,
             settings,
-            folder,
+            database,
         }
     }
 
@@ -102,13 +102,13 @@ impl Network {
             app,
             lifecycle,
             mut settings,
-            folder,
+            database,
             ..
         } = open;
         lifecycle.drain.cancel();
         serve::finish(app, &settings, &lifecycle).await;
         change(&mut settings);
-        Self::serve(settings, folder).await
+        Self::serve(settings, database).await
     }
 
     /// Gives the present moment of the server.
@@ -132,9 +132,9 @@ impl Network {
         format!("http://{}", self.address)
     }
 
-    /// Gives the path of the database file.
-    pub fn database(&self) -> PathBuf {
-        self.folder.path().join("ringtrue.db")
+    /// Gives the database, to look at it behind the server's back.
+    pub fn database(&self) -> &TestDatabase {
+        &self.database
     }
 
     /// Gives a bare channel, for calls that the typed client would never make.
@@ -187,14 +187,14 @@ impl Network {
             remote,
             lifecycle,
             settings,
-            folder,
+            database,
             ..
         } = self;
         drop(remote);
         let store = app.store.clone();
         let exit = serve::finish(app, &settings, &lifecycle).await;
         store.close().await.expect("the store closes");
-        drop(folder);
+        drop(database);
         exit
     }
 }

@@ -180,7 +180,7 @@ fn is(failure: &Failure, code: Code, reason: &str) {
 }
 
 async fn unaltered(network: Network) {
-    let verified = network.app.store.verify().await.expect("verified");
+    let verified = network.database().verified().await;
     assert_eq!(verified.faults, []);
     network.stop().await;
 }

@@ -76,7 +76,7 @@ fn unusable(failure: &Failure) {
 }
 
 async fn unaltered(network: Network) {
-    let verified = network.app.store.verify().await.expect("verified");
+    let verified = network.database().verified().await;
     assert_eq!(verified.faults, []);
     network.stop().await;
 }

@@ -103,7 +103,7 @@ async fn a_furnace_far_off_opens_a_finding_and_an_adjustment_closes_it() {
     assert_eq!(resolved[0].finding.noted_at, None);
     assert!(resolved[0].finding.note.contains("fallen"));
     // What opened and closed stands in the audit chain, and all is as recorded.
-    let verified = network.app.store.verify().await.expect("verified");
+    let verified = network.database().verified().await;
     assert_eq!(verified.faults, []);
 }
 

@@ -122,7 +122,7 @@ async fn the_bias_of_a_hot_batch_is_found_by_two_sites_and_taken_off_at_a_third_
     // What the ring itself says is told as it is.
     close(after.plain_setpoint_c, before.plain_setpoint_c, 1e-9);
     assert!(after.offset_standard_uncertainty_c < before.offset_standard_uncertainty_c);
-    let verified = network.app.store.verify().await.expect("verified");
+    let verified = network.database().verified().await;
     assert_eq!(verified.faults, []);
     network.stop().await;
 }

@@ -219,7 +219,7 @@ async fn a_second_person_signs_what_waits_and_the_signature_says_who_when_and_wh
     let mut all = qc.listed(&bench.site).await.expect("listed");
     all.sort_by(|one, other| one.name.cmp(&other.name));
     assert_eq!(all, [rejected, signed]);
-    let verified = network.app.store.verify().await.expect("verified");
+    let verified = network.database().verified().await;
     assert_eq!(verified.faults, []);
     network.stop().await;
 }

@@ -63,7 +63,7 @@ async fn reaches(desk: &Desk, wanted: &[&str]) {
 }
 
 async fn unaltered(network: Network) {
-    let verified = network.app.store.verify().await.expect("verified");
+    let verified = network.database().verified().await;
     assert_eq!(verified.faults, []);
     network.stop().await;
 }
