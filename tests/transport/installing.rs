@@ -64,6 +64,8 @@ impl Installed {
         let token = secret.token(&name).expect("a credential's name");
         Settings {
             token: Some(Secret::new(token.reveal())),
+            // Whose credential it is says itself.
+            operator: None,
             ..settings
         }
     }
