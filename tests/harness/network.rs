@@ -2,6 +2,7 @@
 //! moves it, and ids that come out the same in every run.
 
 use std::net::{Ipv4Addr, SocketAddr};
+use std::sync::Arc;
 
 use jiff::{SignedDuration, Timestamp};
 use ringtrue_fleet::caller::{Caller, Right, Scope};
@@ -22,6 +23,9 @@ use crate::databases::TestDatabase;
 /// When every network starts: a Friday at noon UTC.
 pub const START: &str = "2026-03-06T12:00:00Z";
 
+/// What a network's ids are drawn from; a further server of it draws others.
+const FIRST: u64 = 1;
+
 /// A running server with its records; dropping it ends everything.
 #[derive(Debug)]
 pub struct Network {
@@ -36,7 +40,7 @@ pub struct Network {
     /// How its connections are encrypted, as its settings say.
     pub transport: Transport,
     settings: Settings,
-    database: TestDatabase,
+    database: Arc<TestDatabase>,
 }
 
 impl Network {
@@ -47,7 +51,10 @@ impl Network {
 
     /// Starts an empty network after changing the settings, for example its limits.
     pub async fn start_with(change: impl FnOnce(&mut Settings)) -> Self {
-        let database = TestDatabase::fresh().await;
+        Self::start_on(TestDatabase::fresh().await, change).await
+    }
+
+    async fn start_on(database: TestDatabase, change: impl FnOnce(&mut Settings)) -> Self {
         let mut settings = Settings {
             listen: SocketAddr::from((Ipv4Addr::LOCALHOST, 0)),
             database: database.named(),
@@ -58,16 +65,24 @@ impl Network {
             ..Settings::default()
         };
         change(&mut settings);
-        Self::serve(settings, database).await
+        Self::serve(settings, Arc::new(database), FIRST).await
     }
 
-    async fn serve(settings: Settings, database: TestDatabase) -> Self {
+    /// Starts two servers of one network on one database of PostgreSQL's, whatever this run works on. Each has a
+    /// clock of its own.
+    pub async fn start_two() -> (Self, Self) {
+        let one = Self::start_on(TestDatabase::on_postgresql().await, |_| {}).await;
+        let other = Self::serve(one.settings.clone(), Arc::clone(&one.database), FIRST + 1).await;
+        (one, other)
+    }
+
+    async fn serve(settings: Settings, database: Arc<TestDatabase>, ids: u64) -> Self {
         let store = Store::open(database.location())
             .await
             .expect("the store opens");
         let start: Timestamp = START.parse().expect("a moment");
         let lifecycle = Lifecycle::new();
-        let app = App::start(store, Clock::manual(start), Ids::seeded(1), &lifecycle);
+        let app = App::start(store, Clock::manual(start), Ids::seeded(ids), &lifecycle);
         let listener = serve::bind(settings.listen).await.expect("a free port");
         let address = listener
             .local_addr()
@@ -108,7 +123,7 @@ impl Network {
         lifecycle.drain.cancel();
         serve::finish(app, &settings, &lifecycle).await;
         change(&mut settings);
-        Self::serve(settings, database).await
+        Self::serve(settings, database, FIRST).await
     }
 
     /// Gives the present moment of the server.

@@ -23,6 +23,7 @@ mod questions;
 mod readings;
 mod refit;
 mod refusals;
+mod replicas;
 mod ring_batches;
 mod schedules;
 mod sign_offs;

@@ -112,6 +112,12 @@ impl Laboratory {
         Self::empty_in_file().await.furnish().await
     }
 
+    /// The same on PostgreSQL, whatever this run of the tests works on.
+    pub(crate) async fn furnished_on_postgresql() -> Self {
+        let database = TestDatabase::on_postgresql().await;
+        Self::empty_in(database).await.furnish().await
+    }
+
     async fn furnish(self) -> Self {
         let laboratory = self;
         let mut tx = laboratory.begin().await;

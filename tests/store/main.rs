@@ -26,3 +26,4 @@ mod site_records;
 mod transactions;
 mod verification;
 mod verification_of_schedules;
+mod waking;

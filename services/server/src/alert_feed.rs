@@ -1,8 +1,8 @@
 //! The live end of the log of alert changes: one reader follows the log for all streams.
 //!
 //! The log in the database is the truth and its order is the order of commit. The reader is woken by a bell
-//! when this process has committed a change, and looks by itself every second, for those of other
-//! processes. Streams share what it read: a change is held once, whatever the number of streams. A stream that
+//! when this process or another server has committed a change, and looks by itself every second, because a
+//! word from another server may be lost. Streams share what it read: a change is held once, whatever the number of streams. A stream that
 //! falls behind the shared ring is cut off and goes on from its cursor; nothing is buffered for it alone.
 
 use std::sync::Arc;

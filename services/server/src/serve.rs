@@ -101,6 +101,8 @@ pub fn start(
         work::find::start(store, clock, ids, 2 * every, lifecycle);
     }
     work::look::start_following(app, lifecycle);
+    work::others::start(app, lifecycle);
+    work::partitions::start(app, lifecycle);
     if settings.alerts.look_every_s > 0 {
         let every = Duration::from_secs(settings.alerts.look_every_s);
         work::look::start(app, every, lifecycle);

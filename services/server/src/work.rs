@@ -5,5 +5,7 @@ pub(crate) mod find;
 pub(crate) mod fold_log;
 pub(crate) mod look;
 pub(crate) mod mail;
+pub(crate) mod others;
+pub(crate) mod partitions;
 pub(crate) mod refit;
 pub(crate) mod told;

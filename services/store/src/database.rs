@@ -8,8 +8,10 @@ mod dialect;
 mod postgres;
 mod rows;
 mod sqlite;
+mod waking;
 
 use std::fmt;
+use std::ops::RangeInclusive;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::Duration;
@@ -23,6 +25,8 @@ pub(crate) use postgres::{Sequence, hold_sequence};
 pub(crate) use rows::insert_rows;
 pub(crate) use sqlite::MIGRATIONS as SQLITE_MIGRATIONS;
 pub(crate) use sqlite::WriteLane;
+pub(crate) use waking::say;
+pub use waking::{Listener, Word};
 
 use crate::cache::BatchCache;
 use crate::fitted::FittedMemory;
@@ -186,6 +190,23 @@ impl Store {
         match &self.inner.engine {
             Engine::Sqlite(file) => file.fold_log().await,
             Engine::Postgres(_) => Ok(()),
+        }
+    }
+
+    /// Listens to what other servers of this database do; none on SQLite, which has no others.
+    pub async fn listener(&self) -> Result<Option<Listener>, Error> {
+        match &self.inner.engine {
+            Engine::Sqlite(_) => Ok(None),
+            Engine::Postgres(cluster) => cluster.listener().await.map(Some),
+        }
+    }
+
+    /// Makes the partitions of some years that are not there yet, and gives how many it made. Fails with
+    /// [`Error::Conflict`] when somebody reads for long: to be tried again. SQLite has none.
+    pub async fn make_partitions(&self, years: RangeInclusive<i16>) -> Result<i32, Error> {
+        match &self.inner.engine {
+            Engine::Sqlite(_) => Ok(0),
+            Engine::Postgres(cluster) => cluster.make_partitions(years).await,
         }
     }
 

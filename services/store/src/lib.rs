@@ -22,7 +22,7 @@ mod verify;
 
 pub use audit::{Answered, By, Entry, EntryFilter, Request};
 pub use checkpoints::{Checkpoint, Head};
-pub use database::{Address, Location, Over, Store};
+pub use database::{Address, Listener, Location, Over, Store, Word};
 pub use error::Error;
 pub use page::{Page, PagePart};
 pub use read::Read;

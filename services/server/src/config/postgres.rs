@@ -46,7 +46,8 @@ impl Postgres {
         within(
             "postgres.connections",
             connections,
-            2,
+            // One listens, one serves callers of some sites, one all others.
+            3,
             1_000,
             "connections",
             faults,

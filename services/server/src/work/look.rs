@@ -12,7 +12,7 @@ use crate::lifecycle::Lifecycle;
 /// A look takes at most this share of the time: after a long one the next waits longer.
 const REST_PER_WORK: u32 = 9;
 
-/// How often the log's end is looked for without a bell: another process may have written.
+/// How often the log's end is looked for without a bell: the word of another server may have been lost.
 const FOLLOWED_EVERY: Duration = Duration::from_secs(1);
 
 /// Changes read at once.

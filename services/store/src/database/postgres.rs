@@ -11,6 +11,7 @@
 //! **Walls.** When the roles of `deploy/postgresql/roles.sql` exist, a caller that may see some sites only is
 //! served under a role for which row-level security hides all others, whatever a statement forgets.
 
+use std::ops::RangeInclusive;
 use std::str::FromStr as _;
 use std::time::Duration;
 
@@ -20,6 +21,7 @@ use sqlx::postgres::{PgConnectOptions, PgConnection, PgPool, PgPoolOptions};
 use sqlx::{AssertSqlSafe, ConnectOptions as _, Connection as _};
 
 use super::connection::{Connection, query};
+use super::waking::Listener;
 use super::{Address, Over};
 use crate::Error;
 
@@ -42,6 +44,8 @@ pub(crate) struct Cluster {
     pool: PgPool,
     /// For callers with a limited scope: a connection that changes its role makes its plans anew.
     scoped: PgPool,
+    /// The one connection that listens.
+    listening: PgPool,
     /// Whether row-level security stands behind scopes.
     is_walled: bool,
 }
@@ -107,9 +111,11 @@ impl Cluster {
         let is_walled = is_walled(&mut first).await;
         first.close().await?;
         checked?;
-        let scoped = address.connections / 2;
-        let pool = pool(address, address.connections - scoped)?;
+        let others = address.connections.saturating_sub(1);
+        let scoped = others / 2;
+        let pool = pool(address, others - scoped)?;
         let scoped = self::pool(address, scoped)?;
+        let listening = self::pool(address, 1)?;
         let is_walled = is_walled?;
         if !is_walled {
             tracing::warn!(
@@ -120,6 +126,7 @@ impl Cluster {
         Ok(Self {
             pool,
             scoped,
+            listening,
             is_walled,
         })
     }
@@ -155,6 +162,20 @@ impl Cluster {
             Connection::PostgresTransaction(self.pool_of(scope).begin_with(BEGIN).await?);
         self.enter(&mut connection, scope).await?;
         Ok(connection)
+    }
+
+    pub(crate) async fn listener(&self) -> Result<Listener, Error> {
+        Listener::on(&self.listening).await
+    }
+
+    pub(crate) async fn make_partitions(&self, years: RangeInclusive<i16>) -> Result<i32, Error> {
+        const SQL: &str = "SELECT make_partitions($1, $2)";
+        let made = sqlx::query_scalar(SQL)
+            .bind(i32::from(*years.start()))
+            .bind(i32::from(*years.end()))
+            .fetch_one(&self.pool)
+            .await?;
+        Ok(made)
     }
 
     /// A transaction in which the tables are made once more, in a schema of their own. Needs the role that
@@ -201,6 +222,7 @@ impl Cluster {
     pub(crate) async fn close(&self) {
         self.pool.close().await;
         self.scoped.close().await;
+        self.listening.close().await;
     }
 }
 

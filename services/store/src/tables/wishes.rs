@@ -10,7 +10,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::audit::{By, Happening, append, digest};
 use crate::columns::{Place, json, written};
-use crate::database::{Connection, query};
+use crate::database::{Connection, Word, query, say};
 use crate::{Error, Request, Tx};
 
 const PERMISSIONS: &[(Right, &str)] = &[
@@ -146,8 +146,8 @@ pub(super) fn covers(scope: &Scope, grant: &Grant) -> bool {
 /// Raises the number under which credentials and groups are remembered, in the transaction that changes one.
 pub(super) async fn raise_access_version(connection: &mut Connection) -> Result<(), Error> {
     const SQL: &str = "UPDATE access_version SET version = version + 1 WHERE id = 1";
-    query(SQL).execute(connection).await?;
-    Ok(())
+    query(SQL).execute(&mut *connection).await?;
+    say(connection, Word::Access).await
 }
 
 impl Tx {

@@ -8,7 +8,7 @@ use super::row::AlertRow;
 use super::{NamedAlert, last_change, one_alert};
 use crate::audit::{Answered, By, Happening, append, digest};
 use crate::columns::json;
-use crate::database::{Connection, Sequence, hold_sequence, insert_rows, query_as};
+use crate::database::{Connection, Sequence, Word, hold_sequence, insert_rows, query_as, say};
 use crate::tables::readings::chunks;
 use crate::tables::sites::reach;
 use crate::{Error, Request, Tx};
@@ -151,6 +151,7 @@ async fn logged(
         )
         .await?;
     }
+    say(connection, Word::Alerts).await?;
     Ok(seq)
 }
 
