@@ -36,6 +36,15 @@ pub enum Error {
     /// The database has no tables yet.
     #[error("the database is empty; run `ringtrue-server migrate` on it")]
     NotMigrated,
+    /// The database is not there, or does not let this user in.
+    #[error(
+        "the database does not let this program in; check user, password and name of the database, and that its \
+         administrator has run roles.sql"
+    )]
+    NotLetIn(#[source] sqlx::Error),
+    /// Only the role that owns the database may do this.
+    #[error("this takes the role that owns the database, ringtrue_migrator: sign in as that one")]
+    NotOwner(#[source] sqlx::Error),
     /// Another transaction was in the way; the same request may be sent again.
     #[error("another change was in the way")]
     Conflict(#[source] sqlx::Error),
@@ -58,6 +67,16 @@ impl Error {
             _ => fault.into(),
         }
     }
+
+    /// Reads a right that is missing as [`Error::NotOwner`], where only the owner has it.
+    pub(crate) fn for_owner(fault: sqlx::Error) -> Self {
+        match &fault {
+            sqlx::Error::Database(inner) if inner.code().as_deref() == Some(NO_RIGHT) => {
+                Self::NotOwner(fault)
+            }
+            _ => fault.into(),
+        }
+    }
 }
 
 /// Codes of PostgreSQL's (SQLSTATE) for a transaction that was undone because of others: serialization
@@ -67,6 +86,12 @@ const IN_THE_WAY: [&str; 4] = ["40001", "40P01", "55P03", "57014"];
 /// Beginnings of codes of PostgreSQL's for a server that went, is not ready, is full, or only reads: connection
 /// exceptions, operator intervention, too many connections, read-only transaction, idle session ended.
 const AWAY: [&str; 5] = ["08", "57P", "53300", "25006", "25P03"];
+
+/// Beginnings of codes of PostgreSQL's for a user who may not come in, and for a database that is not there.
+const SHUT: [&str; 2] = ["28", "3D000"];
+
+/// PostgreSQL's code for what this role may not do.
+const NO_RIGHT: &str = "42501";
 
 impl From<sqlx::Error> for Error {
     fn from(fault: sqlx::Error) -> Self {
@@ -83,6 +108,8 @@ impl From<sqlx::Error> for Error {
                     Self::Conflict(fault)
                 } else if AWAY.iter().any(|away| code.starts_with(away)) {
                     Self::Unreachable(fault)
+                } else if SHUT.iter().any(|shut| code.starts_with(shut)) {
+                    Self::NotLetIn(fault)
                 } else {
                     Self::Database(fault)
                 }
@@ -96,6 +123,7 @@ impl From<sqlx::migrate::MigrateError> for Error {
     fn from(fault: sqlx::migrate::MigrateError) -> Self {
         match fault {
             sqlx::migrate::MigrateError::VersionMissing(_) => Self::NewerSchema,
+            sqlx::migrate::MigrateError::Execute(inner) => Self::for_owner(inner),
             other => Self::Migration(other),
         }
     }

@@ -77,7 +77,8 @@ pub(crate) async fn migrate(address: &Address) -> Result<(), Error> {
     MIGRATIONS.run(&mut connection).await?;
     sqlx::query("SELECT grant_rights()")
         .execute(&mut connection)
-        .await?;
+        .await
+        .map_err(Error::for_owner)?;
     connection.close().await?;
     Ok(())
 }
@@ -185,7 +186,8 @@ impl Cluster {
         let schema = format!("CREATE SCHEMA {name}; SET LOCAL search_path = {name}");
         sqlx::raw_sql(AssertSqlSafe(schema))
             .execute(&mut *open)
-            .await?;
+            .await
+            .map_err(Error::for_owner)?;
         for migration in MIGRATIONS.iter() {
             // Functions name the schema that they work in.
             let statements = migration.sql.as_str().replace("public", name);
@@ -199,21 +201,17 @@ impl Cluster {
         Ok(Connection::PostgresTransaction(open))
     }
 
-    /// Takes the role and the reach of a scope. Every user of a pooled connection does so first, so nothing
-    /// is left of the one before.
+    /// Takes the role and the reach of a scope of some sites. Every user of a connection of that pool does so
+    /// first, so nothing is left of the one before; connections of the other pool never take a role.
     async fn enter(&self, connection: &mut Connection, scope: &Scope) -> Result<(), Error> {
         const SQL: &str =
             "SELECT set_config('role', $1, false), set_config('ringtrue.reach', $2, false)";
-        if !self.is_walled {
+        let Some(sites) = scope.sites().filter(|_| self.is_walled) else {
             return Ok(());
-        }
-        let (role, reach) = match scope.sites() {
-            None => ("none", String::new()),
-            Some(sites) => (SCOPED_ROLE, array(&sites)),
         };
         query(SQL)
-            .bind(role)
-            .bind(reach)
+            .bind(SCOPED_ROLE)
+            .bind(array(&sites))
             .execute(connection)
             .await?;
         Ok(())
