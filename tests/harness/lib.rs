@@ -3,9 +3,11 @@
 pub mod bench;
 pub mod credentials;
 pub mod databases;
+pub mod laboratory;
 pub mod network;
 pub mod postgresql;
 pub mod process;
+pub mod proxy;
 pub mod python;
 pub mod wire;
 

@@ -6,6 +6,7 @@
 
 mod database;
 mod installation;
+mod pair;
 mod postmaster;
 
 use std::collections::HashMap;
@@ -21,6 +22,7 @@ use sqlx::{AssertSqlSafe, Connection as _};
 use tokio::sync::OnceCell;
 
 pub use database::{Database, Door};
+pub use pair::Pair;
 use postmaster::Postmaster;
 
 use crate::process::PATIENCE;

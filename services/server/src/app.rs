@@ -69,6 +69,7 @@ use crate::alert_feed::AlertFeed;
 use crate::clock::Clock;
 use crate::ids::Ids;
 use crate::lifecycle::Lifecycle;
+use crate::readiness::Readiness;
 use crate::seal::Seal;
 
 pub use add_ring_table::add_ring_table;
@@ -137,6 +138,8 @@ pub struct App {
     pub alerts: AlertFeed,
     /// Rung after a change of who may do what.
     pub access: AccessBell,
+    /// Whether the database answers.
+    pub readiness: Readiness,
     /// What signs checkpoints of the audit chains; none where nobody gave a key.
     pub seal: Option<Seal>,
     /// Where links to this server lead; none when nobody said.
@@ -161,6 +164,7 @@ impl App {
             ids,
             alerts: AlertFeed::default(),
             access: AccessBell::default(),
+            readiness: Readiness::default(),
             seal: None,
             public_url: None,
             proofs: proofs::Proofs::default(),

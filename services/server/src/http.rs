@@ -13,7 +13,7 @@ mod unsubscribe;
 use std::time::Duration;
 
 use axum::Router;
-use axum::extract::Request;
+use axum::extract::{Request, State};
 use axum::http::{HeaderMap, HeaderValue, StatusCode, header};
 use axum::middleware::{Next, from_fn};
 use axum::response::{IntoResponse as _, Response};
@@ -24,6 +24,7 @@ pub use calendar_file::calendar_file;
 pub(crate) use connection::Connections;
 
 use crate::clock::Clock;
+use crate::readiness::Readiness;
 
 /// Longest time for an answer.
 const LONGEST: Duration = Duration::from_secs(10);
@@ -39,12 +40,13 @@ const MOST_ADDRESS: usize = 2 * 1024;
 pub(crate) struct Site {
     pub(crate) store: Store,
     pub(crate) clock: Clock,
+    pub(crate) readiness: Readiness,
 }
 
 /// Gives every address that is answered.
 pub(crate) fn routes(site: Site) -> Router {
     Router::new()
-        .route("/healthz", get(|| async { "ok\n" }))
+        .route("/healthz", get(health))
         .route("/calendar/{file}", get(feed::answer))
         .route(
             "/unsubscribe/{secret}",
@@ -53,6 +55,18 @@ pub(crate) fn routes(site: Site) -> Router {
         .fallback(async || nothing_here())
         .with_state(site)
         .layer(from_fn(guarded))
+}
+
+/// Whether the server can serve.
+async fn health(State(site): State<Site>) -> (StatusCode, &'static str) {
+    if site.readiness.is_ready() {
+        (StatusCode::OK, "ok\n")
+    } else {
+        (
+            StatusCode::SERVICE_UNAVAILABLE,
+            "the database does not answer\n",
+        )
+    }
 }
 
 /// What happens around every request: limits, a time-out, and headers that keep the secret where it is.

@@ -11,6 +11,7 @@ pub mod http;
 pub mod ids;
 pub mod lifecycle;
 pub mod mail;
+pub mod readiness;
 pub mod rpc;
 pub mod seal;
 pub mod serve;

@@ -51,6 +51,7 @@ pub fn start_http(listener: TcpListener, transport: &Transport, app: &App, lifec
     let routes = http::routes(http::Site {
         store: app.store.clone(),
         clock: app.clock.clone(),
+        readiness: app.readiness.clone(),
     });
     let connections = match transport.of_http() {
         Some(config) => http::Connections::of(listener).encrypted(config),
@@ -103,6 +104,7 @@ pub fn start(
     work::look::start_following(app, lifecycle);
     work::others::start(app, lifecycle);
     work::partitions::start(app, lifecycle);
+    work::ready::start(app, &health, lifecycle);
     if settings.alerts.look_every_s > 0 {
         let every = Duration::from_secs(settings.alerts.look_every_s);
         work::look::start(app, every, lifecycle);

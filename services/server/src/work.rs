@@ -7,5 +7,6 @@ pub(crate) mod look;
 pub(crate) mod mail;
 pub(crate) mod others;
 pub(crate) mod partitions;
+pub(crate) mod ready;
 pub(crate) mod refit;
 pub(crate) mod told;

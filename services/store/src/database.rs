@@ -5,6 +5,7 @@
 
 mod connection;
 mod dialect;
+mod patience;
 mod postgres;
 mod rows;
 mod sqlite;

@@ -68,6 +68,16 @@ impl Error {
         }
     }
 
+    /// The same fault for another caller who waited for the same transaction, when trying again at once would not mend
+    /// it, or could do twice what may have been done.
+    pub fn for_another(&self) -> Option<Self> {
+        match self {
+            Self::Conflict(fault) => Some(Self::Conflict(retold(fault))),
+            Self::Unreachable(fault) => Some(Self::Unreachable(retold(fault))),
+            _ => None,
+        }
+    }
+
     /// Reads a right that is missing as [`Error::NotOwner`], where only the owner has it.
     pub(crate) fn for_owner(fault: sqlx::Error) -> Self {
         match &fault {
@@ -77,6 +87,11 @@ impl Error {
             _ => fault.into(),
         }
     }
+}
+
+/// The driver's faults cannot be copied.
+fn retold(fault: &sqlx::Error) -> sqlx::Error {
+    sqlx::Error::Protocol(fault.to_string())
 }
 
 /// Codes of PostgreSQL's (SQLSTATE) for a transaction that was undone because of others: serialization

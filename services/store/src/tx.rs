@@ -44,8 +44,7 @@ impl Tx {
         // Dropping a lane of SQLite's undoes what could not be committed.
         if let Some(Lane::Sqlite(lane)) = &mut self.lane {
             lane.commit().await?;
-        } else if let Some(Lane::Postgres(Connection::PostgresTransaction(open))) = self.lane.take()
-        {
+        } else if let Some(Lane::Postgres(open)) = self.lane.take() {
             open.commit().await?;
         }
         tracing::trace!(tx = self.name, "committed");

@@ -104,6 +104,12 @@ impl Task {
         let outcomes = match self.guarded(&jobs).await {
             Ok(outcomes) => outcomes,
             Err(fault) if jobs.len() == 1 => vec![Err(fault)],
+            Err(Error::Store(fault)) if fault.for_another().is_some() => {
+                let mut outcomes: Vec<Outcome> = Vec::with_capacity(jobs.len());
+                let others = std::iter::from_fn(|| fault.for_another());
+                outcomes.extend(others.take(jobs.len()).map(|fault| Err(fault.into())));
+                outcomes
+            }
             Err(fault) => {
                 tracing::warn!(
                     cause = %fault, readings = jobs.len(),

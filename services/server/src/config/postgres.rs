@@ -23,7 +23,7 @@ impl Default for Postgres {
     fn default() -> Self {
         Self {
             connections: 16,
-            longest_statement_s: 30,
+            longest_statement_s: 10,
             password: Secret::default(),
         }
     }

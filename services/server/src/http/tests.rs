@@ -42,6 +42,7 @@ async fn served(kept_for: Duration) -> Served {
     let site = Site {
         store: store.clone(),
         clock: Clock::manual(NOW.parse().expect("a moment")),
+        readiness: Readiness::default(),
     };
     let connections = Connections::of(listener).kept_for(kept_for);
     #[expect(

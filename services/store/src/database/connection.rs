@@ -13,6 +13,7 @@ use sqlx::sqlite::{SqliteArguments, SqliteConnection, SqliteRow};
 use sqlx::{Arguments as _, AssertSqlSafe, FromRow, Postgres, Sqlite, Transaction};
 
 use super::dialect;
+use super::patience::Patience;
 
 /// A connection, alone or in a transaction.
 #[derive(Debug)]
@@ -24,15 +25,15 @@ pub(crate) enum Connection {
     /// A reader that sees one moment.
     SqliteSnapshot(Transaction<'static, Sqlite>),
     /// A connection that reads statement by statement.
-    Postgres(PoolConnection<Postgres>),
+    Postgres(PoolConnection<Postgres>, Patience),
     /// A transaction; undone when it is dropped.
-    PostgresTransaction(Transaction<'static, Postgres>),
+    PostgresTransaction(Transaction<'static, Postgres>, Patience),
 }
 
 /// The driver's connection behind a [`Connection`].
 pub(crate) enum Driver<'c> {
     Sqlite(&'c mut SqliteConnection),
-    Postgres(&'c mut PgConnection),
+    Postgres(&'c mut PgConnection, Patience),
 }
 
 impl Connection {
@@ -41,15 +42,24 @@ impl Connection {
             Self::Sqlite(own) => Driver::Sqlite(own),
             Self::SqliteReader(pooled) => Driver::Sqlite(pooled),
             Self::SqliteSnapshot(open) => Driver::Sqlite(open),
-            Self::Postgres(pooled) => Driver::Postgres(pooled),
-            Self::PostgresTransaction(open) => Driver::Postgres(open),
+            Self::Postgres(pooled, patience) => Driver::Postgres(pooled, patience.clone()),
+            Self::PostgresTransaction(open, patience) => Driver::Postgres(open, patience.clone()),
         }
     }
 
     pub(crate) fn is_sqlite(&self) -> bool {
         match self {
             Self::Sqlite(_) | Self::SqliteReader(_) | Self::SqliteSnapshot(_) => true,
-            Self::Postgres(_) | Self::PostgresTransaction(_) => false,
+            Self::Postgres(..) | Self::PostgresTransaction(..) => false,
+        }
+    }
+
+    /// Makes what was written durable; nothing is left to do for a connection that is in no transaction.
+    pub(crate) async fn commit(self) -> Result<(), sqlx::Error> {
+        match self {
+            Self::SqliteSnapshot(open) => open.commit().await,
+            Self::PostgresTransaction(open, patience) => patience.wait(open.commit()).await,
+            Self::Sqlite(_) | Self::SqliteReader(_) | Self::Postgres(..) => Ok(()),
         }
     }
 
@@ -57,8 +67,8 @@ impl Connection {
     pub(crate) async fn finish(self) -> Result<(), sqlx::Error> {
         match self {
             Self::SqliteSnapshot(open) => open.rollback().await,
-            Self::PostgresTransaction(open) => open.rollback().await,
-            Self::Sqlite(_) | Self::SqliteReader(_) | Self::Postgres(_) => Ok(()),
+            Self::PostgresTransaction(open, patience) => patience.wait(open.rollback()).await,
+            Self::Sqlite(_) | Self::SqliteReader(_) | Self::Postgres(..) => Ok(()),
         }
     }
 }
@@ -188,8 +198,8 @@ impl<'q> Query<'q> {
                 let done = self.for_sqlite()?.execute(driver).await?;
                 Ok(done.rows_affected())
             }
-            Driver::Postgres(driver) => {
-                let done = self.for_postgres()?.execute(driver).await?;
+            Driver::Postgres(driver, patience) => {
+                let done = patience.wait(self.for_postgres()?.execute(driver)).await?;
                 Ok(done.rows_affected())
             }
         }
@@ -201,8 +211,10 @@ impl<'q> Query<'q> {
                 let rows = self.for_sqlite()?.fetch_all(driver).await?;
                 rows.iter().map(T::from_row).collect()
             }
-            Driver::Postgres(driver) => {
-                let rows = self.for_postgres()?.fetch_all(driver).await?;
+            Driver::Postgres(driver, patience) => {
+                let rows = patience
+                    .wait(self.for_postgres()?.fetch_all(driver))
+                    .await?;
                 rows.iter().map(T::from_row).collect()
             }
         }

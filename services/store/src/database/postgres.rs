@@ -21,6 +21,7 @@ use sqlx::postgres::{PgConnectOptions, PgConnection, PgPool, PgPoolOptions};
 use sqlx::{AssertSqlSafe, ConnectOptions as _, Connection as _};
 
 use super::connection::{Connection, query};
+use super::patience::Patience;
 use super::waking::Listener;
 use super::{Address, Over};
 use crate::Error;
@@ -30,7 +31,7 @@ pub(crate) static MIGRATIONS: sqlx::migrate::Migrator = sqlx::migrate!("migratio
 /// Longest wait for a free connection.
 const CONNECTION_WAIT: Duration = Duration::from_secs(5);
 /// Longest wait for a lock, as PostgreSQL writes it.
-const LOCK_WAIT: &str = "10s";
+const LOCK_WAIT: &str = "8s";
 /// How long a transaction may be left alone before the database ends it.
 const IDLE_WAIT: &str = "60s";
 /// Prepared statements kept by each connection: more than there are.
@@ -48,6 +49,7 @@ pub(crate) struct Cluster {
     listening: PgPool,
     /// Whether row-level security stands behind scopes.
     is_walled: bool,
+    patience: Patience,
 }
 
 fn options(address: &Address) -> Result<PgConnectOptions, Error> {
@@ -97,8 +99,13 @@ async fn is_walled(connection: &mut PgConnection) -> Result<bool, sqlx::Error> {
         .await
 }
 
-fn pool(address: &Address, connections: u32) -> Result<PgPool, Error> {
+fn pool(address: &Address, connections: u32, patience: &Patience) -> Result<PgPool, Error> {
+    let patience = patience.clone();
     Ok(PgPoolOptions::new()
+        .after_release(move |connection, _| {
+            let patience = patience.clone();
+            Box::pin(async move { patience.tried(connection).await })
+        })
         .max_connections(connections.max(1))
         .acquire_timeout(CONNECTION_WAIT)
         .connect_lazy_with(options(address)?))
@@ -114,9 +121,10 @@ impl Cluster {
         checked?;
         let others = address.connections.saturating_sub(1);
         let scoped = others / 2;
-        let pool = pool(address, others - scoped)?;
-        let scoped = self::pool(address, scoped)?;
-        let listening = self::pool(address, 1)?;
+        let patience = Patience::of(address.longest_statement);
+        let pool = pool(address, others - scoped, &patience)?;
+        let scoped = self::pool(address, scoped, &patience)?;
+        let listening = self::pool(address, 1, &patience)?;
         let is_walled = is_walled?;
         if !is_walled {
             tracing::warn!(
@@ -129,6 +137,7 @@ impl Cluster {
             scoped,
             listening,
             is_walled,
+            patience,
         })
     }
 
@@ -142,8 +151,8 @@ impl Cluster {
 
     /// Opens a transaction with the locks that it needs.
     pub(crate) async fn begin(&self, scope: &Scope, over: Over<'_>) -> Result<Connection, Error> {
-        let open = self.pool_of(scope).begin().await?;
-        let mut connection = Connection::PostgresTransaction(open);
+        let open = self.patience.wait(self.pool_of(scope).begin()).await?;
+        let mut connection = Connection::PostgresTransaction(open, self.patience.clone());
         self.enter(&mut connection, scope).await?;
         lock(&mut connection, scope, over).await?;
         Ok(connection)
@@ -151,7 +160,8 @@ impl Cluster {
 
     /// A connection that reads.
     pub(crate) async fn reader(&self, scope: &Scope) -> Result<Connection, Error> {
-        let mut connection = Connection::Postgres(self.pool_of(scope).acquire().await?);
+        let pooled = self.pool_of(scope).acquire().await?;
+        let mut connection = Connection::Postgres(pooled, self.patience.clone());
         self.enter(&mut connection, scope).await?;
         Ok(connection)
     }
@@ -159,8 +169,9 @@ impl Cluster {
     /// A connection that reads as of one moment.
     pub(crate) async fn snapshot(&self, scope: &Scope) -> Result<Connection, Error> {
         const BEGIN: &str = "BEGIN ISOLATION LEVEL REPEATABLE READ READ ONLY";
-        let mut connection =
-            Connection::PostgresTransaction(self.pool_of(scope).begin_with(BEGIN).await?);
+        let begun = self.pool_of(scope).begin_with(BEGIN);
+        let open = self.patience.wait(begun).await?;
+        let mut connection = Connection::PostgresTransaction(open, self.patience.clone());
         self.enter(&mut connection, scope).await?;
         Ok(connection)
     }
@@ -198,7 +209,7 @@ impl Cluster {
         sqlx::query("SELECT grant_rights()")
             .execute(&mut *open)
             .await?;
-        Ok(Connection::PostgresTransaction(open))
+        Ok(Connection::PostgresTransaction(open, self.patience.clone()))
     }
 
     /// Takes the role and the reach of a scope of some sites. Every user of a connection of that pool does so

@@ -44,11 +44,10 @@ pub(crate) async fn insert_rows<'q, I: IntoIterator>(
         return Ok(0);
     }
     match connection.driver() {
-        Driver::Postgres(driver) => {
+        Driver::Postgres(driver, patience) => {
             let (sql, values) = columns(head, tail, rows)?;
-            let done = sqlx::query_with(AssertSqlSafe(sql), values)
-                .execute(driver)
-                .await?;
+            let statement = sqlx::query_with(AssertSqlSafe(sql), values).execute(driver);
+            let done = patience.wait(statement).await?;
             Ok(done.rows_affected())
         }
         Driver::Sqlite(_) => {

@@ -52,7 +52,7 @@ pub(super) async fn check(
     verified: &mut Verified,
 ) -> Result<(), Error> {
     let (found, wanted) = match connection {
-        Connection::Postgres(_) | Connection::PostgresTransaction(_) => {
+        Connection::Postgres(..) | Connection::PostgresTransaction(..) => {
             let found = postgres_shape(connection, "public").await?;
             (found, wanted_postgres(store).await?)
         }

@@ -1,0 +1,138 @@
+//! The network between server and database, and between client and server, cut at the worst moments.
+
+use std::sync::Arc;
+use std::sync::atomic::AtomicUsize;
+use std::time::Duration;
+
+use ringtrue_proto::v1::reading_service_client::ReadingServiceClient;
+use ringtrue_tests::laboratory::{ask, furnish, names_on_record};
+use ringtrue_tests::postgresql::{Cluster, Database};
+use ringtrue_tests::process::{Server, eventually};
+use ringtrue_tests::proxy::{Place, Proxy};
+use tonic::transport::Endpoint;
+
+use crate::clients::{is_to_be_repeated, migrated, recorded, remote, served, verified};
+
+/// A server that reaches its database by a way that can fail.
+struct Reached {
+    // Dropped in this order.
+    server: Server,
+    way: Proxy,
+    database: Database,
+    _cluster: Cluster,
+}
+
+async fn reached(furnaces: usize) -> Reached {
+    let cluster = Cluster::quick();
+    let database = cluster.database().await;
+    migrated(&database);
+    let way = Proxy::to(cluster.address());
+    let server = served(&database.at(way.addr()), None);
+    furnish(&remote(server.endpoint()), furnaces).await;
+    Reached {
+        server,
+        way,
+        database,
+        _cluster: cluster,
+    }
+}
+
+/// Sends a recording once, whatever becomes of it, and then as a client does until it is answered; gives whether the
+/// first one was answered.
+async fn sent(server: &Server, furnace: usize) -> bool {
+    let channel = Endpoint::from_shared(server.endpoint())
+        .expect("an address")
+        .connect_lazy();
+    let request = ask(furnace, 0);
+    let first = ReadingServiceClient::new(channel)
+        .record_reading(request.clone())
+        .await;
+    if let Err(status) = &first {
+        assert!(is_to_be_repeated(status.code()), "{status:?}");
+    }
+    let remotes = Arc::new(vec![remote(server.endpoint())]);
+    let repeated = recorded(remotes, request, Arc::default());
+    let name = Box::pin(repeated).await;
+    if let Ok(answer) = &first {
+        let reading = answer.get_ref().reading.as_ref().expect("a reading");
+        assert_eq!(reading.name, name, "the repeat was given another answer");
+    }
+    first.is_ok()
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_commit_that_breaks_off_is_carried_out_once() {
+    let reached = reached(3).await;
+    reached.way.break_off(b"COMMIT", Place::BeforeIt);
+    sent(&reached.server, 0).await;
+    assert!(reached.way.has_broken_off());
+    reached.way.break_off(b"COMMIT", Place::BeforeItsAnswer);
+    sent(&reached.server, 1).await;
+    assert!(reached.way.has_broken_off());
+    // In the middle of the transaction, where its furnace is looked up and nothing was promised yet.
+    reached.way.break_off(b"\"k2\"", Place::BeforeItsAnswer);
+    sent(&reached.server, 2).await;
+    assert!(reached.way.has_broken_off());
+    let names = names_on_record(&remote(reached.server.endpoint())).await;
+    assert_eq!(names.len(), 3, "{names:?}");
+    reached.server.stop();
+    let said = verified(&reached.database);
+    assert!(said.contains("3 readings"), "{said}");
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_slow_or_cut_way_to_the_database_loses_and_doubles_nothing() {
+    let reached = reached(40).await;
+    let remotes = Arc::new(vec![remote(reached.server.endpoint())]);
+    let acknowledged = Arc::new(AtomicUsize::new(0));
+    let mut recordings = tokio::task::JoinSet::new();
+    for furnace in 0..40 {
+        recordings.spawn(recorded(
+            Arc::clone(&remotes),
+            ask(furnace, 0),
+            Arc::clone(&acknowledged),
+        ));
+    }
+    for _ in 0..5 {
+        reached.way.cut();
+        tokio::time::sleep(Duration::from_millis(40)).await;
+    }
+    reached.way.delay(Duration::from_millis(30));
+    tokio::time::sleep(Duration::from_millis(500)).await;
+    reached.way.close();
+    tokio::time::sleep(Duration::from_millis(500)).await;
+    reached.way.open();
+    let mut names = recordings.join_all().await;
+    names.sort();
+    names.dedup();
+    assert_eq!(names.len(), 40);
+    let mut kept = names_on_record(&remote(reached.server.endpoint())).await;
+    kept.sort();
+    assert_eq!(kept, names);
+    reached.server.stop();
+    verified(&reached.database);
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_client_that_loses_the_answer_is_given_it_again() {
+    let cluster = Cluster::quick();
+    let database = cluster.database().await;
+    migrated(&database);
+    let server = served(&database, None);
+    furnish(&remote(server.endpoint()), 2).await;
+    let way = Proxy::to(server.address.parse().expect("an address"));
+    let near = Arc::new(vec![remote(format!("http://{}", way.addr()))]);
+    for (furnace, place) in [(0, Place::BeforeIt), (1, Place::BeforeItsAnswer)] {
+        let bytes: &[u8] = if furnace == 0 {
+            b"furnaces/k0"
+        } else {
+            b"furnaces/k1"
+        };
+        way.break_off(bytes, place);
+        recorded(Arc::clone(&near), ask(furnace, 0), Arc::default()).await;
+        eventually("the connection broke off", || way.has_broken_off());
+    }
+    assert_eq!(names_on_record(&remote(server.endpoint())).await.len(), 2);
+    server.stop();
+    verified(&database);
+}

@@ -1,0 +1,100 @@
+//! Clients as laboratories run them: they send again, with the same request id, until a server answers.
+
+use std::sync::Arc;
+use std::sync::atomic::{AtomicUsize, Ordering};
+use std::time::Duration;
+
+use ringtrue_proto::v1;
+use ringtrue_remote::{Code, Remote, Settings};
+use ringtrue_tests::postgresql::Door;
+use ringtrue_tests::process::{PATIENCE, Server, command, server_ran, text};
+use tokio::time::{Instant, sleep};
+
+/// Connections that a server may have.
+pub(crate) const CONNECTIONS: usize = 6;
+
+/// How long PostgreSQL may work on a statement of these servers, s.
+pub(crate) const LONGEST_STATEMENT_S: u64 = 2;
+
+/// Makes the tables of a database; `door` leads to its owner.
+pub(crate) fn migrated(door: &Door) {
+    let url = door.url();
+    let output = server_ran(&["migrate".as_ref(), "--database".as_ref(), url.as_ref()]);
+    assert!(output.status.success(), "{}", text(&output.stderr));
+}
+
+/// Starts a server on a database.
+pub(crate) fn served(door: &Door, address: Option<&str>) -> Server {
+    let mut command = command("ringtrue-server");
+    command
+        .args(["serve", "--listen", address.unwrap_or("127.0.0.1:0")])
+        .args(["--database", &door.server_url()])
+        .env(
+            "RINGTRUE_SERVER__POSTGRES__CONNECTIONS",
+            CONNECTIONS.to_string(),
+        )
+        .env(
+            "RINGTRUE_SERVER__POSTGRES__LONGEST_STATEMENT_S",
+            LONGEST_STATEMENT_S.to_string(),
+        );
+    Server::started(command)
+}
+
+/// Fails unless the records are as they were recorded, and gives what was said about them.
+pub(crate) fn verified(door: &Door) -> String {
+    let url = door.url();
+    let output = server_ran(&["verify".as_ref(), "--database".as_ref(), url.as_ref()]);
+    let said = text(&output.stdout);
+    assert!(output.status.success(), "{said}{}", text(&output.stderr));
+    assert!(said.contains("All as recorded."), "{said}");
+    said
+}
+
+/// A client of an address whose calls are given up after a second, so that the other server is asked.
+pub(crate) fn remote(endpoint: String) -> Remote {
+    Remote::connect(Settings {
+        endpoint,
+        operator: Some("t1".to_owned()),
+        deadline: Duration::from_secs(1),
+        connect_timeout: Duration::from_secs(1),
+        ..Settings::default()
+    })
+    .expect("an address")
+}
+
+/// Whether a client is right to send the same again.
+pub(crate) fn is_to_be_repeated(code: Code) -> bool {
+    matches!(
+        code,
+        Code::Unavailable
+            | Code::Aborted
+            | Code::DeadlineExceeded
+            | Code::Cancelled
+            | Code::Unknown
+    )
+}
+
+/// Records one reading, at one server after the other until one answers; gives its name.
+pub(crate) async fn recorded(
+    remotes: Arc<Vec<Remote>>,
+    request: v1::RecordReadingRequest,
+    acknowledged: Arc<AtomicUsize>,
+) -> String {
+    let end = Instant::now() + 4 * PATIENCE;
+    let mut tries = acknowledged.load(Ordering::SeqCst);
+    loop {
+        let remote = &remotes[tries % remotes.len()];
+        match remote.record_reading(request.clone()).await {
+            Ok(answer) => {
+                acknowledged.fetch_add(1, Ordering::SeqCst);
+                return answer.reading.expect("the answer holds the reading").name;
+            }
+            Err(failure) => {
+                assert!(is_to_be_repeated(failure.code), "{failure:?}");
+                assert!(Instant::now() < end, "no server came back: {failure:?}");
+                tries += 1;
+                sleep(Duration::from_millis(50)).await;
+            }
+        }
+    }
+}

@@ -1,0 +1,7 @@
+//! Several servers on PostgreSQL while things break: servers, backends, the primary, the network between them. What was
+//! acknowledged is there once, and everything goes on by itself.
+
+mod between;
+mod clients;
+mod killed;
+mod silent;
