@@ -2,7 +2,8 @@
 //! file.
 
 use ringtrue_fleet::caller::Scope;
-use ringtrue_store::{Error, Page, Store};
+use ringtrue_store::{Error, Location, Page, Store};
+use sqlx::AnyConnection;
 
 use crate::laboratory::Laboratory;
 
@@ -183,4 +184,77 @@ async fn only_a_database_of_this_version_counts_as_existing() {
         .expect("renamed");
     let refused = Store::open_existing(lab.location()).await;
     assert!(matches!(refused, Err(Error::NotOurs)), "{refused:?}");
+}
+
+/// A database on PostgreSQL that a program of tomorrow has migrated further, and somebody behind its back.
+async fn migrated_further() -> (Laboratory, AnyConnection) {
+    let lab = Laboratory::furnished_on_postgresql().await;
+    let mut behind = lab.behind_its_back().await;
+    // What a migration does that only adds.
+    sqlx::raw_sql(
+        "ALTER TABLE site ADD COLUMN later TEXT;
+        ALTER TABLE reading ADD COLUMN later TEXT;
+        ALTER TABLE audit ADD COLUMN later BIGINT NOT NULL DEFAULT 7;
+        CREATE TABLE of_tomorrow (id TEXT NOT NULL PRIMARY KEY);
+        INSERT INTO _sqlx_migrations (version, description, success, checksum, execution_time)
+            VALUES (9999, 'of tomorrow', true, '', 1);",
+    )
+    .execute(&mut behind)
+    .await
+    .expect("migrated further");
+    (lab, behind)
+}
+
+#[tokio::test]
+async fn servers_of_two_versions_work_on_one_database_while_it_is_upgraded() {
+    let (lab, mut behind) = migrated_further().await;
+    // One that was open goes on, one that starts now is let in.
+    lab.recorded("k1", 0, 19.47, "before").await;
+    let again = Store::open(lab.location()).await.expect("let in");
+    let read = again.read(&Scope::for_work("test"));
+    let page = Page {
+        size: 5,
+        after: Vec::new(),
+    };
+    assert_eq!(read.sites(&page).await.expect("sites").len(), 1);
+    again.close().await.expect("closed");
+    lab.recorded("k1", 24 * 28, 19.46, "after").await;
+
+    // Until what this program needs is taken away.
+    sqlx::query("UPDATE schema_compatibility SET oldest_program = 9999")
+        .execute(&mut behind)
+        .await
+        .expect("contracted");
+    let refused = Store::open(lab.location()).await;
+    assert!(matches!(refused, Err(Error::NewerSchema)), "{refused:?}");
+}
+
+#[tokio::test]
+async fn a_database_that_was_not_migrated_far_enough_is_not_served() {
+    let lab = Laboratory::furnished_on_postgresql().await;
+    let mut behind = lab.behind_its_back().await;
+    sqlx::query(
+        "DELETE FROM _sqlx_migrations WHERE version = (SELECT MAX(version) FROM _sqlx_migrations)",
+    )
+    .execute(&mut behind)
+    .await
+    .expect("as an older program left it");
+    let refused = Store::open(lab.location()).await;
+    assert!(matches!(refused, Err(Error::OlderSchema)), "{refused:?}");
+    let empty = ringtrue_tests::postgresql::Database::fresh().await;
+    let refused = Store::open(Location::parse(&empty.server_url())).await;
+    assert!(matches!(refused, Err(Error::NotMigrated)), "{refused:?}");
+}
+
+#[tokio::test]
+async fn a_server_has_no_right_to_migrate_or_to_verify_the_shape() {
+    let lab = Laboratory::furnished_on_postgresql().await;
+    let refused = lab.store.verify().await;
+    assert!(matches!(refused, Err(Error::NotOwner(_))), "{refused:?}");
+    let empty = ringtrue_tests::postgresql::Database::fresh().await;
+    let refused = Store::migrate(Location::parse(&empty.server_url())).await;
+    assert!(matches!(refused, Err(Error::NotOwner(_))), "{refused:?}");
+    let nowhere = empty.server_url() + "_that_is_not_there";
+    let refused = Store::open(Location::parse(&nowhere)).await;
+    assert!(matches!(refused, Err(Error::NotLetIn(_))), "{refused:?}");
 }
