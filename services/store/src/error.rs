@@ -36,6 +36,12 @@ pub enum Error {
     /// The database has no tables yet.
     #[error("the database is empty; run `ringtrue-server migrate` on it")]
     NotMigrated,
+    /// A copy into the database was interrupted.
+    #[error(
+        "a copy into this database was not finished; run the same `ringtrue-server copy` again, which goes on where \
+         it stood"
+    )]
+    CopyUnfinished,
     /// Another transaction was in the way; the same request may be sent again.
     #[error("another change was in the way")]
     Conflict(#[source] sqlx::Error),
