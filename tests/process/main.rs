@@ -4,6 +4,7 @@
 mod administrator;
 mod backtest;
 mod configuration;
+mod copying;
 mod demonstration;
 mod draining;
 mod failing_commit;

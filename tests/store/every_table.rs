@@ -210,7 +210,11 @@ const TABLES: [(&str, Damage); 41] = [
 
 /// A laboratory with a row in each table that is damaged here, closed.
 async fn with_everything() -> Laboratory {
-    let lab = Laboratory::furnished().await;
+    filled(Laboratory::furnished().await).await
+}
+
+/// The same in a laboratory that is furnished already.
+pub(crate) async fn filled(lab: Laboratory) -> Laboratory {
     let mut tx = lab.begin().await;
     tx.insert_gauge_check(&lab.new_check(-24), &request(1))
         .await

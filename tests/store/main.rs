@@ -6,6 +6,7 @@ mod alerts;
 mod amounts;
 mod checkpoints;
 mod content;
+mod copies;
 mod credentials;
 mod deliveries;
 mod enrolments;

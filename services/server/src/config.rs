@@ -178,6 +178,25 @@ impl Default for Settings {
     }
 }
 
+/// The password that `copy` proves itself with at one of its databases, out of the environment: `FROM` or `TO`.
+///
+/// Fails when it is no text.
+pub fn copy_password(end: &str) -> Result<Option<Secret>, Faults> {
+    let name = format!("RINGTRUE_COPY_{end}_PASSWORD");
+    #[expect(
+        clippy::disallowed_methods,
+        reason = "this file is the door of the environment"
+    )]
+    match std::env::var(&name) {
+        Ok(password) if password.is_empty() => Ok(None),
+        Ok(password) => Ok(Some(Secret::new(password))),
+        Err(std::env::VarError::NotPresent) => Ok(None),
+        Err(std::env::VarError::NotUnicode(_)) => Err(Faults(vec![format!(
+            "{name} is not UTF-8 text; set it again"
+        )])),
+    }
+}
+
 impl Settings {
     /// Gives the settings from the defaults, a TOML file if one is named, the environment of this
     /// process and the flags, later ones before earlier ones, and checks them.
@@ -398,8 +417,16 @@ fn within(key: &str, value: u64, least: u64, most: u64, unit: &str, faults: &mut
     }
 }
 
+/// Whether an address holds a password, before its `@` or behind its `?`.
+pub fn holds_password(address: &str) -> bool {
+    let rest = address.split_once("://").map_or("", |(_, rest)| rest);
+    let (rest, query) = rest.split_once('?').unwrap_or((rest, ""));
+    let user = rest.rsplit_once('@').map_or("", |(user, _)| user);
+    user.contains(':') || query.split('&').any(|one| one.starts_with("password="))
+}
+
 /// Hides what may be a password in an address: the part before `@` and the part behind `?`.
-fn without_secrets(address: &str) -> String {
+pub fn without_secrets(address: &str) -> String {
     let Some((scheme, rest)) = address.split_once("://") else {
         return address.to_owned();
     };

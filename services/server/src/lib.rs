@@ -6,6 +6,7 @@ pub mod app;
 pub mod backtest;
 pub mod clock;
 pub mod config;
+pub mod copying;
 pub mod demo;
 pub mod http;
 pub mod ids;

@@ -18,6 +18,7 @@ use ringtrue_server::app::{self, BacktestProgress, Because};
 use ringtrue_server::backtest;
 use ringtrue_server::clock::Clock;
 use ringtrue_server::config::{Overrides, Settings};
+use ringtrue_server::copying;
 use ringtrue_server::demo::{self, Demo};
 use ringtrue_server::ids::Ids;
 use ringtrue_server::lifecycle::{Exit, Lifecycle};
@@ -27,7 +28,7 @@ use ringtrue_server::setup::{self, First};
 use ringtrue_server::telemetry::Telemetry;
 use ringtrue_server::transport::Transport;
 use ringtrue_server::verification;
-use ringtrue_store::{Address, Location, Store};
+use ringtrue_store::{Address, CopyWish, Location, Store};
 
 /// The Ringtrue service: calibration fleet management of sintering furnaces.
 ///
@@ -117,6 +118,18 @@ enum Command {
         #[arg(long, value_name = "FILE")]
         out: PathBuf,
     },
+    /// Copy a whole installation into another database, SQLite's or PostgreSQL's, and compare the two.
+    ///
+    /// Stop every server of the source first. The target is made and migrated; it must hold no records. A copy that
+    /// was interrupted goes on when the same command is given again, and until it is whole nobody can serve the
+    /// target. In the end each table of both is compared by count and SHA-256, and any difference is an error.
+    ///
+    /// On PostgreSQL both addresses name the owner, ringtrue_migrator. Passwords are taken from
+    /// RINGTRUE_COPY_FROM_PASSWORD and RINGTRUE_COPY_TO_PASSWORD, never from the command line.
+    ///
+    /// Afterwards: run `verify` on the target, name it in the servers' settings (`database`), start them, and keep
+    /// the source as a record that nobody writes to any more.
+    Copy(CopyAsked),
     /// Work everything derived out again from the records, with the server stopped.
     Rebuild(Given),
     /// Fit the network now: work out what all sites' readings say together about batches and gauges.
@@ -144,6 +157,24 @@ struct PastAsked {
     json: bool,
     #[command(flatten)]
     given: Given,
+}
+
+/// What is copied where.
+#[derive(Debug, clap::Args)]
+struct CopyAsked {
+    /// What is copied: a file, or an address such as `postgres://ringtrue_migrator@db.example.org/ringtrue`.
+    #[arg(long, value_name = "LOCATION")]
+    from: String,
+    /// Where it goes: a new file, or a new, empty database.
+    #[arg(long, value_name = "LOCATION")]
+    to: String,
+    /// Copy although servers are at work on the source, to see how long it takes: what they record meanwhile is
+    /// not in the copy.
+    #[arg(long)]
+    rehearse: bool,
+    /// Print JSON for programs.
+    #[arg(long)]
+    json: bool,
 }
 
 /// What is known from outside the database.
@@ -314,6 +345,7 @@ async fn run(command: Command) -> anyhow::Result<ExitCode> {
             .await
         }
         Command::AuditKey { out } => audit_key(&out),
+        Command::Copy(asked) => copied(&asked).await,
         Command::Rebuild(given) => with_settings(&given, rebuild).await,
         Command::Refit(given) => with_settings(&given, refit).await,
         Command::Backtest(asked) => {
@@ -416,6 +448,43 @@ async fn verify(settings: &Settings, asked: &Proving) -> anyhow::Result<ExitCode
     let words = verification::words(&verified, public_key.is_some(), asked.witness.is_some());
     write!(std::io::stdout(), "{words}")?;
     Ok(if verified.faults.is_empty() {
+        ExitCode::SUCCESS
+    } else {
+        ExitCode::FAILURE
+    })
+}
+
+async fn copied(asked: &CopyAsked) -> anyhow::Result<ExitCode> {
+    let (from, to) = match (
+        copying::location(&asked.from, "FROM"),
+        copying::location(&asked.to, "TO"),
+    ) {
+        (Ok(from), Ok(to)) => (from, to),
+        (Err(fault), _) | (_, Err(fault)) => {
+            say(&format!("ringtrue-server: {fault}"));
+            return Ok(Exit::Usage.into());
+        }
+    };
+    let clock = Clock::system();
+    let wish = CopyWish {
+        now: clock.now(),
+        rehearses: asked.rehearse,
+    };
+    let mut told = copying::Told::new(clock.now());
+    let copied = ringtrue_store::copy(&from, &to, wish, &mut |step| {
+        if let Some(line) = told.line(step, clock.now()) {
+            say(&line);
+        }
+    })
+    .await
+    .context("copying")?;
+    let mut out = std::io::stdout();
+    if asked.json {
+        writeln!(out, "{:#}", copying::document(&copied, wish))?;
+    } else {
+        write!(out, "{}", copying::words(&copied, wish))?;
+    }
+    Ok(if copied.is_whole(wish) {
         ExitCode::SUCCESS
     } else {
         ExitCode::FAILURE

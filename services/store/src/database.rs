@@ -20,9 +20,9 @@ use std::time::Duration;
 use ringtrue_fleet::caller::Scope;
 use ringtrue_fleet::key::SiteId;
 
-pub(crate) use connection::{Connection, query, query_as, query_scalar};
+pub(crate) use connection::{Connection, Value, query, query_as, query_scalar};
 pub(crate) use postgres::MIGRATIONS as POSTGRES_MIGRATIONS;
-pub(crate) use postgres::{Sequence, hold_sequence};
+pub(crate) use postgres::{Sequence, hold_sequence, is_bare};
 pub(crate) use rows::insert_rows;
 pub(crate) use sqlite::MIGRATIONS as SQLITE_MIGRATIONS;
 pub(crate) use sqlite::WriteLane;
@@ -30,6 +30,7 @@ pub(crate) use waking::say;
 pub use waking::{Listener, Word};
 
 use crate::cache::BatchCache;
+use crate::copy;
 use crate::fitted::FittedMemory;
 use crate::reference::ReferenceMemory;
 use crate::tx::Lane;
@@ -140,7 +141,21 @@ enum Engine {
 impl Store {
     /// Opens a database. A file is made and migrated as needed; on PostgreSQL the database must have been
     /// migrated before, because servers have no right to.
+    ///
+    /// Fails with [`Error::CopyUnfinished`] when it holds a part of a copy.
     pub async fn open(location: impl Into<Location>) -> Result<Self, Error> {
+        let store = Self::open_even_unfinished(location).await?;
+        match copy::refuse_unfinished(&store).await {
+            Ok(()) => Ok(store),
+            Err(fault) => {
+                store.close().await?;
+                Err(fault)
+            }
+        }
+    }
+
+    /// The same for who goes on with such a copy.
+    pub(crate) async fn open_even_unfinished(location: impl Into<Location>) -> Result<Self, Error> {
         let engine = match location.into() {
             Location::File(file) => Engine::Sqlite(sqlite::File::open(&file).await?),
             Location::Postgres(address) => {
@@ -162,6 +177,14 @@ impl Store {
         match location.into() {
             Location::Postgres(address) => postgres::migrate(&address).await,
             file @ Location::File(_) => Self::open(file).await?.close().await,
+        }
+    }
+
+    /// The same for who goes on with a copy.
+    pub(crate) async fn migrate_even_unfinished(location: Location) -> Result<(), Error> {
+        match location {
+            Location::Postgres(address) => postgres::migrate(&address).await,
+            file @ Location::File(_) => Self::open_even_unfinished(file).await?.close().await,
         }
     }
 

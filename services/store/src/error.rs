@@ -45,6 +45,12 @@ pub enum Error {
     /// Only the role that owns the database may do this.
     #[error("this takes the role that owns the database, ringtrue_migrator: sign in as that one")]
     NotOwner(#[source] sqlx::Error),
+    /// A copy into the database was interrupted.
+    #[error(
+        "a copy into this database was not finished; run the same `ringtrue-server copy` again, which goes on where \
+         it stood"
+    )]
+    CopyUnfinished,
     /// Another transaction was in the way; the same request may be sent again.
     #[error("another change was in the way")]
     Conflict(#[source] sqlx::Error),

@@ -27,6 +27,14 @@ impl Store {
         }
         Self::open(location).await
     }
+
+    /// The same for who goes on with a copy that was interrupted.
+    pub(crate) async fn open_existing_even_unfinished(location: Location) -> Result<Self, Error> {
+        if let Location::File(file) = &location {
+            check_file(file).await?;
+        }
+        Self::open_even_unfinished(location).await
+    }
 }
 
 async fn check_file(file: &Path) -> Result<(), Error> {

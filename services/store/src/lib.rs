@@ -7,6 +7,7 @@ mod audit;
 mod cache;
 mod checkpoints;
 mod columns;
+mod copy;
 mod database;
 mod documents;
 mod error;
@@ -22,6 +23,7 @@ mod verify;
 
 pub use audit::{Answered, By, Entry, EntryFilter, Request};
 pub use checkpoints::{Checkpoint, Head};
+pub use copy::{Copied, CopiedTable, CopyFault, CopyStep, CopyWish, Place, Side, Sum, copy};
 pub use database::{Address, Listener, Location, Over, Store, Word};
 pub use error::Error;
 pub use page::{Page, PagePart};

@@ -170,6 +170,7 @@ fn of_store(error: &ringtrue_store::Error) -> Status {
         | ringtrue_store::Error::NotMigrated
         | ringtrue_store::Error::NotLetIn(_)
         | ringtrue_store::Error::NotOwner(_)
+        | ringtrue_store::Error::CopyUnfinished
         | ringtrue_store::Error::Database(_)
         | ringtrue_store::Error::Migration(_) => {
             tracing::error!(cause = causes(error), "the store failed");

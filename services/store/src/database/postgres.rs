@@ -85,6 +85,16 @@ pub(crate) async fn migrate(address: &Address) -> Result<(), Error> {
     Ok(())
 }
 
+/// Whether nobody ever made a table in the database.
+pub(crate) async fn is_bare(address: &Address) -> Result<bool, Error> {
+    const SQL: &str = "SELECT NOT EXISTS (SELECT 1 FROM pg_class
+        WHERE relnamespace = to_regnamespace('public') AND relkind IN ('r', 'p', 'v', 'm', 'f'))";
+    let mut connection = connect(address).await?;
+    let bare = sqlx::query_scalar(SQL).fetch_one(&mut connection).await;
+    connection.close().await?;
+    Ok(bare?)
+}
+
 /// Opens a lone connection.
 pub(crate) async fn connect(address: &Address) -> Result<PgConnection, Error> {
     Ok(options(address)?.connect().await?)

@@ -29,8 +29,8 @@ impl<'q> NewRow<'q> {
 /// nothing. Gives how many were written. `each` gives the columns of one, always of the same kinds.
 pub(crate) async fn insert_rows<'q, I: IntoIterator>(
     connection: &mut Connection,
-    head: &'static str,
-    tail: &'static str,
+    head: &str,
+    tail: &str,
     items: I,
     mut each: impl FnMut(&mut NewRow<'q>, I::Item),
 ) -> Result<u64, sqlx::Error> {
