@@ -27,3 +27,4 @@ mod site_records;
 mod transactions;
 mod verification;
 mod verification_of_schedules;
+mod walls;
