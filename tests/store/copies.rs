@@ -6,9 +6,7 @@ use jiff::SignedDuration;
 use ringtrue_fleet::caller::Scope;
 use ringtrue_server::app;
 use ringtrue_server::clock::Clock;
-use ringtrue_store::{
-    Copied, CopyFault, CopyStep, CopyWish, Error, Location, Request, Side, Store,
-};
+use ringtrue_store::{Copied, CopyFault, CopyStep, CopyWish, Error, Location, Side, Store};
 use ringtrue_tests::databases::TestDatabase;
 use tokio::runtime::Handle;
 use tokio::sync::oneshot;
@@ -234,11 +232,6 @@ async fn a_part_of_another_installations_copy_is_refused() {
         is_past("audit"),
     )
     .await;
-    let mut tx = other.begin().await;
-    tx.insert_site(&Laboratory::new_site("faro"), &Request::NONE)
-        .await
-        .expect("a site");
-    tx.commit().await.expect("committed");
     let mut behind = other.behind_its_back().await;
     sqlx::raw_sql("UPDATE audit SET hash = 'of another' WHERE seq = 1")
         .execute(&mut behind)

@@ -28,3 +28,4 @@ mod transactions;
 mod verification;
 mod verification_of_schedules;
 mod waking;
+mod walls;

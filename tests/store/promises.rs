@@ -250,11 +250,11 @@ async fn a_database_that_was_not_migrated_far_enough_is_not_served() {
 async fn a_server_has_no_right_to_migrate_or_to_verify_the_shape() {
     let lab = Laboratory::furnished_on_postgresql().await;
     let refused = lab.store.verify().await;
-    assert!(matches!(refused, Err(Error::NotOwner(_))), "{refused:?}");
+    assert!(matches!(refused, Err(Error::Forbidden(_))), "{refused:?}");
     let empty = ringtrue_tests::postgresql::Database::fresh().await;
     let refused = Store::migrate(Location::parse(&empty.server_url())).await;
-    assert!(matches!(refused, Err(Error::NotOwner(_))), "{refused:?}");
+    assert!(matches!(refused, Err(Error::Forbidden(_))), "{refused:?}");
     let nowhere = empty.server_url() + "_that_is_not_there";
     let refused = Store::open(Location::parse(&nowhere)).await;
-    assert!(matches!(refused, Err(Error::NotLetIn(_))), "{refused:?}");
+    assert!(matches!(refused, Err(Error::NoSuchDatabase(_))), "{refused:?}");
 }

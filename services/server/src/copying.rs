@@ -34,6 +34,17 @@ pub fn location(given: &str, end: &str) -> Result<Location, String> {
     }
 }
 
+/// Fails in words when a file that is to be copied is not there.
+pub fn check_source(from: &Location) -> Result<(), String> {
+    match from {
+        Location::File(file) if !file.exists() => Err(format!(
+            "there is no source {}; name it with --from",
+            file.display()
+        )),
+        Location::File(_) | Location::Postgres(_) => Ok(()),
+    }
+}
+
 /// Tells people how far a copy has come, now and then.
 #[derive(Debug)]
 pub struct Told {

@@ -465,6 +465,7 @@ async fn copied(asked: &CopyAsked) -> anyhow::Result<ExitCode> {
             return Ok(Exit::Usage.into());
         }
     };
+    copying::check_source(&from).map_err(anyhow::Error::msg)?;
     let clock = Clock::system();
     let wish = CopyWish {
         now: clock.now(),

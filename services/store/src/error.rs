@@ -36,26 +36,40 @@ pub enum Error {
     /// The database has no tables yet.
     #[error("the database is empty; run `ringtrue-server migrate` on it")]
     NotMigrated,
-    /// The database is not there, or does not let this user in.
-    #[error(
-        "the database does not let this program in; check user, password and name of the database, and that its \
-         administrator has run roles.sql"
-    )]
-    NotLetIn(#[source] sqlx::Error),
-    /// Only the role that owns the database may do this.
-    #[error("this takes the role that owns the database, ringtrue_migrator: sign in as that one")]
-    NotOwner(#[source] sqlx::Error),
     /// A copy into the database was interrupted.
     #[error(
         "a copy into this database was not finished; run the same `ringtrue-server copy` again, which goes on where \
          it stood"
     )]
     CopyUnfinished,
+    /// The user or the password was refused.
+    #[error(
+        "the database lets nobody in by this user and password; check the user in its address, and the password, \
+         which is taken from RINGTRUE_SERVER__POSTGRES__PASSWORD (for `copy` from RINGTRUE_COPY_FROM_PASSWORD and \
+         RINGTRUE_COPY_TO_PASSWORD)"
+    )]
+    SignInRefused(#[source] sqlx::Error),
+    /// The server has no database of this name.
+    #[error(
+        "there is no database of this name on that server; make it as deploy/postgresql/roles.sql says, then run \
+         `ringtrue-server migrate`"
+    )]
+    NoSuchDatabase(#[source] sqlx::Error),
+    /// The user has no right to this.
+    #[error(
+        "the user in the database's address has no right to this: `migrate`, `rebuild`, `verify` and `copy` run as \
+         the owner, ringtrue_migrator; `serve` as ringtrue_server, which has its rights once `migrate` was run after \
+         deploy/postgresql/roles.sql"
+    )]
+    Forbidden(#[source] sqlx::Error),
+    /// The database server is of a version that lacks what is needed.
+    #[error("the database server is older than PostgreSQL 15; upgrade it, or use another one")]
+    OldServer,
     /// Another transaction was in the way; the same request may be sent again.
     #[error("another change was in the way")]
     Conflict(#[source] sqlx::Error),
     /// The database cannot be reached, or was lost on the way: what was asked may have been done.
-    #[error("the database cannot be reached")]
+    #[error("the database cannot be reached; check its address, and that PostgreSQL runs there")]
     Unreachable(#[source] sqlx::Error),
     /// The database refused or failed.
     #[error("the database failed")]
@@ -83,16 +97,6 @@ impl Error {
             _ => None,
         }
     }
-
-    /// Reads a right that is missing as [`Error::NotOwner`], where only the owner has it.
-    pub(crate) fn for_owner(fault: sqlx::Error) -> Self {
-        match &fault {
-            sqlx::Error::Database(inner) if inner.code().as_deref() == Some(NO_RIGHT) => {
-                Self::NotOwner(fault)
-            }
-            _ => fault.into(),
-        }
-    }
 }
 
 /// The driver's faults cannot be copied.
@@ -108,10 +112,11 @@ const IN_THE_WAY: [&str; 4] = ["40001", "40P01", "55P03", "57014"];
 /// exceptions, operator intervention, too many connections, read-only transaction, idle session ended.
 const AWAY: [&str; 5] = ["08", "57P", "53300", "25006", "25P03"];
 
-/// Beginnings of codes of PostgreSQL's for a user who may not come in, and for a database that is not there.
-const SHUT: [&str; 2] = ["28", "3D000"];
-
-/// PostgreSQL's code for what this role may not do.
+/// Beginning of PostgreSQL's codes for a user or a password that is refused.
+const SIGN_IN: &str = "28";
+/// PostgreSQL's code for a database that is not there.
+const NO_DATABASE: &str = "3D000";
+/// PostgreSQL's code for a right that is lacking.
 const NO_RIGHT: &str = "42501";
 
 impl From<sqlx::Error> for Error {
@@ -129,8 +134,12 @@ impl From<sqlx::Error> for Error {
                     Self::Conflict(fault)
                 } else if AWAY.iter().any(|away| code.starts_with(away)) {
                     Self::Unreachable(fault)
-                } else if SHUT.iter().any(|shut| code.starts_with(shut)) {
-                    Self::NotLetIn(fault)
+                } else if code.starts_with(SIGN_IN) {
+                    Self::SignInRefused(fault)
+                } else if code == NO_DATABASE {
+                    Self::NoSuchDatabase(fault)
+                } else if code == NO_RIGHT {
+                    Self::Forbidden(fault)
                 } else {
                     Self::Database(fault)
                 }
@@ -144,7 +153,12 @@ impl From<sqlx::migrate::MigrateError> for Error {
     fn from(fault: sqlx::migrate::MigrateError) -> Self {
         match fault {
             sqlx::migrate::MigrateError::VersionMissing(_) => Self::NewerSchema,
-            sqlx::migrate::MigrateError::Execute(inner) => Self::for_owner(inner),
+            sqlx::migrate::MigrateError::Execute(inner) => match Self::from(inner) {
+                Self::Database(inner) => {
+                    Self::Migration(sqlx::migrate::MigrateError::Execute(inner))
+                }
+                told => told,
+            },
             other => Self::Migration(other),
         }
     }

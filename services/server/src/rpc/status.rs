@@ -168,9 +168,11 @@ fn of_store(error: &ringtrue_store::Error) -> Status {
         | ringtrue_store::Error::OlderSchema
         | ringtrue_store::Error::NotOurs
         | ringtrue_store::Error::NotMigrated
-        | ringtrue_store::Error::NotLetIn(_)
-        | ringtrue_store::Error::NotOwner(_)
         | ringtrue_store::Error::CopyUnfinished
+        | ringtrue_store::Error::SignInRefused(_)
+        | ringtrue_store::Error::NoSuchDatabase(_)
+        | ringtrue_store::Error::Forbidden(_)
+        | ringtrue_store::Error::OldServer
         | ringtrue_store::Error::Database(_)
         | ringtrue_store::Error::Migration(_) => {
             tracing::error!(cause = causes(error), "the store failed");

@@ -111,7 +111,7 @@ pub enum CopyFault {
     #[error("another copy writes to the same target; let one of them end")]
     Together,
     /// A database failed.
-    #[error("the {side}: {fault}")]
+    #[error("the {side}")]
     Database {
         /// Which one.
         side: Side,
@@ -120,7 +120,7 @@ pub enum CopyFault {
         fault: Error,
     },
     /// A database failed at a table.
-    #[error("table `{table}` of the {side}: {fault}")]
+    #[error("table `{table}` of the {side}")]
     Table {
         /// Which one.
         side: Side,

@@ -36,6 +36,8 @@ const LOCK_WAIT: &str = "8s";
 const IDLE_WAIT: &str = "60s";
 /// Prepared statements kept by each connection: more than there are.
 const STATEMENTS: usize = 512;
+/// PostgreSQL 15 as its own number: older ones let everybody make tables in every database.
+const OLDEST_SERVER: u32 = 150_000;
 /// The role under which callers with a limited scope are served.
 const SCOPED_ROLE: &str = "ringtrue_scoped";
 
@@ -79,8 +81,7 @@ pub(crate) async fn migrate(address: &Address) -> Result<(), Error> {
     MIGRATIONS.run(&mut connection).await?;
     sqlx::query("SELECT grant_rights()")
         .execute(&mut connection)
-        .await
-        .map_err(Error::for_owner)?;
+        .await?;
     connection.close().await?;
     Ok(())
 }
@@ -97,7 +98,15 @@ pub(crate) async fn is_bare(address: &Address) -> Result<bool, Error> {
 
 /// Opens a lone connection.
 pub(crate) async fn connect(address: &Address) -> Result<PgConnection, Error> {
-    Ok(options(address)?.connect().await?)
+    let connection = options(address)?.connect().await?;
+    // What does not say its version is no PostgreSQL proper; the first statement will tell.
+    if connection
+        .server_version_num()
+        .is_some_and(|version| version < OLDEST_SERVER)
+    {
+        return Err(Error::OldServer);
+    }
+    Ok(connection)
 }
 
 async fn is_walled(connection: &mut PgConnection) -> Result<bool, sqlx::Error> {
@@ -207,8 +216,7 @@ impl Cluster {
         let schema = format!("CREATE SCHEMA {name}; SET LOCAL search_path = {name}");
         sqlx::raw_sql(AssertSqlSafe(schema))
             .execute(&mut *open)
-            .await
-            .map_err(Error::for_owner)?;
+            .await?;
         for migration in MIGRATIONS.iter() {
             // Functions name the schema that they work in.
             let statements = migration.sql.as_str().replace("public", name);
