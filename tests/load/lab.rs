@@ -151,7 +151,8 @@ pub(crate) async fn furnish(door: &Door) -> anyhow::Result<Lab> {
     })
 }
 
-fn programme(furnace: &str) -> v1::CreateProgrammeRequest {
+/// A programme `p` of a furnace: true 1500 °C for 120 min, set to 1500 °C.
+pub(crate) fn programme(furnace: &str) -> v1::CreateProgrammeRequest {
     let segment = |temperature_c, hold_min| v1::Segment {
         ramp_c_per_min: 10.0,
         temperature_c,
@@ -171,7 +172,8 @@ fn programme(furnace: &str) -> v1::CreateProgrammeRequest {
     }
 }
 
-fn batch() -> v1::CreateRingBatchRequest {
+/// A batch `b` with an invented table.
+pub(crate) fn batch() -> v1::CreateRingBatchRequest {
     let mut entries = Vec::new();
     for step in 0..=80_u32 {
         // An invented table of whole degrees, 1519 °C at 19.47 mm.
