@@ -74,12 +74,6 @@ impl Door {
         Ok(door)
     }
 
-    /// The token of its credential, where there is one.
-    pub(crate) fn token(&self) -> Option<&str> {
-        let value = self.bearer.0.as_ref()?.to_str().ok()?;
-        value.strip_prefix("Bearer ")
-    }
-
     /// Opens one more connection.
     pub(crate) async fn line(&self) -> anyhow::Result<Line> {
         let mut endpoint = Endpoint::from_shared(self.endpoint.clone())?.tcp_nodelay(true);
@@ -101,11 +95,7 @@ pub(crate) fn set_up(server: &Path, folder: &Path) -> anyhow::Result<String> {
         .arg(folder)
         .output()?;
     anyhow::ensure!(made.status.success(), "ringtrue-server setup failed");
-    code_in(&String::from_utf8(made.stdout)?)
-}
-
-/// Finds the one-time code in what the server's program printed.
-pub(crate) fn code_in(words: &str) -> anyhow::Result<String> {
+    let words = String::from_utf8(made.stdout)?;
     let code = words
         .split_whitespace()
         .find(|word| word.len() == 14 && word.bytes().filter(|byte| *byte == b'-').count() == 2);

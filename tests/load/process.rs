@@ -127,6 +127,17 @@ impl RealServer {
         Ok((server, code))
     }
 
+    /// A server on a database that is there: a file, or an address of PostgreSQL's. How often one caller may come is not
+    /// limited: the load comes from one address, what it stands in for would not.
+    pub(crate) fn replica(database: &str) -> anyhow::Result<Self> {
+        let mut command = Command::new(beside("ringtrue-server")?);
+        command.args(["serve", "--listen", "127.0.0.1:0", "--database", database]);
+        for key in ["CALLS_PER_S", "CALLS_PER_S_AND_ADDRESS"] {
+            command.env(format!("RINGTRUE_SERVER__ACCESS__{key}"), "1000000");
+        }
+        Self::serving(command, PathBuf::from(database), "http")
+    }
+
     fn serving(mut command: Command, database: PathBuf, scheme: &str) -> anyhow::Result<Self> {
         let (child, address, lines) = started(&mut command)?;
         // Keeps the pipe empty; whatever the server has to say is for the person running this.
