@@ -35,7 +35,8 @@ const LEFT: i32 = 84;
 const RIGHT: i32 = 220;
 const TOP: i32 = 14;
 const BOTTOM: i32 = 56;
-const LETTERS: i32 = 13;
+/// Height of a line of text; the letters of an SVG are four fifths of it.
+const LETTERS: i32 = 16;
 
 /// One axis; values and ticks are in drawn units, which are logarithms where the axis is logarithmic.
 #[derive(Debug, Clone)]

@@ -64,6 +64,8 @@ enum Place {
 pub(crate) struct Installation {
     // The servers first: they end before their database does.
     pub(crate) servers: Vec<RealServer>,
+    /// How many are started.
+    pub(crate) replicas: usize,
     place: Place,
 }
 
@@ -72,17 +74,53 @@ impl Installation {
     pub(crate) async fn start(wanted: &Wanted) -> anyhow::Result<Self> {
         anyhow::ensure!(wanted.replicas > 0, "at least one server is needed");
         let place = Place::made(wanted).await?;
-        let is_shared = matches!(Location::parse(&place.named()), Location::Postgres(_));
         anyhow::ensure!(
-            wanted.replicas == 1 || is_shared,
+            wanted.replicas == 1 || !place.is_file(),
             "several servers share a database on PostgreSQL only; add --database postgresql"
         );
+        let mut installation = Self {
+            servers: Vec::new(),
+            replicas: wanted.replicas,
+            place,
+        };
+        installation.start_servers()?;
+        Ok(installation)
+    }
+
+    /// Starts the servers.
+    pub(crate) fn start_servers(&mut self) -> anyhow::Result<()> {
+        // A build or a measurement before may still be writing back; what is measured should not wait for it.
         settle_disk();
-        let mut servers = Vec::with_capacity(wanted.replicas);
-        for _ in 0..wanted.replicas {
-            servers.push(RealServer::replica(&place.named())?);
+        for _ in 0..self.replicas {
+            let server = RealServer::replica(&self.place.named())?;
+            self.servers.push(server);
         }
-        Ok(Self { servers, place })
+        Ok(())
+    }
+
+    /// Ends the servers in good order; the database stays.
+    pub(crate) fn stop_servers(&mut self) -> anyhow::Result<()> {
+        for server in self.servers.drain(..) {
+            server.stop()?;
+        }
+        Ok(())
+    }
+
+    /// The database's URL for somebody who may do everything there.
+    pub(crate) fn administrators_url(&self) -> String {
+        match &self.place {
+            Place::Own { database, .. } => database.admin_url(),
+            place if place.is_file() => format!("sqlite://{}", place.named()),
+            place => place.named(),
+        }
+    }
+
+    /// Copies its database within a cluster of its own; no server may be at work.
+    pub(crate) async fn copied(&self) -> anyhow::Result<Database> {
+        match &self.place {
+            Place::Own { database, .. } => Ok(database.copied().await),
+            _ => anyhow::bail!("only a database of its own cluster is copied"),
+        }
     }
 
     /// Says in words what is measured.
@@ -92,17 +130,15 @@ impl Installation {
             Place::Own { .. } => "PostgreSQL on this machine",
             Place::There(_) => "the named database",
         };
-        match self.servers.len() {
+        match self.replicas {
             1 => format!("1 server on {database}"),
             more => format!("{more} servers on {database}"),
         }
     }
 
     /// Ends the servers in good order, then takes away what was made.
-    pub(crate) fn stop(self) -> anyhow::Result<()> {
-        for server in self.servers {
-            server.stop()?;
-        }
+    pub(crate) fn stop(mut self) -> anyhow::Result<()> {
+        self.stop_servers()?;
         drop(self.place);
         Ok(())
     }
@@ -125,6 +161,10 @@ impl Place {
             }
             Kept::There(name) => Ok(Self::There(name.clone())),
         }
+    }
+
+    fn is_file(&self) -> bool {
+        matches!(Location::parse(&self.named()), Location::File(_))
     }
 
     /// What a server is told.

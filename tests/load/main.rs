@@ -1,10 +1,12 @@
 //! The load program: what an operator needs to size an installation, measured on real servers.
 //!
 //! Without a subcommand or with `record`: durable recordings beside an empty call and beside a bare insert. `mix`: what
-//! laboratories ask for, at a given rate, on one server or several. It builds nothing of the servers: build them first
+//! laboratories ask for, at a given rate, on one server or several. `sizes`: the same calls on few and on many readings.
+//! `beside-pgbench`: durable recording beside bare inserts on PostgreSQL. `soak`: the mix for long. It builds nothing of the servers: build them first
 //! with `cargo build --release --bins`. Everything listens on loopback and ends by itself.
 
 mod bare;
+mod beside_pgbench;
 mod door;
 mod drawing;
 mod drive;
@@ -14,6 +16,9 @@ mod mix;
 mod process;
 mod record;
 mod report;
+mod rows;
+mod sizes;
+mod soak;
 
 use clap::{Parser, Subcommand};
 
@@ -36,6 +41,12 @@ enum Command {
     Record(record::Arguments),
     /// Offer what laboratories ask for at a given rate, and tell the latencies.
     Mix(mix::Arguments),
+    /// Measure the same calls on few and on many readings.
+    Sizes(sizes::Arguments),
+    /// Measure durable recording on PostgreSQL beside pgbench with the same rows.
+    BesidePgbench(beside_pgbench::Arguments),
+    /// Offer the mix for long, and watch what the servers hold on to.
+    Soak(soak::Arguments),
 }
 
 fn main() -> anyhow::Result<()> {
@@ -51,6 +62,9 @@ fn main() -> anyhow::Result<()> {
             None => record::measure(&arguments.record).await,
             Some(Command::Record(wanted)) => record::measure(wanted).await,
             Some(Command::Mix(wanted)) => mix::measure(wanted).await,
+            Some(Command::BesidePgbench(wanted)) => beside_pgbench::measure(wanted).await,
+            Some(Command::Soak(wanted)) => soak::measure(wanted).await,
+            Some(Command::Sizes(wanted)) => sizes::measure(wanted).await,
         }
     })
 }

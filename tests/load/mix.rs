@@ -4,25 +4,29 @@
 mod arrivals;
 mod network;
 mod operations;
-mod percentiles;
+pub(crate) mod percentiles;
 mod picture;
-mod report;
+pub(crate) mod report;
 mod step;
-mod tally;
+pub(crate) mod tally;
 mod watchers;
 
 use std::io::Write as _;
 use std::path::PathBuf;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicUsize, Ordering};
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 use anyhow::Context as _;
 
 use crate::door::{Door, Line};
 use crate::installation::{Installation, Wanted};
+use percentiles::Latencies;
+use tokio::task::JoinSet;
+
 use network::{Network, Shape};
-use operations::{OPERATIONS, Operation, Weights};
+use operations::{OPERATIONS, Weights};
+pub(crate) use operations::{Operation, named};
 use report::Report;
 use step::{Measured, Pace, Stop};
 use tally::Pulse;
@@ -57,6 +61,22 @@ pub(crate) struct Offered {
     seed: u64,
 }
 
+impl Offered {
+    /// Recordings alone, for as many sites as there are callers.
+    pub(crate) fn only_recordings(sites: usize, furnaces: usize) -> Self {
+        Self {
+            sites,
+            furnaces,
+            readings: 2,
+            connections: 8,
+            watchers: 0,
+            weights: Some(Weights::only(Operation::Record)),
+            most_in_flight: sites,
+            seed: 1,
+        }
+    }
+}
+
 /// A mix at one rate or several, one after the other.
 #[derive(Debug, Clone, clap::Args)]
 pub(crate) struct Arguments {
@@ -89,6 +109,19 @@ pub(crate) struct Clients {
     most_in_flight: usize,
     seed: u64,
     watchers: usize,
+    connections: usize,
+}
+
+/// Opens so many connections to each server. Neighbouring ones lead to different servers, so that taking them in turn
+/// spreads the load.
+async fn lines(connections: usize, installation: &Installation) -> anyhow::Result<Vec<Line>> {
+    let mut lines = Vec::with_capacity(connections * installation.servers.len());
+    for _ in 0..connections {
+        for server in &installation.servers {
+            lines.push(Door::open(&server.endpoint).line().await?);
+        }
+    }
+    Ok(lines)
 }
 
 impl Clients {
@@ -99,13 +132,7 @@ impl Clients {
         requests: f64,
     ) -> anyhow::Result<Self> {
         anyhow::ensure!(offered.connections > 0, "at least one connection is needed");
-        let mut lines = Vec::new();
-        // Neighbouring lines lead to different servers, so that taking them in turn spreads the load.
-        for _ in 0..offered.connections {
-            for server in &installation.servers {
-                lines.push(Door::open(&server.endpoint).line().await?);
-            }
-        }
+        let lines = lines(offered.connections, installation).await?;
         let weights = offered.weights.clone().unwrap_or_default();
         #[expect(
             clippy::cast_possible_truncation,
@@ -129,7 +156,58 @@ impl Clients {
             most_in_flight: offered.most_in_flight,
             seed: offered.seed,
             watchers: offered.watchers,
+            connections: offered.connections,
         })
+    }
+
+    /// Says in words who asks.
+    pub(crate) fn words(&self) -> String {
+        format!("{}; {} connections", self.network.words(), self.lines.len())
+    }
+
+    /// Opens the connections anew after the servers were started again.
+    pub(crate) async fn connect_again(
+        &mut self,
+        installation: &Installation,
+    ) -> anyhow::Result<()> {
+        self.lines = lines(self.connections, installation).await?;
+        Ok(())
+    }
+
+    /// Asks for one thing; calls with neighbouring numbers go to different servers and ask about different furnaces.
+    pub(crate) async fn ask(&self, operation: Operation, number: usize) -> anyhow::Result<()> {
+        let line = self.lines[number % self.lines.len()].clone();
+        let draw = u64::try_from(number)?.wrapping_mul(0x9E37_79B9_7F4A_7C15) >> 20;
+        operations::asked(operation, line, &self.network, draw).await?;
+        Ok(())
+    }
+
+    /// Records as fast as so many callers can, each its next reading when it has the answer to the one before.
+    pub(crate) async fn recordings(
+        &self,
+        in_flight: usize,
+        lasts: Duration,
+    ) -> anyhow::Result<(Latencies, Duration)> {
+        let start = Instant::now();
+        let mut callers = JoinSet::new();
+        for number in 0..in_flight {
+            let line = self.lines[number % self.lines.len()].clone();
+            let network = Arc::clone(&self.network);
+            callers.spawn(async move {
+                let mut latencies = Latencies::none();
+                while start.elapsed() < lasts {
+                    let sent = Instant::now();
+                    operations::asked(Operation::Record, line.clone(), &network, 0).await?;
+                    latencies.note(sent.elapsed());
+                }
+                anyhow::Ok(latencies)
+            });
+        }
+        let mut all = Latencies::none();
+        while let Some(caller) = callers.join_next().await {
+            all.add(&caller??);
+        }
+        Ok((all, start.elapsed()))
     }
 
     /// Opens the streams of alerts.
@@ -158,7 +236,7 @@ impl Clients {
         };
         let (lines, network) = (self.lines.clone(), Arc::clone(&self.network));
         let turn = AtomicUsize::new(0);
-        step::run(&pace, &self.weights.0, pulse, stop, move |arrival| {
+        step::run(pace, &self.weights.0, pulse, stop, move |arrival| {
             let at = turn.fetch_add(1, Ordering::Relaxed) % lines.len();
             let (line, network) = (lines[at].clone(), Arc::clone(&network));
             let (operation, _, _) = OPERATIONS[arrival.operation];
@@ -208,12 +286,7 @@ pub(crate) async fn measure(arguments: &Arguments) -> anyhow::Result<()> {
         }
     }
     let report = Report {
-        about: format!(
-            "{}; {}; {} connections",
-            installation.words(),
-            clients.network.words(),
-            clients.lines.len()
-        ),
+        about: format!("{}; {}", installation.words(), clients.words()),
         servers: installation.servers.len(),
         steps,
         watched: watchers.close().await,

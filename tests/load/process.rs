@@ -167,6 +167,11 @@ impl RealServer {
             .parse()?)
     }
 
+    /// Open files and connections.
+    pub(crate) fn open_files(&self) -> anyhow::Result<usize> {
+        Ok(std::fs::read_dir(format!("/proc/{}/fd", self.child.id()))?.count())
+    }
+
     /// Ends the server in good order and gives its database.
     pub(crate) fn stop(mut self) -> anyhow::Result<PathBuf> {
         Command::new("kill")

@@ -49,6 +49,13 @@ pub(crate) fn names() -> Vec<&'static str> {
     OPERATIONS.iter().map(|(_, name, _)| *name).collect()
 }
 
+/// The name of one.
+pub(crate) fn named(operation: Operation) -> &'static str {
+    let mut known = OPERATIONS.iter();
+    let found = known.find(|(one, _, _)| *one == operation);
+    found.map_or("", |(_, name, _)| name)
+}
+
 /// How often each operation comes, in the table's order.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub(crate) struct Weights(pub(crate) [u32; OPERATIONS.len()]);
@@ -84,6 +91,11 @@ impl std::str::FromStr for Weights {
 }
 
 impl Weights {
+    /// One operation and no other.
+    pub(crate) fn only(operation: Operation) -> Self {
+        Self(OPERATIONS.map(|(one, _, _)| u32::from(one == operation)))
+    }
+
     /// The share of requests that are of an operation.
     pub(crate) fn share(&self, operation: Operation) -> f64 {
         let total: u32 = self.0.iter().sum();

@@ -125,7 +125,8 @@ mod tests {
         assert!(is_near(latencies.at_ms(0.5), 500.0));
         assert!(is_near(latencies.at_ms(0.99), 990.0));
         assert!(is_near(latencies.max_ms(), 1000.0));
-        assert_eq!(latencies.slower_than_ms(900), 100);
+        // The call of 900 ms itself cannot be told from one a little longer.
+        assert!((100..=101).contains(&latencies.slower_than_ms(900)));
         assert_eq!(latencies.slower_than_ms(2000), 0);
     }
 

@@ -113,7 +113,7 @@ impl Sheet {
 
 /// Runs a step: `call` makes the request of an operation and gives the reason when it fails.
 pub(crate) async fn run<Call, Answer>(
-    pace: &Pace,
+    pace: Pace,
     weights: &[u32],
     pulse: &Arc<Pulse>,
     stop: &Stop,
@@ -230,13 +230,14 @@ mod tests {
         let pulse = Arc::new(Pulse::new());
         let start = Instant::now();
         let measured = run(
-            &pace(2000, 1000),
+            pace(2000, 1000),
             &[1],
             &pulse,
             &Stop::default(),
             move |_| stalling(start),
-        );
-        let measured = measured.await.expect("it runs");
+        )
+        .await;
+        let measured = measured.expect("it runs");
         let all = measured.all();
         // About 100 arrive in that second, evenly: 90 of them wait longer than a tenth of it, half longer than half.
         let late = all.good.slower_than_ms(100);
@@ -252,10 +253,11 @@ mod tests {
     async fn what_finds_too_many_under_way_is_not_sent_and_told() {
         let pulse = Arc::new(Pulse::new());
         let start = Instant::now();
-        let measured = run(&pace(2000, 10), &[1], &pulse, &Stop::default(), move |_| {
+        let measured = run(pace(2000, 10), &[1], &pulse, &Stop::default(), move |_| {
             stalling(start)
-        });
-        let measured = measured.await.expect("it runs");
+        })
+        .await;
+        let measured = measured.expect("it runs");
         assert_eq!(measured.most_in_flight, 10);
         let all = measured.all();
         assert!(all.errors[NOT_SENT] > 40, "{}", all.errors[NOT_SENT]);
@@ -267,7 +269,7 @@ mod tests {
         let pulse = Arc::new(Pulse::new());
         let stop = Stop::default();
         let ends = stop.clone();
-        let measured = run(&pace(60_000, 1000), &[1], &pulse, &stop, move |arrival| {
+        let measured = run(pace(60_000, 1000), &[1], &pulse, &stop, move |arrival| {
             let ends = ends.clone();
             async move {
                 if arrival.at > Duration::from_millis(200) {
@@ -277,8 +279,9 @@ mod tests {
                 }
                 Ok(())
             }
-        });
-        let measured = measured.await.expect("it runs");
+        })
+        .await;
+        let measured = measured.expect("it runs");
         assert!(measured.ended_early);
         assert!(measured.counted < Duration::from_secs(10));
         let all = measured.all();

@@ -1,7 +1,7 @@
 //! What became of requests: while they run, and in the end.
 
 use std::collections::BTreeMap;
-use std::sync::atomic::{AtomicU64, AtomicUsize, Ordering};
+use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::{Mutex, MutexGuard, PoisonError};
 use std::time::Duration;
 
@@ -56,9 +56,7 @@ impl Answers {
 #[derive(Debug)]
 pub(crate) struct Pulse {
     in_flight: AtomicUsize,
-    good: AtomicU64,
-    bad: AtomicU64,
-    /// Latencies since somebody took them.
+    /// Latencies of good answers since somebody took them.
     lately: Mutex<Latencies>,
 }
 
@@ -66,8 +64,6 @@ impl Pulse {
     pub(crate) fn new() -> Self {
         Self {
             in_flight: AtomicUsize::new(0),
-            good: AtomicU64::new(0),
-            bad: AtomicU64::new(0),
             lately: Mutex::new(Latencies::none()),
         }
     }
@@ -81,23 +77,12 @@ impl Pulse {
     pub(crate) fn answered(&self, latency: Duration, is_good: bool) {
         self.in_flight.fetch_sub(1, Ordering::Relaxed);
         if is_good {
-            self.good.fetch_add(1, Ordering::Relaxed);
             locked(&self.lately).note(latency);
-        } else {
-            self.bad.fetch_add(1, Ordering::Relaxed);
         }
     }
 
     pub(crate) fn in_flight(&self) -> usize {
         self.in_flight.load(Ordering::Relaxed)
-    }
-
-    pub(crate) fn good(&self) -> u64 {
-        self.good.load(Ordering::Relaxed)
-    }
-
-    pub(crate) fn bad(&self) -> u64 {
-        self.bad.load(Ordering::Relaxed)
     }
 
     /// Gives the latencies since the last call of this.
