@@ -12,7 +12,7 @@ mod postmaster;
 use std::collections::HashMap;
 use std::hash::{BuildHasher as _, RandomState};
 use std::net::{Ipv4Addr, SocketAddr, TcpListener};
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex, OnceLock, PoisonError};
 use std::time::Duration;
 
@@ -60,6 +60,11 @@ const ALWAYS: [(&str, &str); 5] = [
 
 /// What a cluster is told whose records need not outlive the machine.
 const HASTE: [(&str, &str); 2] = [("fsync", "off"), ("full_page_writes", "off")];
+
+/// Gives the path of one of PostgreSQL's programs.
+pub fn program(name: &str) -> PathBuf {
+    installation::Installation::found().programs.join(name)
+}
 
 static OF_THIS_PROCESS: OnceLock<Cluster> = OnceLock::new();
 

@@ -16,7 +16,7 @@ const FURNACES: usize = 10;
 
 /// Hours between two firings of one furnace: more than the six within which a second report is asked
 /// about.
-const HOURS_BETWEEN: i64 = 7;
+pub(crate) const HOURS_BETWEEN: i64 = 7;
 
 /// The furnaces, and where in time their readings stand.
 #[derive(Debug, Clone)]
@@ -52,29 +52,14 @@ impl Lab {
                 >> 7;
             19.46 + f64::from(u16::try_from(mixed % 3).unwrap_or(0)) * 0.01
         };
-        let moment = |seconds| Some(prost_types::Timestamp { seconds, nanos: 0 });
-        let site = furnace.split("/furnaces/").next().unwrap_or_default();
         v1::RecordReadingRequest {
             parent: furnace.clone(),
-            reading: Some(v1::Reading {
-                programme: format!("{furnace}/programmes/p"),
-                method: Some(Method::Rings(v1::RingMeasurement {
-                    ring_batch: "ringBatches/b".to_owned(),
-                    gauge: format!("{site}/gauges/g"),
-                    rings: vec![v1::Ring {
-                        position: "centre".to_owned(),
-                        diameters_mm: vec![spread(1), spread(2), spread(3)],
-                        serial_number: String::new(),
-                    }],
-                    zero_mm: Some(0.0),
-                    ring_temperature_c: Some(22.0),
-                })),
-                fire_time: moment(fired),
-                measure_time: moment(fired + 3 * 3600),
-                purpose: v1::ReadingPurpose::Routine.into(),
-                performed_by: "t1".to_owned(),
-                ..v1::Reading::default()
-            }),
+            reading: Some(reading(
+                furnace,
+                "ringBatches/b",
+                fired,
+                vec![spread(1), spread(2), spread(3)],
+            )),
             request_id: uuid::Builder::from_u128(
                 u128::try_from(self.before + number).unwrap_or(0) << 20 | 0x5A,
             )
@@ -85,54 +70,54 @@ impl Lab {
     }
 }
 
+/// A routine reading of one ring by the site's caliper, measured three hours after a firing with the programme `p`.
+pub(crate) fn reading(
+    furnace: &str,
+    ring_batch: &str,
+    fired_s: i64,
+    diameters_mm: Vec<f64>,
+) -> v1::Reading {
+    let moment = |seconds| Some(prost_types::Timestamp { seconds, nanos: 0 });
+    let site = furnace.split("/furnaces/").next().unwrap_or_default();
+    v1::Reading {
+        programme: format!("{furnace}/programmes/p"),
+        method: Some(Method::Rings(v1::RingMeasurement {
+            ring_batch: ring_batch.to_owned(),
+            gauge: format!("{site}/gauges/g"),
+            rings: vec![v1::Ring {
+                position: "centre".to_owned(),
+                diameters_mm,
+                serial_number: String::new(),
+            }],
+            zero_mm: Some(0.0),
+            ring_temperature_c: Some(22.0),
+        })),
+        fire_time: moment(fired_s),
+        measure_time: moment(fired_s + 3 * 3600),
+        purpose: v1::ReadingPurpose::Routine.into(),
+        performed_by: "t1".to_owned(),
+        ..v1::Reading::default()
+    }
+}
+
 /// Makes sites, furnaces, programmes, gauges and a batch.
 pub(crate) async fn furnish(door: &Door) -> anyhow::Result<Lab> {
     let channel = door.line().await?;
     let mut batches = RingBatchServiceClient::new(channel.clone());
-    batches.create_ring_batch(batch()).await?;
+    batches.create_ring_batch(batch("b")).await?;
     let mut sites = SiteServiceClient::new(channel.clone());
     let mut gauges = GaugeServiceClient::new(channel.clone());
     let mut furnaces = FurnaceServiceClient::new(channel.clone());
     let mut programmes = ProgrammeServiceClient::new(channel);
     let mut names = Vec::new();
     for site in 0..SITES {
-        let request = v1::CreateSiteRequest {
-            site_id: format!("s{site}"),
-            site: Some(v1::Site {
-                display_name: format!("Bench {site}"),
-                time_zone: "Europe/Lisbon".to_owned(),
-                calibration_day: v1::DayOfWeek::Friday.into(),
-                ..v1::Site::default()
-            }),
-            ..v1::CreateSiteRequest::default()
-        };
-        sites.create_site(request).await?;
-        let request = v1::CreateGaugeRequest {
-            parent: format!("sites/s{site}"),
-            gauge_id: "g".to_owned(),
-            gauge: Some(v1::Gauge {
-                display_name: "Caliper".to_owned(),
-                kind: v1::GaugeKind::Caliper.into(),
-                resolution_mm: 0.01,
-                maximum_permissible_error_mm: 0.03,
-                ..v1::Gauge::default()
-            }),
-            ..v1::CreateGaugeRequest::default()
-        };
-        gauges.create_gauge(request).await?;
-        for furnace in 0..FURNACES {
-            let request = v1::CreateFurnaceRequest {
-                parent: format!("sites/s{site}"),
-                furnace_id: format!("f{furnace}"),
-                furnace: Some(v1::Furnace {
-                    display_name: format!("F{furnace}"),
-                    maximum_setpoint_c: 1650.0,
-                    ..v1::Furnace::default()
-                }),
-                ..v1::CreateFurnaceRequest::default()
-            };
+        let site = format!("s{site}");
+        sites.create_site(bench(&site)).await?;
+        gauges.create_gauge(caliper(&site)).await?;
+        for number in 0..FURNACES {
+            let request = furnace(&site, number);
             furnaces.create_furnace(request).await?;
-            let name = format!("sites/s{site}/furnaces/f{furnace}");
+            let name = format!("sites/{site}/furnaces/f{number}");
             programmes.create_programme(programme(&name)).await?;
         }
     }
@@ -151,7 +136,52 @@ pub(crate) async fn furnish(door: &Door) -> anyhow::Result<Lab> {
     })
 }
 
-fn programme(furnace: &str) -> v1::CreateProgrammeRequest {
+/// A site that calibrates on Fridays.
+pub(crate) fn bench(id: &str) -> v1::CreateSiteRequest {
+    v1::CreateSiteRequest {
+        site_id: id.to_owned(),
+        site: Some(v1::Site {
+            display_name: format!("Bench {id}"),
+            time_zone: "Europe/Lisbon".to_owned(),
+            calibration_day: v1::DayOfWeek::Friday.into(),
+            ..v1::Site::default()
+        }),
+        ..v1::CreateSiteRequest::default()
+    }
+}
+
+/// A caliper `g` of a site.
+pub(crate) fn caliper(site: &str) -> v1::CreateGaugeRequest {
+    v1::CreateGaugeRequest {
+        parent: format!("sites/{site}"),
+        gauge_id: "g".to_owned(),
+        gauge: Some(v1::Gauge {
+            display_name: "Caliper".to_owned(),
+            kind: v1::GaugeKind::Caliper.into(),
+            resolution_mm: 0.01,
+            maximum_permissible_error_mm: 0.03,
+            ..v1::Gauge::default()
+        }),
+        ..v1::CreateGaugeRequest::default()
+    }
+}
+
+/// A furnace `f` and its number.
+pub(crate) fn furnace(site: &str, number: usize) -> v1::CreateFurnaceRequest {
+    v1::CreateFurnaceRequest {
+        parent: format!("sites/{site}"),
+        furnace_id: format!("f{number}"),
+        furnace: Some(v1::Furnace {
+            display_name: format!("F{number}"),
+            maximum_setpoint_c: 1650.0,
+            ..v1::Furnace::default()
+        }),
+        ..v1::CreateFurnaceRequest::default()
+    }
+}
+
+/// A programme `p` of a furnace: true 1500 °C for 120 min, set to 1500 °C.
+pub(crate) fn programme(furnace: &str) -> v1::CreateProgrammeRequest {
     let segment = |temperature_c, hold_min| v1::Segment {
         ramp_c_per_min: 10.0,
         temperature_c,
@@ -171,7 +201,8 @@ fn programme(furnace: &str) -> v1::CreateProgrammeRequest {
     }
 }
 
-fn batch() -> v1::CreateRingBatchRequest {
+/// A batch with an invented table.
+pub(crate) fn batch(id: &str) -> v1::CreateRingBatchRequest {
     let mut entries = Vec::new();
     for step in 0..=80_u32 {
         // An invented table of whole degrees, 1519 °C at 19.47 mm.
@@ -185,7 +216,7 @@ fn batch() -> v1::CreateRingBatchRequest {
         });
     }
     v1::CreateRingBatchRequest {
-        ring_batch_id: "b".to_owned(),
+        ring_batch_id: id.to_owned(),
         ring_batch: Some(v1::RingBatch {
             code: "B".to_owned(),
             tables: vec![v1::RingTable {

@@ -1,162 +1,70 @@
-//! The load program: durable recordings through the real server, beside an empty call through the same
-//! transport and beside a bare insert of the same rows on the same disk, in one run.
+//! The load program: what an operator needs to size an installation, measured on real servers.
 //!
-//! `cargo run --release -p ringtrue-tests --bin load` builds nothing of the servers: build them first
+//! Without a subcommand or with `record`: durable recordings beside an empty call and beside a bare insert. `mix`: what
+//! laboratories ask for, at a given rate, on one server or several. `sizes`: the same calls on few and on many readings.
+//! `beside-pgbench`: durable recording beside bare inserts on PostgreSQL. `soak`: the mix for long. It builds nothing of the servers: build them first
 //! with `cargo build --release --bins`. Everything listens on loopback and ends by itself.
 
 mod bare;
+mod beside_pgbench;
 mod door;
+mod drawing;
 mod drive;
+mod installation;
 mod lab;
+mod mix;
 mod process;
+mod record;
 mod report;
+mod rows;
+mod sizes;
+mod soak;
 
-use std::io::Write as _;
-use std::path::PathBuf;
-use std::time::Duration;
+use clap::{Parser, Subcommand};
 
-use anyhow::Context as _;
-use clap::Parser;
-
-use door::Door;
-
-/// Measures durable recording side by side with its ceilings.
+/// Measures real servers under load.
 #[derive(Debug, Parser)]
-struct Arguments {
-    /// Readings to record.
-    #[arg(long, default_value_t = 20_000)]
-    readings: usize,
-    /// Requests in flight.
-    #[arg(long, default_value_t = 64)]
-    in_flight: usize,
-    /// How often everything is repeated, alternating; the median counts.
-    #[arg(long, default_value_t = 3)]
-    rounds: usize,
-    /// Folder for the databases; they are removed at the end.
-    #[arg(long)]
-    folder: Option<PathBuf>,
+#[command(args_conflicts_with_subcommands = true)]
+struct Load {
+    #[command(subcommand)]
+    command: Option<Command>,
+    #[command(flatten)]
+    record: record::Arguments,
     /// Serve an empty call on a free port and tell it (used by the program itself).
     #[arg(long, hide = true)]
     serve_empty: bool,
 }
 
+#[derive(Debug, Subcommand)]
+enum Command {
+    /// Measure durable recording on SQLite beside its ceilings; also without a subcommand.
+    Record(record::Arguments),
+    /// Offer what laboratories ask for at a given rate, and tell the latencies.
+    Mix(mix::Arguments),
+    /// Measure the same calls on few and on many readings.
+    Sizes(sizes::Arguments),
+    /// Measure durable recording on PostgreSQL beside pgbench with the same rows.
+    BesidePgbench(beside_pgbench::Arguments),
+    /// Offer the mix for long, and watch what the servers hold on to.
+    Soak(soak::Arguments),
+}
+
 fn main() -> anyhow::Result<()> {
-    let arguments = Arguments::parse();
+    let arguments = Load::parse();
     let runtime = tokio::runtime::Builder::new_multi_thread()
         .enable_all()
         .build()?;
     runtime.block_on(async {
         if arguments.serve_empty {
-            process::serve_empty().await
-        } else {
-            measure(&arguments).await
+            return process::serve_empty().await;
         }
-    })
-}
-
-async fn measure(arguments: &Arguments) -> anyhow::Result<()> {
-    let parent = arguments
-        .folder
-        .clone()
-        .unwrap_or_else(|| PathBuf::from("target/load"));
-    std::fs::create_dir_all(&parent)?;
-    let mut out = std::io::stdout();
-    let mut rounds = Vec::new();
-    for round in 1..=arguments.rounds {
-        let folder = parent.join(format!("round-{round}"));
-        if folder.exists() {
-            std::fs::remove_dir_all(&folder)?;
+        match &arguments.command {
+            None => record::measure(&arguments.record).await,
+            Some(Command::Record(wanted)) => record::measure(wanted).await,
+            Some(Command::Mix(wanted)) => mix::measure(wanted).await,
+            Some(Command::BesidePgbench(wanted)) => beside_pgbench::measure(wanted).await,
+            Some(Command::Soak(wanted)) => soak::measure(wanted).await,
+            Some(Command::Sizes(wanted)) => sizes::measure(wanted).await,
         }
-        std::fs::create_dir_all(&folder)?;
-        let measured = one_round(arguments, &folder).await?;
-        writeln!(out, "round {round}\n{}", measured.table())?;
-        std::fs::remove_dir_all(&folder)?;
-        rounds.push(measured);
-    }
-    writeln!(
-        out,
-        "median of {} rounds\n{}",
-        rounds.len(),
-        report::Round::median(&rounds).table()
-    )?;
-    Ok(())
-}
-
-/// Records through TLS with a token, on an installation as `ringtrue-server setup` makes it.
-async fn secured(arguments: &Arguments, folder: &std::path::Path) -> anyhow::Result<report::Calls> {
-    let (server, code) = process::RealServer::start_secured(folder)?;
-    let authority = folder.join("tls/authority.pem");
-    let door = Door::secured(&server.endpoint, &authority, &code).await?;
-    let lab = lab::furnish(&door).await?;
-    let recorded = drive::recordings(&door, &lab, arguments.readings, arguments.in_flight).await?;
-    server.stop()?;
-    Ok(recorded)
-}
-
-async fn one_round(
-    arguments: &Arguments,
-    folder: &std::path::Path,
-) -> anyhow::Result<report::Round> {
-    // A build or a round before may still be writing back; what is measured should not wait for it.
-    process::settle_disk();
-    let fsync = bare::fsync_probe(folder)?;
-
-    let empty = process::EmptyServer::start()?;
-    let open = Door::open(&empty.endpoint);
-    let empty_call = drive::empty_calls(&open, arguments.readings, arguments.in_flight)
-        .await
-        .context("empty calls")?;
-    drop(empty);
-
-    // With TLS and a token first: every figure after it compares with the plain one.
-    let secured = secured(arguments, &folder.join("secured"))
-        .await
-        .context("secured")?;
-    process::settle_disk();
-
-    let server = process::RealServer::start(folder)?;
-    let door = Door::open(&server.endpoint);
-    tokio::time::sleep(Duration::from_millis(300)).await;
-    let idle_kib = server.resident_kib()?;
-    let lab = lab::furnish(&door)
-        .await
-        .context("furnishing the laboratory")?;
-    let recorded = drive::recordings(&door, &lab, arguments.readings, arguments.in_flight)
-        .await
-        .context("recording")?;
-    let alone = drive::recordings(&door, &lab.later(), 300, 1)
-        .await
-        .context("alone")?;
-    let after_kib = server.resident_kib()?;
-    let command = process::command_line(&server.endpoint).context("command line")?;
-    let database = server.stop()?;
-
-    let rows = bare::Rows::of(&database, arguments.readings)
-        .await
-        .context("reading rows back")?;
-    process::settle_disk();
-    let bare_groups = bare::insert(folder, &rows, 64)
-        .await
-        .context("bare, groups of 64")?;
-    // One transaction per reading is slow; a tenth of the rows tells its rate.
-    let bare_single = bare::insert(folder, &rows.first(arguments.readings / 10), 1)
-        .await
-        .context("bare, one each")?;
-    process::settle_disk();
-    let c_groups = bare::insert_by_c(folder, &database, arguments.readings, 64).await?;
-    let c_single = bare::insert_by_c(folder, &database, arguments.readings / 10, 1).await?;
-    Ok(report::Round {
-        fsync,
-        empty_call,
-        recorded,
-        secured,
-        alone,
-        bare_single,
-        bare_groups,
-        c_single,
-        c_groups,
-        idle_kib,
-        after_kib,
-        command,
     })
 }

@@ -17,7 +17,7 @@ pub(crate) fn settle_disk() {
     drop(Command::new("sync").status());
 }
 
-fn beside(program: &str) -> anyhow::Result<PathBuf> {
+pub(crate) fn beside(program: &str) -> anyhow::Result<PathBuf> {
     let own = std::env::current_exe()?;
     let folder = own.parent().context("the program stands in a folder")?;
     let path = folder.join(program);
@@ -70,6 +70,32 @@ impl Drop for EmptyServer {
     }
 }
 
+/// Starts a server that logs its start and what goes wrong, and waits until it says where it serves; gives that address
+/// and the lines that its log goes on with, which must be read so that the server never waits for its reader.
+pub(crate) fn started(
+    command: &mut Command,
+) -> anyhow::Result<(Child, String, impl Iterator<Item = String> + Send + use<>)> {
+    let mut child = command
+        .args(["--log-format", "json"])
+        .args(["--log-filter", "ringtrue_server::serve=info,warn"])
+        .stderr(Stdio::piped())
+        .spawn()?;
+    let err = child.stderr.take().context("its log is piped")?;
+    let mut lines = BufReader::new(err).lines().map_while(Result::ok);
+    let mut said = String::new();
+    for line in lines.by_ref() {
+        if let Some((_, rest)) = line.split_once("\"address\":\"")
+            && let Some((address, _)) = rest.split_once('"')
+        {
+            return Ok((child, address.to_owned(), lines));
+        }
+        said.push_str(&line);
+        said.push('\n');
+    }
+    child.wait()?;
+    anyhow::bail!("the server ended before it served; it said:\n{said}")
+}
+
 /// The real server on a fresh database.
 pub(crate) struct RealServer {
     child: Child,
@@ -101,27 +127,22 @@ impl RealServer {
         Ok((server, code))
     }
 
+    /// A server on a database that is there: a file, or an address of PostgreSQL's. How often one caller may come is not
+    /// limited: the load comes from one address, what it stands in for would not.
+    pub(crate) fn replica(database: &str) -> anyhow::Result<Self> {
+        let mut command = Command::new(beside("ringtrue-server")?);
+        command.args(["serve", "--listen", "127.0.0.1:0", "--database", database]);
+        for key in ["CALLS_PER_S", "CALLS_PER_S_AND_ADDRESS"] {
+            command.env(format!("RINGTRUE_SERVER__ACCESS__{key}"), "1000000");
+        }
+        Self::serving(command, PathBuf::from(database), "http")
+    }
+
     fn serving(mut command: Command, database: PathBuf, scheme: &str) -> anyhow::Result<Self> {
-        let mut child = command
-            .args(["--log-format", "json"])
-            .args(["--log-filter", "ringtrue_server::serve=info,warn"])
-            .stderr(Stdio::piped())
-            .spawn()?;
-        let err = child.stderr.take().context("its log is piped")?;
-        let mut lines = BufReader::new(err).lines();
-        let address = loop {
-            let line = lines
-                .next()
-                .context("the server ended before it served")??;
-            if let Some((_, rest)) = line.split_once("\"address\":\"")
-                && let Some((address, _)) = rest.split_once('"')
-            {
-                break address.to_owned();
-            }
-        };
+        let (child, address, lines) = started(&mut command)?;
         // Keeps the pipe empty; whatever the server has to say is for the person running this.
         std::thread::spawn(move || {
-            for line in lines.map_while(Result::ok) {
+            for line in lines {
                 drop(writeln!(std::io::stderr(), "{line}"));
             }
         });
@@ -144,6 +165,11 @@ impl RealServer {
             .nth(1)
             .context("a number follows")?
             .parse()?)
+    }
+
+    /// Open files and connections.
+    pub(crate) fn open_files(&self) -> anyhow::Result<usize> {
+        Ok(std::fs::read_dir(format!("/proc/{}/fd", self.child.id()))?.count())
     }
 
     /// Ends the server in good order and gives its database.

@@ -17,6 +17,10 @@ const MAY: [(&str, &str); 11] = [
         "the floor that recording is measured against is a bare loop of inserts",
     ),
     (
+        "tests/load/rows.rs",
+        "a store is filled with more rows than can be recorded in the time, and its size is asked for",
+    ),
+    (
         "tests/store/",
         "these tests look at the file behind the store's back, and damage it",
     ),

@@ -1,0 +1,230 @@
+//! What a store's size costs: the same calls on few and on many readings.
+
+use std::io::Write as _;
+use std::path::PathBuf;
+use std::time::{Duration, Instant};
+
+use anyhow::Context as _;
+use futures::stream::{self, StreamExt as _};
+use serde_json::{Value, json};
+
+use crate::installation::{Installation, Kept, Wanted};
+use crate::mix::percentiles::{Latencies, whole};
+use crate::mix::{Clients, Offered, Operation, named};
+use crate::rows::Rows;
+
+/// Longest that one operation is measured.
+const LONGEST: Duration = Duration::from_secs(60);
+
+/// What is measured, in this order: what only reads first.
+const MEASURED: [Operation; 7] = [
+    Operation::Readings,
+    Operation::History,
+    Operation::Use,
+    Operation::Due,
+    Operation::Standings,
+    Operation::Overview,
+    Operation::Record,
+];
+
+/// Which sizes, and how they are measured.
+#[derive(Debug, Clone, clap::Args)]
+pub(crate) struct Arguments {
+    #[command(flatten)]
+    installation: Wanted,
+    #[command(flatten)]
+    offered: Offered,
+    /// Readings in the store, one size after the other, spread evenly over all furnaces. A reading takes about 7 kB of
+    /// SQLite's file and half of that on PostgreSQL.
+    #[arg(long, num_args = 1.., default_values_t = [10_000, 1_000_000])]
+    stored: Vec<i64>,
+    /// Calls of each operation at each size.
+    #[arg(long, default_value_t = 500)]
+    calls: usize,
+    /// Calls in flight.
+    #[arg(long, default_value_t = 4)]
+    in_flight: usize,
+    /// Write the figures as JSON.
+    #[arg(long, value_name = "FILE")]
+    json: Option<PathBuf>,
+}
+
+/// What was measured at one size.
+struct Size {
+    readings: i64,
+    bytes: i64,
+    operations: Vec<Timed>,
+}
+
+/// One operation's calls.
+struct Timed {
+    name: &'static str,
+    latencies: Latencies,
+    elapsed: Duration,
+}
+
+/// Measures every size, prints the table and writes what was asked for.
+pub(crate) async fn measure(arguments: &Arguments) -> anyhow::Result<()> {
+    anyhow::ensure!(
+        !matches!(arguments.installation.database, Kept::There(_)),
+        "only a database of its own is filled; give --database sqlite or postgresql"
+    );
+    let mut sizes = Vec::with_capacity(arguments.stored.len());
+    for stored in &arguments.stored {
+        let size = one_size(arguments, *stored)
+            .await
+            .with_context(|| format!("with {stored} readings"))?;
+        std::io::stdout().write_all(size.table().as_bytes())?;
+        sizes.push(size);
+    }
+    if let (Some(few), Some(many)) = (sizes.first(), sizes.last())
+        && sizes.len() > 1
+    {
+        std::io::stdout().write_all(many.beside(few).as_bytes())?;
+    }
+    if let Some(file) = &arguments.json {
+        let all: Vec<Value> = sizes.iter().map(Size::json).collect();
+        let figures = json!({ "debug_build": cfg!(debug_assertions), "sizes": all });
+        std::fs::write(file, serde_json::to_vec_pretty(&figures)?)
+            .with_context(|| format!("writing {}", file.display()))?;
+    }
+    Ok(())
+}
+
+async fn one_size(arguments: &Arguments, stored: i64) -> anyhow::Result<Size> {
+    let mut installation = Installation::start(&arguments.installation).await?;
+    #[expect(clippy::cast_precision_loss, reason = "a number of calls")]
+    let requests = arguments.calls as f64;
+    let mut clients = Clients::connect(&arguments.offered, &installation, requests).await?;
+    installation.stop_servers()?;
+    let mut rows = Rows::connect(&installation.administrators_url()).await?;
+    rows.fill(stored).await.context("filling the tables")?;
+    let (readings, bytes) = (rows.readings().await?, rows.bytes().await?);
+    rows.close().await?;
+    installation.start_servers()?;
+    clients.connect_again(&installation).await?;
+    let mut operations = Vec::with_capacity(MEASURED.len());
+    for operation in MEASURED {
+        let timed = timed(&clients, operation, arguments).await;
+        operations.push(timed.with_context(|| named(operation).to_owned())?);
+    }
+    drop(clients);
+    installation.stop()?;
+    Ok(Size {
+        readings,
+        bytes,
+        operations,
+    })
+}
+
+/// Times calls one after the other, some side by side; a tenth more come before and are not counted.
+async fn timed(
+    clients: &Clients,
+    operation: Operation,
+    arguments: &Arguments,
+) -> anyhow::Result<Timed> {
+    let call = |number: usize| async move {
+        let start = Instant::now();
+        let answer = clients.ask(operation, number).await;
+        answer.map(|()| start.elapsed())
+    };
+    let before = stream::iter(0..arguments.calls / 10).map(call);
+    let mut before = before.buffer_unordered(arguments.in_flight);
+    while let Some(answer) = before.next().await {
+        answer?;
+    }
+    let mut latencies = Latencies::none();
+    let start = Instant::now();
+    let mut calls = stream::iter(0..arguments.calls)
+        .map(call)
+        .buffer_unordered(arguments.in_flight);
+    while let Some(answer) = calls.next().await {
+        latencies.note(answer?);
+        if start.elapsed() > LONGEST {
+            break;
+        }
+    }
+    Ok(Timed {
+        name: named(operation),
+        latencies,
+        elapsed: start.elapsed(),
+    })
+}
+
+impl Timed {
+    fn per_s(&self) -> f64 {
+        whole(self.latencies.count()) / self.elapsed.as_secs_f64()
+    }
+}
+
+impl Size {
+    fn mebibytes(&self) -> i64 {
+        self.bytes >> 20
+    }
+
+    fn table(&self) -> String {
+        let mut text = format!(
+            "{} readings, {} MiB{}\n  {:<11} {:>7} {:>9} {:>9} {:>9} {:>9} ms\n",
+            self.readings,
+            self.mebibytes(),
+            if cfg!(debug_assertions) {
+                "; a debug build: these figures say nothing about speed"
+            } else {
+                ""
+            },
+            "",
+            "calls",
+            "/s",
+            "p50",
+            "p99",
+            "max"
+        );
+        for timed in &self.operations {
+            text.push_str(&format!(
+                "  {:<11} {:>7} {:>9.1} {:>9.2} {:>9.2} {:>9.2}\n",
+                timed.name,
+                timed.latencies.count(),
+                timed.per_s(),
+                timed.latencies.at_ms(0.5),
+                timed.latencies.at_ms(0.99),
+                timed.latencies.max_ms()
+            ));
+        }
+        text
+    }
+
+    /// How much longer calls take than at another size.
+    fn beside(&self, few: &Self) -> String {
+        let mut text = format!(
+            "{} readings beside {}\n  {:<11} {:>9} {:>9}\n",
+            self.readings, few.readings, "", "p50", "p99"
+        );
+        for (many, few) in self.operations.iter().zip(&few.operations) {
+            let times = |share| many.latencies.at_ms(share) / few.latencies.at_ms(share);
+            text.push_str(&format!(
+                "  {:<11} {:>8.2}x {:>8.2}x\n",
+                many.name,
+                times(0.5),
+                times(0.99)
+            ));
+        }
+        text
+    }
+
+    fn json(&self) -> Value {
+        let mut operations = serde_json::Map::new();
+        for timed in &self.operations {
+            let figures = json!({
+                "calls": timed.latencies.count(),
+                "per_s": timed.per_s(),
+                "latency_ms": {
+                    "p50": timed.latencies.at_ms(0.5),
+                    "p99": timed.latencies.at_ms(0.99),
+                    "max": timed.latencies.max_ms(),
+                },
+            });
+            operations.insert(timed.name.to_owned(), figures);
+        }
+        json!({ "readings": self.readings, "bytes": self.bytes, "operations": operations })
+    }
+}
