@@ -256,5 +256,8 @@ async fn a_server_has_no_right_to_migrate_or_to_verify_the_shape() {
     assert!(matches!(refused, Err(Error::Forbidden(_))), "{refused:?}");
     let nowhere = empty.server_url() + "_that_is_not_there";
     let refused = Store::open(Location::parse(&nowhere)).await;
-    assert!(matches!(refused, Err(Error::NoSuchDatabase(_))), "{refused:?}");
+    assert!(
+        matches!(refused, Err(Error::NoSuchDatabase(_))),
+        "{refused:?}"
+    );
 }

@@ -131,9 +131,12 @@ impl Walled {
         for (table, column, kind) in columns {
             tables.entry(table).or_default().push((column, kind));
         }
-        run(&mut admin, "SET session_replication_role = replica; DELETE FROM site_agenda")
-            .await
-            .expect("keys are not looked at");
+        run(
+            &mut admin,
+            "SET session_replication_role = replica; DELETE FROM site_agenda",
+        )
+        .await
+        .expect("keys are not looked at");
         for (table, columns) in &tables {
             for site in ["porto", "faro", ""] {
                 let sql = insertion(table, columns, site, "row");
@@ -180,7 +183,11 @@ async fn a_caller_of_one_site_sees_that_sites_rows_and_what_all_share() {
     let walled = Walled::filled().await;
     let mut server = walled.server().await;
     for table in walled.tables.keys() {
-        let all = texts(&mut server, format!("SELECT site_id FROM {table} ORDER BY 1")).await;
+        let all = texts(
+            &mut server,
+            format!("SELECT site_id FROM {table} ORDER BY 1"),
+        )
+        .await;
         assert_eq!(all, ["", "faro", "porto"], "the server itself in {table}");
     }
     for (reach, own) in [(PORTO, Some("porto")), (None, None), (Some("{}"), None)] {
@@ -210,9 +217,12 @@ async fn a_site_may_be_called_null() {
     let walled = Walled::filled().await;
     let mut server = walled.server().await;
     let columns = &walled.tables["gauge_scatter"];
-    run(&mut server, insertion("gauge_scatter", columns, "null", "row"))
-        .await
-        .expect("a row");
+    run(
+        &mut server,
+        insertion("gauge_scatter", columns, "null", "row"),
+    )
+    .await
+    .expect("a row");
     let mut tx = scoped(&mut server, Some("{\"null\"}")).await;
     let seen = texts(&mut tx, "SELECT site_id FROM gauge_scatter").await;
     assert_eq!(seen, ["null"]);
@@ -297,7 +307,8 @@ async fn rows_of_another_site_are_refused_and_own_ones_are_not() {
 #[tokio::test]
 async fn whose_credential_ends_is_told_only_to_who_keeps_the_network() {
     const ENDS: &str = "UPDATE alert SET kind = 'credential_ends' WHERE site_id = ''";
-    const CHANGE: &str = "UPDATE alert_change SET document = '{\"kind\": \"credential_ends\"}' WHERE site_id = ''";
+    const CHANGE: &str =
+        "UPDATE alert_change SET document = '{\"kind\": \"credential_ends\"}' WHERE site_id = ''";
     let walled = Walled::filled().await;
     let mut owner = PgConnection::connect(&walled.database.url())
         .await
@@ -326,9 +337,15 @@ async fn of_the_networks_chain_the_last_entry_is_seen_and_those_of_grants_in_rea
         ("credential.created", grant("[\"porto\"]", "[]", false)),
         ("credential.created", grant("[\"faro\"]", "[]", false)),
         ("enrolment.created", grant("[\"porto\"]", "[]", false)),
-        ("credential.created", grant("[\"porto\", \"faro\"]", "[]", false)),
+        (
+            "credential.created",
+            grant("[\"porto\", \"faro\"]", "[]", false),
+        ),
         ("credential.created", grant("[]", "[]", true)),
-        ("credential.created", grant("[\"porto\"]", "[\"north\"]", false)),
+        (
+            "credential.created",
+            grant("[\"porto\"]", "[\"north\"]", false),
+        ),
         ("site_group.changed", grant("[\"porto\"]", "[]", false)),
         ("ring_batch.created", "{}".to_owned()),
     ];
@@ -354,7 +371,11 @@ async fn the_end_of_the_log_of_alerts_is_the_same_for_everybody() {
     let mut server = walled.server().await;
     let end = "SELECT CAST(seq AS TEXT) FROM alert_log_end";
     let whole = texts(&mut server, end).await;
-    let newest = texts(&mut server, "SELECT CAST(MAX(seq) AS TEXT) FROM alert_change").await;
+    let newest = texts(
+        &mut server,
+        "SELECT CAST(MAX(seq) AS TEXT) FROM alert_change",
+    )
+    .await;
     assert_eq!(whole, newest);
     for reach in [PORTO, Some("{\"faro\"}"), None] {
         let mut tx = scoped(&mut server, reach).await;
@@ -435,7 +456,9 @@ async fn giving_rights_again_changes_nothing() {
     let before = texts(&mut owner, RIGHTS).await;
     assert!(before.iter().any(|line| line.contains("ringtrue_scoped")));
     for _ in 0..2 {
-        run(&mut owner, "SELECT grant_rights()").await.expect("given");
+        run(&mut owner, "SELECT grant_rights()")
+            .await
+            .expect("given");
     }
     Store::migrate(Location::parse(&walled.database.url()))
         .await
@@ -444,7 +467,9 @@ async fn giving_rights_again_changes_nothing() {
     run(&mut owner, "GRANT DELETE ON audit TO ringtrue_server")
         .await
         .expect("a right too many");
-    run(&mut owner, "SELECT grant_rights()").await.expect("given");
+    run(&mut owner, "SELECT grant_rights()")
+        .await
+        .expect("given");
     assert_eq!(texts(&mut owner, RIGHTS).await, before, "it is taken away");
 }
 
@@ -520,7 +545,10 @@ async fn reading_through_the_store_passes_both_walls() {
         .audit_length(None)
         .await;
     assert!(whole.is_ok(), "{whole:?}");
-    assert!(matches!(outcome, Ok(_) | Err(Error::OutOfScope)), "{outcome:?}");
+    assert!(
+        matches!(outcome, Ok(_) | Err(Error::OutOfScope)),
+        "{outcome:?}"
+    );
     let feeds = store.read(&porto).sites(&first).await.expect("sites");
     assert_eq!(feeds, []);
     store.close().await.expect("closed");
