@@ -1,6 +1,7 @@
 //! Durable recording on PostgreSQL beside pgbench, which inserts the same rows on the same cluster with nothing in front
 //! of it.
 
+use std::fmt::Write as _;
 use std::io::Write as _;
 use std::path::{Path, PathBuf};
 use std::process::Command;
@@ -171,21 +172,23 @@ fn table(arguments: &Arguments, alike: &Way, apart: &Way, servers: &[Way]) -> St
         }
     );
     for way in [alike, apart].into_iter().chain(servers) {
-        text.push_str(&format!(
-            "  {:<54} {:>8.0} /s  p50 {:>8.2} ms  p99 {:>8.2} ms\n",
+        let _written = writeln!(
+            text,
+            "  {:<54} {:>8.0} /s  p50 {:>8.2} ms  p99 {:>8.2} ms",
             way.name,
             way.per_s(),
             way.median(|round| round.p50_ms),
             way.median(|round| round.p99_ms)
-        ));
+        );
     }
     for way in servers {
-        text.push_str(&format!(
-            "  {} does {:.2} of pgbench with the same rows, {:.2} of it without the shared one\n",
+        let _written = writeln!(
+            text,
+            "  {} does {:.2} of pgbench with the same rows, {:.2} of it without the shared one",
             way.name,
             way.per_s() / alike.per_s(),
             way.per_s() / apart.per_s()
-        ));
+        );
     }
     text
 }

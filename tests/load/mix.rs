@@ -23,6 +23,7 @@ use crate::door::{Door, Line};
 use crate::installation::{Installation, Wanted};
 use percentiles::Latencies;
 use tokio::task::JoinSet;
+use tokio_util::task::TaskTracker;
 
 use network::{Network, Shape};
 use operations::{OPERATIONS, Weights};
@@ -253,14 +254,15 @@ impl Clients {
 pub(crate) fn stopped_by_hand() -> Stop {
     let stop = Stop::default();
     let told = stop.clone();
-    tokio::spawn(async move {
+    let told_by_hand = async move {
         for ends in [&told.soon, &told.now] {
             if tokio::signal::ctrl_c().await.is_err() {
                 return;
             }
             ends.cancel();
         }
-    });
+    };
+    drop(TaskTracker::new().spawn(told_by_hand));
     stop
 }
 

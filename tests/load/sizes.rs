@@ -1,5 +1,6 @@
 //! What a store's size costs: the same calls on few and on many readings.
 
+use std::fmt::Write as _;
 use std::io::Write as _;
 use std::path::PathBuf;
 use std::time::{Duration, Instant};
@@ -14,7 +15,7 @@ use crate::mix::{Clients, Offered, Operation, named};
 use crate::rows::Rows;
 
 /// Longest that one operation is measured.
-const LONGEST: Duration = Duration::from_secs(60);
+const LONGEST: Duration = Duration::from_mins(1);
 
 /// What is measured, in this order: what only reads first.
 const MEASURED: [Operation; 7] = [
@@ -180,15 +181,16 @@ impl Size {
             "max"
         );
         for timed in &self.operations {
-            text.push_str(&format!(
-                "  {:<11} {:>7} {:>9.1} {:>9.2} {:>9.2} {:>9.2}\n",
+            let _written = writeln!(
+                text,
+                "  {:<11} {:>7} {:>9.1} {:>9.2} {:>9.2} {:>9.2}",
                 timed.name,
                 timed.latencies.count(),
                 timed.per_s(),
                 timed.latencies.at_ms(0.5),
                 timed.latencies.at_ms(0.99),
                 timed.latencies.max_ms()
-            ));
+            );
         }
         text
     }
@@ -201,12 +203,13 @@ impl Size {
         );
         for (many, few) in self.operations.iter().zip(&few.operations) {
             let times = |share| many.latencies.at_ms(share) / few.latencies.at_ms(share);
-            text.push_str(&format!(
-                "  {:<11} {:>8.2}x {:>8.2}x\n",
+            let _written = writeln!(
+                text,
+                "  {:<11} {:>8.2}x {:>8.2}x",
                 many.name,
                 times(0.5),
                 times(0.99)
-            ));
+            );
         }
         text
     }

@@ -119,7 +119,7 @@ impl Looks {
             all.push(Watched::new(format!("memory of server {server}"), "MiB"));
             all.push(Watched::new(format!("open files of server {server}"), ""));
         }
-        all.push(Watched::new("connections to the database".to_owned(), ""));
+        all.push(Watched::new("connections".to_owned(), ""));
         all.push(Watched::new("database".to_owned(), "MiB"));
         all.push(Watched::new("latency, p50".to_owned(), "ms"));
         all.push(Watched::new("latency, p99".to_owned(), "ms"));
@@ -149,7 +149,7 @@ impl Looks {
         }
         if let Some(connections) = rows.connections().await? {
             let connections = whole(u64::try_from(connections)?);
-            self.note(minute, "connections to the database", connections);
+            self.note(minute, "connections", connections);
         }
         let mebibytes = whole(u64::try_from(rows.bytes().await?)?) / f64::from(1 << 20);
         self.note(minute, "database", mebibytes);
@@ -215,7 +215,7 @@ impl Looks {
         for (beginning, label) in [
             ("memory", "memory / MiB"),
             ("open files", "open files"),
-            ("connections", "connections"),
+            ("connections", "connections of database"),
             ("database", "database / MiB"),
             ("latency", "latency / ms"),
         ] {

@@ -178,8 +178,7 @@ fn operations_json(steps: &[Measured]) -> Value {
     Value::Object(object)
 }
 
-/// The percentiles and the longest, ms; none without a good answer. A percentile of fewer calls than it takes to tell it
-/// from the longest is the longest.
+/// The percentiles and the longest, ms; none without a good answer.
 fn figures(good: &Latencies) -> [Option<f64>; SHARES.len() + 1] {
     if whole(good.count()) < 1.0 {
         return [None; SHARES.len() + 1];
