@@ -486,7 +486,7 @@ async fn the_server_has_missing_years_made_once_and_for_nobody_else() {
     let sql = "SELECT 1 FROM reading_2031";
     assert_eq!(code(run(&mut server, sql).await), "42501");
     let columns = &walled.tables["evaluation"];
-    let late = insertion("evaluation", columns, "porto", "late").replace("1", "1924992000000000");
+    let late = insertion("evaluation", columns, "porto", "late").replace('1', "1924992000000000");
     run(&mut server, late).await.expect("of 2031");
     let mut tx = scoped(&mut server, Some("{\"faro\"}")).await;
     let seen = texts(&mut tx, "SELECT site_id FROM evaluation").await;

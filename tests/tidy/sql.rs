@@ -3,7 +3,7 @@
 use crate::sources::{Kind, assert_none, rust_files};
 
 /// Where SQL may be written, and why.
-const MAY: [(&str, &str); 11] = [
+const MAY: [(&str, &str); 12] = [
     (
         "services/store/",
         "the store is the one place that knows the database",
