@@ -42,9 +42,9 @@ pub(crate) struct Offered {
     /// Furnaces of each.
     #[arg(long, default_value_t = 10)]
     furnaces: usize,
-    /// Readings of each furnace before the measurement.
+    /// Readings of each furnace that are recorded before the measurement.
     #[arg(long, default_value_t = 8)]
-    readings: usize,
+    readings_before: usize,
     /// Connections to each server.
     #[arg(long, default_value_t = 8)]
     connections: usize,
@@ -68,7 +68,7 @@ impl Offered {
         Self {
             sites,
             furnaces,
-            readings: 2,
+            readings_before: 2,
             connections: 8,
             watchers: 0,
             weights: Some(Weights::only(Operation::Record)),
@@ -144,7 +144,7 @@ impl Clients {
         let shape = Shape {
             sites: offered.sites,
             furnaces: offered.furnaces,
-            readings: offered.readings,
+            readings: offered.readings_before,
             to_come,
         };
         let network = Network::furnished(&lines[0], shape)

@@ -35,10 +35,10 @@ pub(crate) struct Arguments {
     installation: Wanted,
     #[command(flatten)]
     offered: Offered,
-    /// Readings in the store, one size after the other, spread evenly over all furnaces. A reading takes about 7 kB of
-    /// SQLite's file and half of that on PostgreSQL.
+    /// Readings in the store, one size after the other, spread evenly over all furnaces. Each takes 5 to 6 kB of the
+    /// disk.
     #[arg(long, num_args = 1.., default_values_t = [10_000, 1_000_000])]
-    stored: Vec<i64>,
+    readings: Vec<i64>,
     /// Calls of each operation at each size.
     #[arg(long, default_value_t = 500)]
     calls: usize,
@@ -70,8 +70,8 @@ pub(crate) async fn measure(arguments: &Arguments) -> anyhow::Result<()> {
         !matches!(arguments.installation.database, Kept::There(_)),
         "only a database of its own is filled; give --database sqlite or postgresql"
     );
-    let mut sizes = Vec::with_capacity(arguments.stored.len());
-    for stored in &arguments.stored {
+    let mut sizes = Vec::with_capacity(arguments.readings.len());
+    for stored in &arguments.readings {
         let size = one_size(arguments, *stored)
             .await
             .with_context(|| format!("with {stored} readings"))?;
