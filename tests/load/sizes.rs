@@ -11,7 +11,7 @@ use serde_json::{Value, json};
 
 use crate::installation::{Installation, Kept, Wanted};
 use crate::mix::percentiles::{Latencies, whole};
-use crate::mix::{Clients, Offered, Operation, named};
+use crate::mix::{Clients, Furnished, Operation, named};
 use crate::rows::Rows;
 
 /// Longest that one operation is measured.
@@ -34,7 +34,7 @@ pub(crate) struct Arguments {
     #[command(flatten)]
     installation: Wanted,
     #[command(flatten)]
-    offered: Offered,
+    furnished: Furnished,
     /// Readings in the store, one size after the other, spread evenly over all furnaces. Each takes 5 to 6 kB of the
     /// disk.
     #[arg(long, num_args = 1.., default_values_t = [10_000, 1_000_000])]
@@ -95,8 +95,8 @@ pub(crate) async fn measure(arguments: &Arguments) -> anyhow::Result<()> {
 async fn one_size(arguments: &Arguments, stored: i64) -> anyhow::Result<Size> {
     let mut installation = Installation::start(&arguments.installation).await?;
     #[expect(clippy::cast_precision_loss, reason = "a number of calls")]
-    let requests = arguments.calls as f64;
-    let mut clients = Clients::connect(&arguments.offered, &installation, requests).await?;
+    let recordings = 1.1 * arguments.calls as f64;
+    let mut clients = Clients::connect(&arguments.furnished, &installation, recordings).await?;
     installation.stop_servers()?;
     let mut rows = Rows::connect(&installation.administrators_url()).await?;
     rows.fill(stored).await.context("filling the tables")?;

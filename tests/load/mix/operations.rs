@@ -91,11 +91,6 @@ impl std::str::FromStr for Weights {
 }
 
 impl Weights {
-    /// One operation and no other.
-    pub(crate) fn only(operation: Operation) -> Self {
-        Self(OPERATIONS.map(|(one, _, _)| u32::from(one == operation)))
-    }
-
     /// The share of requests that are of an operation.
     pub(crate) fn share(&self, operation: Operation) -> f64 {
         let total: u32 = self.0.iter().sum();
