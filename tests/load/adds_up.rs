@@ -60,7 +60,7 @@ fn a_mix_of_three_seconds_ends_without_errors_and_its_figures_add_up() {
         folder.path().join("mix.json"),
         folder.path().join("mix.svg"),
     );
-    let mix = "mix --rate 20,40 --seconds 3 --warm-up 1 --sites 3 --furnaces 2 --readings 2 --connections 2 --watchers 3";
+    let mix = "mix --rate 20,40 --seconds 3 --warm-up 1 --sites 3 --furnaces 2 --readings-before 2 --connections 2 --watchers 3";
     let words: Vec<&str> = mix.split(' ').collect();
     let run = load(
         folder.path(),
@@ -127,7 +127,7 @@ fn several_servers_on_one_file_are_refused() {
 fn sizes_are_measured_on(database: &str) {
     let folder = tempfile::tempdir().expect("a temporary folder can be made");
     let json = folder.path().join("sizes.json");
-    let sizes = "sizes --stored 20 220 --sites 2 --furnaces 2 --readings 2 --connections 2 --calls 6 --database";
+    let sizes = "sizes --readings 20 220 --sites 2 --furnaces 2 --readings-before 2 --connections 2 --calls 6 --database";
     let mut words: Vec<&str> = sizes.split(' ').collect();
     words.push(database);
     let run = load(folder.path(), &words, &[("--json", &json)]);
@@ -169,7 +169,7 @@ fn a_soak_watches_every_server_and_the_database() {
         folder.path().join("soak.svg"),
     );
     let soak = "soak --minutes 0.07 --rate 20 --look-every-s 1 --database postgresql --replicas 2 --sites 2 \
-                --furnaces 2 --readings 2 --connections 2 --watchers 2";
+                --furnaces 2 --readings-before 2 --connections 2 --watchers 2";
     let words: Vec<&str> = soak.split_whitespace().collect();
     let run = load(
         folder.path(),

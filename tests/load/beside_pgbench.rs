@@ -12,7 +12,7 @@ use ringtrue_tests::postgresql::program;
 
 use crate::installation::{Installation, Kept, Wanted, folder_in};
 use crate::mix::percentiles::{Latencies, whole};
-use crate::mix::{Clients, Offered};
+use crate::mix::{Clients, Furnished};
 use crate::rows::Rows;
 
 /// What pgbench runs, once for each reading.
@@ -23,6 +23,9 @@ const LAST: &str = "-- last:";
 
 /// Furnaces of each site.
 const FURNACES: usize = 4;
+
+/// Connections to each server, which share the recordings in flight.
+const CONNECTIONS: usize = 8;
 
 /// Recordings a second that are made room for in time; more would be of firings to come.
 const MOST_PER_S: f64 = 6_000.0;
@@ -100,10 +103,15 @@ pub(crate) async fn measure(arguments: &Arguments) -> anyhow::Result<()> {
         replicas: 1,
         folder: arguments.folder.clone(),
     };
-    let offered = Offered::only_recordings(arguments.in_flight, FURNACES);
+    let furnished = Furnished {
+        sites: arguments.in_flight,
+        furnaces: FURNACES,
+        readings_before: 2,
+        connections: CONNECTIONS,
+    };
     let mut installation = Installation::start(&wanted).await?;
     let mut clients =
-        Clients::connect(&offered, &installation, parts * seconds * MOST_PER_S).await?;
+        Clients::connect(&furnished, &installation, parts * seconds * MOST_PER_S).await?;
     installation.stop_servers()?;
     // pgbench works in a database of its own, so that neither finds what the other has left.
     let bench = installation.copied().await?;

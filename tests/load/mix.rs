@@ -33,21 +33,28 @@ use step::{Measured, Pace, Stop};
 use tally::Pulse;
 use watchers::Watchers;
 
-/// Who asks, for what, and how often.
+/// Who asks, and what there is to ask about.
 #[derive(Debug, Clone, clap::Args)]
-pub(crate) struct Offered {
+pub(crate) struct Furnished {
     /// Laboratories.
     #[arg(long, default_value_t = 20)]
-    sites: usize,
+    pub(crate) sites: usize,
     /// Furnaces of each.
     #[arg(long, default_value_t = 10)]
-    furnaces: usize,
-    /// Readings of each furnace before the measurement.
+    pub(crate) furnaces: usize,
+    /// Readings of each furnace that are recorded before the measurement.
     #[arg(long, default_value_t = 8)]
-    readings: usize,
+    pub(crate) readings_before: usize,
     /// Connections to each server.
     #[arg(long, default_value_t = 8)]
-    connections: usize,
+    pub(crate) connections: usize,
+}
+
+/// What is asked for, and how.
+#[derive(Debug, Clone, clap::Args)]
+pub(crate) struct Offered {
+    #[command(flatten)]
+    furnished: Furnished,
     /// Streams of alerts that stay open beside the load.
     #[arg(long, default_value_t = 20)]
     watchers: usize,
@@ -63,18 +70,35 @@ pub(crate) struct Offered {
 }
 
 impl Offered {
-    /// Recordings alone, for as many sites as there are callers.
-    pub(crate) fn only_recordings(sites: usize, furnaces: usize) -> Self {
-        Self {
-            sites,
-            furnaces,
-            readings: 2,
-            connections: 8,
-            watchers: 0,
-            weights: Some(Weights::only(Operation::Record)),
-            most_in_flight: sites,
-            seed: 1,
+    fn weights(&self) -> Weights {
+        self.weights.clone().unwrap_or_default()
+    }
+
+    /// The pace of one step; each step has arrivals of its own.
+    pub(crate) fn pace(
+        &self,
+        rate_per_s: f64,
+        warm_up: Duration,
+        counted: Duration,
+        step: u64,
+    ) -> Pace {
+        Pace {
+            rate_per_s,
+            warm_up,
+            counted,
+            seed: self.seed.wrapping_add(step << 32),
+            most_in_flight: self.most_in_flight,
         }
+    }
+
+    /// Makes the network and opens connections for so many requests to come.
+    pub(crate) async fn clients(
+        &self,
+        installation: &Installation,
+        requests: f64,
+    ) -> anyhow::Result<Clients> {
+        let recordings = requests * self.weights().share(Operation::Record);
+        Clients::connect(&self.furnished, installation, recordings).await
     }
 }
 
@@ -106,10 +130,6 @@ pub(crate) struct Arguments {
 pub(crate) struct Clients {
     lines: Vec<Line>,
     network: Arc<Network>,
-    weights: Weights,
-    most_in_flight: usize,
-    seed: u64,
-    watchers: usize,
     connections: usize,
 }
 
@@ -126,25 +146,25 @@ async fn lines(connections: usize, installation: &Installation) -> anyhow::Resul
 }
 
 impl Clients {
-    /// Makes the network and opens the connections; `requests` are expected in all.
+    /// Makes the network and opens the connections; so many recordings are expected.
     pub(crate) async fn connect(
-        offered: &Offered,
+        furnished: &Furnished,
         installation: &Installation,
-        requests: f64,
+        recordings: f64,
     ) -> anyhow::Result<Self> {
-        anyhow::ensure!(offered.connections > 0, "at least one connection is needed");
-        let lines = lines(offered.connections, installation).await?;
-        let weights = offered.weights.clone().unwrap_or_default();
+        let connections = furnished.connections;
+        anyhow::ensure!(connections > 0, "at least one connection is needed");
+        let lines = lines(connections, installation).await?;
         #[expect(
             clippy::cast_possible_truncation,
             clippy::cast_sign_loss,
-            reason = "a number of requests, far below 2^53"
+            reason = "a number of recordings, far below 2^53"
         )]
-        let to_come = (requests * weights.share(Operation::Record)).ceil() as usize;
+        let to_come = recordings.ceil() as usize;
         let shape = Shape {
-            sites: offered.sites,
-            furnaces: offered.furnaces,
-            readings: offered.readings,
+            sites: furnished.sites,
+            furnaces: furnished.furnaces,
+            readings: furnished.readings_before,
             to_come,
         };
         let network = Network::furnished(&lines[0], shape)
@@ -153,11 +173,7 @@ impl Clients {
         Ok(Self {
             lines,
             network,
-            weights,
-            most_in_flight: offered.most_in_flight,
-            seed: offered.seed,
-            watchers: offered.watchers,
-            connections: offered.connections,
+            connections,
         })
     }
 
@@ -212,32 +228,23 @@ impl Clients {
     }
 
     /// Opens the streams of alerts.
-    pub(crate) async fn watch(&self) -> anyhow::Result<Watchers> {
-        Watchers::open(self.watchers, &self.lines, &self.network)
+    pub(crate) async fn watch(&self, offered: &Offered) -> anyhow::Result<Watchers> {
+        Watchers::open(offered.watchers, &self.lines, &self.network)
             .await
             .context("opening streams of alerts")
     }
 
-    /// Offers one rate; `number` gives each step arrivals of its own.
+    /// Offers one rate.
     pub(crate) async fn offer(
         &self,
-        rate_per_s: f64,
-        warm_up: Duration,
-        counted: Duration,
-        number: u64,
+        offered: &Offered,
+        pace: Pace,
         pulse: &Arc<Pulse>,
         stop: &Stop,
     ) -> anyhow::Result<Measured> {
-        let pace = Pace {
-            rate_per_s,
-            warm_up,
-            counted,
-            seed: self.seed.wrapping_add(number << 32),
-            most_in_flight: self.most_in_flight,
-        };
         let (lines, network) = (self.lines.clone(), Arc::clone(&self.network));
         let turn = AtomicUsize::new(0);
-        step::run(pace, &self.weights.0, pulse, stop, move |arrival| {
+        step::run(pace, &offered.weights().0, pulse, stop, move |arrival| {
             let at = turn.fetch_add(1, Ordering::Relaxed) % lines.len();
             let (line, network) = (lines[at].clone(), Arc::clone(&network));
             let (operation, _, _) = OPERATIONS[arrival.operation];
@@ -272,15 +279,15 @@ pub(crate) async fn measure(arguments: &Arguments) -> anyhow::Result<()> {
     let counted = Duration::from_secs(arguments.seconds.into());
     let requests = arguments.rate.iter().sum::<f64>() * (warm_up + counted).as_secs_f64();
     let installation = Installation::start(&arguments.installation).await?;
-    let clients = Clients::connect(&arguments.offered, &installation, requests).await?;
+    let offered = &arguments.offered;
+    let clients = offered.clients(&installation, requests).await?;
     let stop = stopped_by_hand();
     let pulse = Arc::new(Pulse::new());
-    let watchers = clients.watch().await?;
+    let watchers = clients.watch(offered).await?;
     let mut steps = Vec::with_capacity(arguments.rate.len());
     for (number, rate_per_s) in (0_u64..).zip(&arguments.rate) {
-        let measured = clients
-            .offer(*rate_per_s, warm_up, counted, number, &pulse, &stop)
-            .await?;
+        let pace = offered.pace(*rate_per_s, warm_up, counted, number);
+        let measured = clients.offer(offered, pace, &pulse, &stop).await?;
         let ended = measured.ended_early;
         steps.push(measured);
         if ended {

@@ -1,6 +1,7 @@
 //! Child processes: the real server, an empty one, and the command line.
 
 use std::io::{BufRead as _, BufReader, Write as _};
+use std::os::unix::process::CommandExt as _;
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
 use std::time::{Duration, Instant};
@@ -135,6 +136,8 @@ impl RealServer {
         for key in ["CALLS_PER_S", "CALLS_PER_S_AND_ADDRESS"] {
             command.env(format!("RINGTRUE_SERVER__ACCESS__{key}"), "1000000");
         }
+        // Ctrl-C at a terminal is meant for the load program, which ends the server when it has counted.
+        command.process_group(0);
         Self::serving(command, PathBuf::from(database), "http")
     }
 

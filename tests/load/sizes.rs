@@ -11,7 +11,7 @@ use serde_json::{Value, json};
 
 use crate::installation::{Installation, Kept, Wanted};
 use crate::mix::percentiles::{Latencies, whole};
-use crate::mix::{Clients, Offered, Operation, named};
+use crate::mix::{Clients, Furnished, Operation, named};
 use crate::rows::Rows;
 
 /// Longest that one operation is measured.
@@ -34,11 +34,11 @@ pub(crate) struct Arguments {
     #[command(flatten)]
     installation: Wanted,
     #[command(flatten)]
-    offered: Offered,
-    /// Readings in the store, one size after the other, spread evenly over all furnaces. A reading takes about 7 kB of
-    /// SQLite's file and half of that on PostgreSQL.
+    furnished: Furnished,
+    /// Readings in the store, one size after the other, spread evenly over all furnaces. Each takes 5 to 6 kB of the
+    /// disk.
     #[arg(long, num_args = 1.., default_values_t = [10_000, 1_000_000])]
-    stored: Vec<i64>,
+    readings: Vec<i64>,
     /// Calls of each operation at each size.
     #[arg(long, default_value_t = 500)]
     calls: usize,
@@ -70,8 +70,8 @@ pub(crate) async fn measure(arguments: &Arguments) -> anyhow::Result<()> {
         !matches!(arguments.installation.database, Kept::There(_)),
         "only a database of its own is filled; give --database sqlite or postgresql"
     );
-    let mut sizes = Vec::with_capacity(arguments.stored.len());
-    for stored in &arguments.stored {
+    let mut sizes = Vec::with_capacity(arguments.readings.len());
+    for stored in &arguments.readings {
         let size = one_size(arguments, *stored)
             .await
             .with_context(|| format!("with {stored} readings"))?;
@@ -95,8 +95,8 @@ pub(crate) async fn measure(arguments: &Arguments) -> anyhow::Result<()> {
 async fn one_size(arguments: &Arguments, stored: i64) -> anyhow::Result<Size> {
     let mut installation = Installation::start(&arguments.installation).await?;
     #[expect(clippy::cast_precision_loss, reason = "a number of calls")]
-    let requests = arguments.calls as f64;
-    let mut clients = Clients::connect(&arguments.offered, &installation, requests).await?;
+    let recordings = 1.1 * arguments.calls as f64;
+    let mut clients = Clients::connect(&arguments.furnished, &installation, recordings).await?;
     installation.stop_servers()?;
     let mut rows = Rows::connect(&installation.administrators_url()).await?;
     rows.fill(stored).await.context("filling the tables")?;

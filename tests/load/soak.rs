@@ -16,7 +16,7 @@ use crate::installation::{Installation, Wanted};
 use crate::mix::percentiles::whole;
 use crate::mix::report::Report;
 use crate::mix::tally::Pulse;
-use crate::mix::{Clients, Offered, stopped_by_hand};
+use crate::mix::{Offered, stopped_by_hand};
 use crate::rows::Rows;
 
 /// The share at the beginning that no slope is taken over: pools and caches fill up.
@@ -248,27 +248,28 @@ pub(crate) async fn measure(arguments: &Arguments) -> anyhow::Result<()> {
     let lasts = Duration::try_from_secs_f64(arguments.minutes * 60.0).context("--minutes")?;
     let installation = Installation::start(&arguments.installation).await?;
     let requests = arguments.rate * lasts.as_secs_f64();
-    let clients = Clients::connect(&arguments.offered, &installation, requests).await?;
+    let offered = &arguments.offered;
+    let clients = offered.clients(&installation, requests).await?;
     let mut rows = Rows::connect(&installation.administrators_url()).await?;
     let stop = stopped_by_hand();
     let pulse = Arc::new(Pulse::new());
-    let watchers = clients.watch().await?;
+    let watchers = clients.watch(offered).await?;
     let mut looks = Looks::new(installation.servers.len());
     let start = Instant::now();
     let mut turns = tokio::time::interval(Duration::from_secs(arguments.look_every_s.into()));
     turns.set_missed_tick_behavior(MissedTickBehavior::Delay);
-    let mut offered =
-        Box::pin(clients.offer(arguments.rate, Duration::ZERO, lasts, 0, &pulse, &stop));
+    let pace = offered.pace(arguments.rate, Duration::ZERO, lasts, 0);
+    let mut offering = Box::pin(clients.offer(offered, pace, &pulse, &stop));
     let measured = loop {
         tokio::select! {
-            measured = &mut offered => break measured?,
+            measured = &mut offering => break measured?,
             _ = turns.tick() => {
                 let minute = start.elapsed().as_secs_f64() / 60.0;
                 looks.look(minute, &installation, &mut rows, &pulse).await?;
             }
         }
     };
-    drop(offered);
+    drop(offering);
     rows.close().await?;
     let report = Report {
         about: format!("{}; {}", installation.words(), clients.words()),

@@ -7,7 +7,7 @@ use ringtrue_proto::v1::alert_service_client::AlertServiceClient;
 use ringtrue_proto::v1::care_service_client::CareServiceClient;
 use ringtrue_proto::v1::fleet_service_client::FleetServiceClient;
 use ringtrue_proto::v1::reading_service_client::ReadingServiceClient;
-use tonic::{Request, Status};
+use tonic::{Code, Request, Status};
 
 use super::network::Network;
 use crate::door::Line;
@@ -91,11 +91,6 @@ impl std::str::FromStr for Weights {
 }
 
 impl Weights {
-    /// One operation and no other.
-    pub(crate) fn only(operation: Operation) -> Self {
-        Self(OPERATIONS.map(|(one, _, _)| u32::from(one == operation)))
-    }
-
     /// The share of requests that are of an operation.
     pub(crate) fn share(&self, operation: Operation) -> f64 {
         let total: u32 = self.0.iter().sum();
@@ -196,8 +191,15 @@ fn timed<Message>(message: Message) -> Request<Message> {
     request
 }
 
-/// The name of a status as the gRPC specification writes it.
+/// What tonic's client says when it gives a call up whose time is over.
+const GIVEN_UP: &str = "Timeout expired";
+
+/// The name of a status as the gRPC specification writes it. A caller whose own clock ran out tells it as the server
+/// would.
 pub(crate) fn reason(status: &Status) -> String {
+    if status.code() == Code::Cancelled && status.message() == GIVEN_UP {
+        return reason(&Status::deadline_exceeded(""));
+    }
     let spelt = format!("{:?}", status.code());
     let mut name = String::new();
     for (place, letter) in spelt.chars().enumerate() {
@@ -220,6 +222,9 @@ mod tests {
             "RESOURCE_EXHAUSTED"
         );
         assert_eq!(reason(&Status::unavailable("")), "UNAVAILABLE");
+        assert_eq!(reason(&Status::cancelled("")), "CANCELLED");
+        let given_up = Status::cancelled("Timeout expired");
+        assert_eq!(reason(&given_up), "DEADLINE_EXCEEDED");
     }
 
     #[test]
