@@ -39,7 +39,9 @@ async fn whole(from: &Location, to: &Location) -> Copied {
 
 fn sums(copied: &Copied) -> BTreeMap<&str, &ringtrue_store::Sum> {
     let tables = copied.tables.iter();
-    tables.map(|table| (table.name.as_str(), &table.to)).collect()
+    tables
+        .map(|table| (table.name.as_str(), &table.to))
+        .collect()
 }
 
 async fn faults(at: Location) -> Vec<String> {
@@ -111,7 +113,10 @@ async fn records_made_after_a_move_continue_every_number() {
     app::make_checkpoint(&lab.store, &clock, "test", None)
         .await
         .expect("a checkpoint");
-    assert_eq!(faults(lab.database.owners_location()).await, Vec::<String>::new());
+    assert_eq!(
+        faults(lab.database.owners_location()).await,
+        Vec::<String>::new()
+    );
     lab.store.clone().close().await.expect("closed");
 
     let back = TestDatabase::in_file();
@@ -134,18 +139,22 @@ async fn values_at_the_edges_of_their_kinds_survive_to_the_bit() {
     let from = TestDatabase::in_file();
     Store::migrate(from.location()).await.expect("made");
     let mut behind = from.behind_its_back().await;
-    sqlx::raw_sql(EDGES).execute(&mut behind).await.expect("put in");
+    sqlx::raw_sql(EDGES)
+        .execute(&mut behind)
+        .await
+        .expect("put in");
     drop(behind);
     let (away, back) = (TestDatabase::on_postgresql().await, TestDatabase::in_file());
     let there = whole(&from.location(), &away.owners_location()).await;
     let returned = whole(&away.owners_location(), &back.location()).await;
     assert_eq!(sums(&there), sums(&returned));
     let mut behind = back.behind_its_back().await;
-    let smallest: f64 =
-        sqlx::query_scalar("SELECT sum_of_squares_mm2 FROM gauge_scatter WHERE gauge_id = 'smallest'")
-            .fetch_one(&mut behind)
-            .await
-            .expect("a row");
+    let smallest: f64 = sqlx::query_scalar(
+        "SELECT sum_of_squares_mm2 FROM gauge_scatter WHERE gauge_id = 'smallest'",
+    )
+    .fetch_one(&mut behind)
+    .await
+    .expect("a row");
     assert_eq!(smallest.to_bits(), 1);
 }
 
@@ -296,10 +305,15 @@ async fn a_source_that_is_served_is_refused_unless_it_is_a_rehearsal() {
         .begin("test", &Scope::for_work("test"))
         .await
         .expect("begun");
-    tx.take_lease("refit", "a server", moment(0), SignedDuration::from_hours(1))
-        .await
-        .expect("asked")
-        .expect("taken");
+    tx.take_lease(
+        "refit",
+        "a server",
+        moment(0),
+        SignedDuration::from_hours(1),
+    )
+    .await
+    .expect("asked")
+    .expect("taken");
     tx.commit().await.expect("committed");
     store.close().await.expect("closed");
     let at = |now, rehearses| CopyWish { now, rehearses };

@@ -191,9 +191,9 @@ pub fn copy_password(end: &str) -> Result<Option<Secret>, Faults> {
         Ok(password) if password.is_empty() => Ok(None),
         Ok(password) => Ok(Some(Secret::new(password))),
         Err(std::env::VarError::NotPresent) => Ok(None),
-        Err(std::env::VarError::NotUnicode(_)) => {
-            Err(Faults(vec![format!("{name} is not UTF-8 text; set it again")]))
-        }
+        Err(std::env::VarError::NotUnicode(_)) => Err(Faults(vec![format!(
+            "{name} is not UTF-8 text; set it again"
+        )])),
     }
 }
 

@@ -97,10 +97,7 @@ impl Told {
                     self.compares = true;
                     (self.since, self.since_rows) = (now, 0);
                     self.last = now;
-                    return Some(format!(
-                        "All {} rows are copied; comparing.",
-                        place.of_all
-                    ));
+                    return Some(format!("All {} rows are copied; comparing.", place.of_all));
                 }
                 self.now_and_then("compared", place, now)
             }

@@ -64,12 +64,20 @@ async fn identity(connection: &mut Connection) -> Result<String, sqlx::Error> {
 
 impl Progress {
     /// How far an interrupted copy of the source got; none when the target is empty. Fails when it is neither.
-    pub(super) async fn read(target: &mut Seen, source: &mut Seen) -> Result<Option<Self>, CopyFault> {
+    pub(super) async fn read(
+        target: &mut Seen,
+        source: &mut Seen,
+    ) -> Result<Option<Self>, CopyFault> {
         const SQL: &str = "SELECT name, copied, sha256 FROM copy_under_way";
         let failed = Side::Target.failed();
-        if !is_unfinished(&mut target.connection).await.map_err(&failed)? {
+        if !is_unfinished(&mut target.connection)
+            .await
+            .map_err(&failed)?
+        {
             for table in &target.tables {
-                let rows = count(&mut target.connection, table).await.map_err(&failed)?;
+                let rows = count(&mut target.connection, table)
+                    .await
+                    .map_err(&failed)?;
                 if rows > 0 && !OF_NO_RECORD.contains(&table.name.as_str()) {
                     return Err(CopyFault::NotEmpty {
                         table: table.name.clone(),

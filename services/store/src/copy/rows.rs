@@ -230,11 +230,13 @@ mod tests {
             &[Value::from(f64::from_bits(1.0_f64.to_bits() + 1))],
             &[Value::from(0_i64)],
         ];
-        let sums: std::collections::BTreeSet<String> =
-            rows.iter().map(|row| sum(&[row])).collect();
+        let sums: std::collections::BTreeSet<String> = rows.iter().map(|row| sum(&[row])).collect();
         assert_eq!(sums.len(), rows.len());
         let one = [Value::from("a")];
-        assert_ne!(sum(&[&one, &one]), sum(&[&[one[0].clone(), one[0].clone()]]));
+        assert_ne!(
+            sum(&[&one, &one]),
+            sum(&[&[one[0].clone(), one[0].clone()]])
+        );
     }
 
     #[test]
