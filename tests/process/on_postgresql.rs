@@ -155,6 +155,15 @@ async fn each_refusal_says_what_to_do_and_shows_no_password() {
             );
         }
     }
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn without_rights_on_the_tables_the_server_is_told_who_gives_them() {
+    let cluster = guarded().await;
+    let database = cluster.database().await;
+    let (address, name) = (cluster.address(), database.name());
+    let server = format!("postgres://{SERVER}@{address}/{name}");
+    let owner = format!("postgres://{MIGRATOR}@{address}/{name}");
     let made = ran("migrate", &owner, OF_OWNER);
     assert_eq!(made.status.code(), Some(0), "{}", text(&made.stderr));
     let again = told("migrate", &server, OF_SERVER);
