@@ -97,6 +97,13 @@ pub(crate) fn started(
     anyhow::bail!("the server ended before it served; it said:\n{said}")
 }
 
+/// Lets one caller come as often as it can.
+fn without_limits(command: &mut Command) {
+    for key in ["CALLS_PER_S", "CALLS_PER_S_AND_ADDRESS"] {
+        command.env(format!("RINGTRUE_SERVER__ACCESS__{key}"), "1000000");
+    }
+}
+
 /// The real server on a fresh database.
 pub(crate) struct RealServer {
     child: Child,
@@ -110,6 +117,7 @@ impl RealServer {
         let mut command = Command::new(beside("ringtrue-server")?);
         command.args(["serve", "--listen", "127.0.0.1:0", "--database"]);
         command.arg(&database);
+        without_limits(&mut command);
         Self::serving(command, database, "http")
     }
 
@@ -121,9 +129,7 @@ impl RealServer {
         let mut command = Command::new(program);
         command.args(["serve", "--config"]);
         command.arg(folder.join("server.toml"));
-        for key in ["CALLS_PER_S", "CALLS_PER_S_AND_ADDRESS"] {
-            command.env(format!("RINGTRUE_SERVER__ACCESS__{key}"), "1000000");
-        }
+        without_limits(&mut command);
         let server = Self::serving(command, folder.join("ringtrue.db"), "https")?;
         Ok((server, code))
     }
@@ -133,9 +139,7 @@ impl RealServer {
     pub(crate) fn replica(database: &str) -> anyhow::Result<Self> {
         let mut command = Command::new(beside("ringtrue-server")?);
         command.args(["serve", "--listen", "127.0.0.1:0", "--database", database]);
-        for key in ["CALLS_PER_S", "CALLS_PER_S_AND_ADDRESS"] {
-            command.env(format!("RINGTRUE_SERVER__ACCESS__{key}"), "1000000");
-        }
+        without_limits(&mut command);
         // Ctrl-C at a terminal is meant for the load program, which ends the server when it has counted.
         command.process_group(0);
         Self::serving(command, PathBuf::from(database), "http")

@@ -10,6 +10,7 @@ mod draining;
 mod failing_commit;
 mod killed;
 mod laboratory;
+mod on_postgresql;
 mod schema;
 mod tampering;
 mod telemetry;

@@ -48,9 +48,8 @@ pub fn check_source(from: &Location) -> Result<(), String> {
 /// Tells people how far a copy has come, now and then.
 #[derive(Debug)]
 pub struct Told {
-    /// When the part of the work began that goes on now, and after how many rows.
-    since: Timestamp,
-    since_rows: u64,
+    /// When the part of the work began that goes on now, and after how many rows; none before the first.
+    since: Option<(Timestamp, u64)>,
     last: Timestamp,
     compares: bool,
     /// Rows that were in the target when it began.
@@ -61,8 +60,7 @@ impl Told {
     /// Nothing was told yet.
     pub fn new(now: Timestamp) -> Self {
         Self {
-            since: now,
-            since_rows: 0,
+            since: None,
             last: now,
             compares: false,
             found: 0,
@@ -87,15 +85,15 @@ impl Told {
             }
             CopyStep::Copied(place) => {
                 // What was found is read and not written, so it says nothing about the time that the rest takes.
-                if place.all_rows <= self.found {
-                    (self.since, self.since_rows) = (now, place.all_rows);
+                if self.since.is_none() || place.all_rows <= self.found {
+                    self.since = Some((now, place.all_rows));
                 }
                 self.now_and_then("copied", place, now)
             }
             CopyStep::Compared(place) => {
                 if !self.compares {
                     self.compares = true;
-                    (self.since, self.since_rows) = (now, 0);
+                    self.since = Some((now, place.all_rows));
                     self.last = now;
                     return Some(format!("All {} rows are copied; comparing.", place.of_all));
                 }
@@ -124,11 +122,17 @@ impl Told {
         Some(line)
     }
 
+    /// How long the rest takes; none while too little is done to tell.
     fn left_s(&self, place: Place<'_>, now: Timestamp) -> Option<u64> {
-        let done = place.all_rows.checked_sub(self.since_rows)?;
-        let took = u64::try_from(now.duration_since(self.since).as_millis()).ok()?;
+        let (since, before) = self.since?;
+        let done = place.all_rows.checked_sub(before)?;
+        let took = now.duration_since(since);
+        if took < EVERY {
+            return None;
+        }
         let left = place.of_all.saturating_sub(place.all_rows);
-        (took * left).checked_div(1_000 * done)
+        let took_ms = u64::try_from(took.as_millis()).ok()?;
+        (took_ms * left).checked_div(1_000 * done)
     }
 }
 
@@ -244,12 +248,16 @@ mod tests {
     #[test]
     fn progress_is_told_now_and_then_with_the_time_left() {
         let mut told = Told::new(at(0));
-        assert_eq!(told.line(CopyStep::Copied(place(100)), at(1)), None);
-        let line = told.line(CopyStep::Copied(place(200)), at(4));
-        let wanted = "reading: 200 of 800 rows copied; 20 % of all rows, about 16 s left";
+        // What comes before the first rows, such as making the tables, says nothing about the rest.
+        let first = told.line(CopyStep::Copied(place(1)), at(3));
+        let wanted = "reading: 1 of 800 rows copied; 0 % of all rows";
+        assert_eq!(first.as_deref(), Some(wanted));
+        assert_eq!(told.line(CopyStep::Copied(place(100)), at(4)), None);
+        let line = told.line(CopyStep::Copied(place(201)), at(7));
+        let wanted = "reading: 201 of 800 rows copied; 20 % of all rows, about 15 s left";
         assert_eq!(line.as_deref(), Some(wanted));
-        assert_eq!(told.line(CopyStep::Copied(place(300)), at(5)), None);
-        let comparing = told.line(CopyStep::Compared(place(1)), at(6));
+        assert_eq!(told.line(CopyStep::Copied(place(300)), at(8)), None);
+        let comparing = told.line(CopyStep::Compared(place(1)), at(9));
         assert!(comparing.is_some_and(|line| line.contains("1000 rows")));
     }
 

@@ -233,6 +233,21 @@ fn say(words: &str) {
     drop(writeln!(std::io::stderr(), "{words}"));
 }
 
+/// A fault with its causes, each told once: many say in their own words what caused them.
+fn in_words(fault: &anyhow::Error) -> String {
+    let mut words = String::new();
+    let mut last = String::new();
+    for cause in fault.chain() {
+        let text = cause.to_string();
+        if !last.ends_with(&text) {
+            words.push_str(if words.is_empty() { "" } else { ": " });
+            words.push_str(&text);
+        }
+        last = text;
+    }
+    words
+}
+
 fn main() -> ExitCode {
     let arguments = match Arguments::try_parse() {
         Ok(arguments) => arguments,
@@ -260,7 +275,7 @@ fn main() -> ExitCode {
     match runtime.block_on(run(arguments.command)) {
         Ok(code) => code,
         Err(fault) => {
-            say(&format!("ringtrue-server: {fault:#}"));
+            say(&format!("ringtrue-server: {}", in_words(&fault)));
             ExitCode::FAILURE
         }
     }

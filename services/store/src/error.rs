@@ -30,11 +30,13 @@ pub enum Error {
         "the database was written by an older version of this program; back it up, then run `migrate` on it"
     )]
     OlderSchema,
-    /// The file is empty, no database, or a database of another program.
-    #[error("the file is not a database of this program; check its path")]
+    /// The file is empty, no database, or it is a database of another program.
+    #[error("this is not a database of this program; check its path or address")]
     NotOurs,
     /// The database has no tables yet.
-    #[error("the database is empty; run `ringtrue-server migrate` on it")]
+    #[error(
+        "the database is empty; run `ringtrue-server migrate` on it as its owner, ringtrue_migrator"
+    )]
     NotMigrated,
     /// A copy into the database was interrupted.
     #[error(
@@ -42,6 +44,11 @@ pub enum Error {
          it stood"
     )]
     CopyUnfinished,
+    /// The database's address cannot be understood.
+    #[error(
+        "the database's address cannot be used; write it as postgres://user@host:port/database?sslmode=verify-full"
+    )]
+    Address(#[source] sqlx::Error),
     /// The user or the password was refused.
     #[error(
         "the database lets nobody in by this user and password; check the user in its address, and the password, \
@@ -57,8 +64,8 @@ pub enum Error {
     NoSuchDatabase(#[source] sqlx::Error),
     /// The user has no right to this.
     #[error(
-        "the user in the database's address has no right to this: `migrate`, `rebuild`, `verify` and `copy` run as \
-         the owner, ringtrue_migrator; `serve` as ringtrue_server, which has its rights once `migrate` was run after \
+        "the user in the database's address has no right to this: `migrate`, `verify` and `copy` run as the owner, \
+         ringtrue_migrator; `serve` as ringtrue_server, which has its rights once `migrate` was run after \
          deploy/postgresql/roles.sql"
     )]
     Forbidden(#[source] sqlx::Error),
@@ -128,6 +135,7 @@ impl From<sqlx::Error> for Error {
             | sqlx::Error::PoolTimedOut
             | sqlx::Error::PoolClosed
             | sqlx::Error::WorkerCrashed => Self::Unreachable(fault),
+            sqlx::Error::Configuration(_) => Self::Address(fault),
             sqlx::Error::Database(inner) => {
                 let code = inner.code().unwrap_or_default();
                 if IN_THE_WAY.contains(&code.as_ref()) {

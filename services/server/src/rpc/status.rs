@@ -169,6 +169,7 @@ fn of_store(error: &ringtrue_store::Error) -> Status {
         | ringtrue_store::Error::NotOurs
         | ringtrue_store::Error::NotMigrated
         | ringtrue_store::Error::CopyUnfinished
+        | ringtrue_store::Error::Address(_)
         | ringtrue_store::Error::SignInRefused(_)
         | ringtrue_store::Error::NoSuchDatabase(_)
         | ringtrue_store::Error::Forbidden(_)

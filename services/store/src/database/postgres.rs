@@ -11,6 +11,7 @@
 //! **Walls.** When the roles of `deploy/postgresql/roles.sql` exist, a caller that may see some sites only is
 //! served under a role for which row-level security hides all others, whatever a statement forgets.
 
+use std::io;
 use std::ops::RangeInclusive;
 use std::str::FromStr as _;
 use std::time::Duration;
@@ -30,6 +31,30 @@ pub(crate) static MIGRATIONS: sqlx::migrate::Migrator = sqlx::migrate!("migratio
 
 /// Longest wait for a free connection.
 const CONNECTION_WAIT: Duration = Duration::from_secs(5);
+/// Longest wait for a server's first answer: a wall on the way may drop what is sent.
+const ANSWER_WAIT: Duration = Duration::from_secs(15);
+/// What may stand behind the `?` of an address.
+const PARTS: [&str; 19] = [
+    "sslmode",
+    "ssl-mode",
+    "sslrootcert",
+    "ssl-root-cert",
+    "ssl-ca",
+    "sslcert",
+    "ssl-cert",
+    "sslkey",
+    "ssl-key",
+    "statement-cache-capacity",
+    "host",
+    "hostaddr",
+    "port",
+    "dbname",
+    "user",
+    "password",
+    "application_name",
+    "options",
+    "",
+];
 /// Longest wait for a lock, as PostgreSQL writes it.
 const LOCK_WAIT: &str = "8s";
 /// How long a transaction may be left alone before the database ends it.
@@ -54,7 +79,22 @@ pub(crate) struct Cluster {
     patience: Patience,
 }
 
+/// Refuses what the driver would pass over but for a line in the log, value and all: a misspelt `sslmode` would
+/// leave a connection without encryption.
+fn refuse_unknown_parts(url: &str) -> Result<(), sqlx::Error> {
+    let (_, parts) = url.split_once('?').unwrap_or((url, ""));
+    for part in parts.split('&') {
+        let name = part.split_once('=').map_or(part, |(name, _)| name);
+        if !PARTS.contains(&name) && !name.starts_with("options[") {
+            let words = format!("`{name}` is no part of an address that is known here");
+            return Err(sqlx::Error::Configuration(words.into()));
+        }
+    }
+    Ok(())
+}
+
 fn options(address: &Address) -> Result<PgConnectOptions, Error> {
+    refuse_unknown_parts(&address.url)?;
     let options = PgConnectOptions::from_str(&address.url)?
         .application_name("ringtrue")
         .statement_cache_capacity(STATEMENTS)
@@ -98,7 +138,12 @@ pub(crate) async fn is_bare(address: &Address) -> Result<bool, Error> {
 
 /// Opens a lone connection.
 pub(crate) async fn connect(address: &Address) -> Result<PgConnection, Error> {
-    let connection = options(address)?.connect().await?;
+    let connection = tokio::time::timeout(ANSWER_WAIT, options(address)?.connect())
+        .await
+        .map_err(|_late| {
+            let words = format!("no answer within {} s", ANSWER_WAIT.as_secs());
+            sqlx::Error::Io(io::Error::new(io::ErrorKind::TimedOut, words))
+        })??;
     // What does not say its version is no PostgreSQL proper; the first statement will tell.
     if connection
         .server_version_num()
@@ -147,8 +192,8 @@ impl Cluster {
         let is_walled = is_walled?;
         if !is_walled {
             tracing::warn!(
-                "row-level security stands not behind this server: run roles.sql as the \
-                 database's administrator, then `ringtrue-server migrate`"
+                "row-level security does not stand behind this server: serve as ringtrue_server, which \
+                 deploy/postgresql/roles.sql makes, and run `ringtrue-server migrate` after it"
             );
         }
         Ok(Self {
