@@ -96,6 +96,25 @@ async fn revoke(network: &Network, held: &Held) {
 }
 
 #[tokio::test]
+async fn a_change_of_access_elsewhere_slows_nobody_down() {
+    let network = two_sites().await;
+    let held = network
+        .held(Holder::Device, grant(Role::Technician, &["north"]))
+        .await;
+    let other = network
+        .held(Holder::Device, grant(Role::Technician, &["south"]))
+        .await;
+    seen_by(&network, &held).await.expect("let in");
+    // As another server does: nobody tells this one, which finds out by the number.
+    revoke(&network, &other).await;
+    // More within the second than may be looked up from one address.
+    for _ in 0..600 {
+        seen_by(&network, &held).await.expect("let in");
+    }
+    network.stop().await;
+}
+
+#[tokio::test]
 async fn without_a_credential_nobody_is_let_in_once_local_callers_are_not() {
     let network = locked().await;
     let refused = sites(&network, tonic::Request::new(list())).await;

@@ -8,7 +8,7 @@
 use std::collections::{HashMap, HashSet};
 use std::net::IpAddr;
 use std::sync::atomic::{AtomicI64, AtomicU64, Ordering};
-use std::sync::{Arc, Mutex, PoisonError, RwLock};
+use std::sync::{Arc, Mutex, PoisonError, RwLock, RwLockWriteGuard};
 use std::time::Duration;
 
 use http::HeaderMap;
@@ -362,11 +362,7 @@ impl Gate {
             By::Certificate(sha256) => read.credential_of_certificate(sha256).await?,
         };
         let Some(Proving { credential, sites }) = proving else {
-            let mut memory = self
-                .0
-                .memory
-                .write()
-                .unwrap_or_else(PoisonError::into_inner);
+            let mut memory = self.memory_of(version);
             if memory.version == version {
                 if memory.unknown.len() >= MOST_UNKNOWN {
                     memory.unknown.clear();
@@ -380,11 +376,7 @@ impl Gate {
             sites: sites.map(Arc::new),
             noted_s: AtomicI64::new(0),
         });
-        let mut memory = self
-            .0
-            .memory
-            .write()
-            .unwrap_or_else(PoisonError::into_inner);
+        let mut memory = self.memory_of(version);
         if memory.version == version {
             if memory.known.len() >= MOST {
                 memory.known.clear();
@@ -392,6 +384,23 @@ impl Gate {
             memory.known.insert(by.clone(), Arc::clone(&known));
         }
         Ok(Found::Somebody(known))
+    }
+
+    /// The memory, with what an older number said forgotten: until the next look every call would ask the database, and
+    /// a busy address would be told that it asks too often.
+    fn memory_of(&self, version: i64) -> RwLockWriteGuard<'_, Memory> {
+        let mut memory = self
+            .0
+            .memory
+            .write()
+            .unwrap_or_else(PoisonError::into_inner);
+        if version > memory.version {
+            memory.version = version;
+            memory.known.clear();
+            memory.unknown.clear();
+            self.0.changed.send_modify(|number| *number += 1);
+        }
+        memory
     }
 
     fn used(&self, known: &Known, now: Timestamp, caller: &Caller) {
