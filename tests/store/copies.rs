@@ -20,7 +20,7 @@ const WISH: CopyWish = CopyWish {
 };
 
 async fn copied(from: &Location, to: &Location) -> Result<Copied, CopyFault> {
-    ringtrue_store::copy(from, to, WISH, &mut |_| {}).await
+    Store::copy(from, to, WISH, &mut |_| {}).await
 }
 
 /// The copy of an untroubled source into a new target.
@@ -80,7 +80,7 @@ async fn cut_off(from: &Location, to: &Location, at: impl Fn(CopyStep<'_>) -> bo
     tokio::select! {
         biased;
         _ = heard => {}
-        done = ringtrue_store::copy(from, to, WISH, &mut told) => panic!("not cut off: {done:?}"),
+        done = Store::copy(from, to, WISH, &mut told) => panic!("not cut off: {done:?}"),
     }
 }
 
@@ -183,7 +183,7 @@ async fn an_interrupted_copy_is_not_served_and_goes_on_to_the_same_end() {
             assert!(matches!(refused, Err(Error::CopyUnfinished)), "{refused:?}");
         }
         let mut goes_on = Vec::new();
-        let copied = ringtrue_store::copy(&from, &to, WISH, &mut |step| match step {
+        let copied = Store::copy(&from, &to, WISH, &mut |step| match step {
             CopyStep::GoesOn { rows } => goes_on.push(rows),
             CopyStep::BeginsAnew => panic!("nobody wrote to the source"),
             _ => {}
@@ -212,7 +212,7 @@ async fn a_source_that_was_written_to_since_is_copied_anew() {
     lab.recorded("k1", 24 * 56, 19.465, "third").await;
     lab.store.clone().close().await.expect("closed");
     let mut anew = 0;
-    let copied = ringtrue_store::copy(&from, &to, WISH, &mut |step| {
+    let copied = Store::copy(&from, &to, WISH, &mut |step| {
         anew += i32::from(step == CopyStep::BeginsAnew);
     })
     .await
@@ -319,16 +319,16 @@ async fn a_source_that_is_served_is_refused_unless_it_is_a_rehearsal() {
     let at = |now, rehearses| CopyWish { now, rehearses };
     let target = TestDatabase::on_postgresql().await;
     let to = target.owners_location();
-    let held = ringtrue_store::copy(&from, &to, at(moment(0), false), &mut |_| {}).await;
+    let held = Store::copy(&from, &to, at(moment(0), false), &mut |_| {}).await;
     assert!(
         matches!(&held, Err(CopyFault::Served { work, until }) if work == "refit" && *until == moment(1)),
         "{held:?}"
     );
-    let rehearsed = ringtrue_store::copy(&from, &to, at(moment(0), true), &mut |_| {}).await;
+    let rehearsed = Store::copy(&from, &to, at(moment(0), true), &mut |_| {}).await;
     assert!(rehearsed.expect("copied").is_equal());
     let file = TestDatabase::in_file();
     let to = file.location();
-    let later = ringtrue_store::copy(&from, &to, at(moment(2), false), &mut |_| {}).await;
+    let later = Store::copy(&from, &to, at(moment(2), false), &mut |_| {}).await;
     assert!(later.expect("copied").is_equal());
 }
 
@@ -342,7 +342,7 @@ async fn what_is_recorded_during_a_copy_is_counted_and_the_copy_not_taken_for_wh
         ..lab
     };
     let mut recorded = false;
-    let behind = ringtrue_store::copy(&from, &target.owners_location(), WISH, &mut |step| {
+    let behind = Store::copy(&from, &target.owners_location(), WISH, &mut |step| {
         if !recorded && matches!(step, CopyStep::Copied(_)) {
             recorded = true;
             tokio::task::block_in_place(|| {
@@ -364,7 +364,7 @@ async fn what_is_recorded_during_a_copy_is_counted_and_the_copy_not_taken_for_wh
 async fn a_row_altered_in_the_target_is_found_by_the_comparison() {
     let lab = source().await;
     let target = TestDatabase::on_postgresql().await;
-    let altered = ringtrue_store::copy(
+    let altered = Store::copy(
         &lab.database.location(),
         &target.owners_location(),
         WISH,

@@ -487,7 +487,7 @@ async fn copied(asked: &CopyAsked) -> anyhow::Result<ExitCode> {
         rehearses: asked.rehearse,
     };
     let mut told = copying::Told::new(clock.now());
-    let copied = ringtrue_store::copy(&from, &to, wish, &mut |step| {
+    let copied = Store::copy(&from, &to, wish, &mut |step| {
         if let Some(line) = told.line(step, clock.now()) {
             say(&line);
         }

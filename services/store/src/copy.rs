@@ -116,33 +116,35 @@ pub struct CopyWish {
     pub rehearses: bool,
 }
 
-/// Copies everything from one database to another and compares them. `told` hears how far it has come.
-///
-/// Nothing is changed in the source, nor in a target that is refused.
-pub async fn copy(
-    from: &Location,
-    to: &Location,
-    wish: CopyWish,
-    told: &mut (dyn FnMut(CopyStep<'_>) + Send),
-) -> Result<Copied, CopyFault> {
-    if is_same_file(from, to) {
-        return Err(CopyFault::SameFile);
-    }
-    let source = Store::open_existing(from.clone())
-        .await
-        .map_err(Side::Source.fault())?;
-    let copied = match copied(&source, to, wish, told).await {
-        // The source is as it was; a copy that is not whole may be continued.
-        Err(fault) => Err(fault),
-        Ok((target, copied)) => {
-            let closed = target.close().await;
-            closed.map_err(Side::Target.fault()).map(|()| copied)
+impl Store {
+    /// Copies everything from one database to another and compares them. `told` hears how far it has come.
+    ///
+    /// Nothing is changed in the source, nor in a target that is refused.
+    pub async fn copy(
+        from: &Location,
+        to: &Location,
+        wish: CopyWish,
+        told: &mut (dyn FnMut(CopyStep<'_>) + Send),
+    ) -> Result<Copied, CopyFault> {
+        if is_same_file(from, to) {
+            return Err(CopyFault::SameFile);
         }
-    };
-    let closed = source.close().await;
-    let copied = copied?;
-    closed.map_err(Side::Source.fault())?;
-    Ok(copied)
+        let source = Self::open_existing(from.clone())
+            .await
+            .map_err(Side::Source.fault())?;
+        let copied = match copied(&source, to, wish, told).await {
+            // The source is as it was; a copy that is not whole may be continued.
+            Err(fault) => Err(fault),
+            Ok((target, copied)) => {
+                let closed = target.close().await;
+                closed.map_err(Side::Target.fault()).map(|()| copied)
+            }
+        };
+        let closed = source.close().await;
+        let copied = copied?;
+        closed.map_err(Side::Source.fault())?;
+        Ok(copied)
+    }
 }
 
 fn is_same_file(from: &Location, to: &Location) -> bool {

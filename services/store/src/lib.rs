@@ -23,7 +23,7 @@ mod verify;
 
 pub use audit::{Answered, By, Entry, EntryFilter, Request};
 pub use checkpoints::{Checkpoint, Head};
-pub use copy::{Copied, CopiedTable, CopyFault, CopyStep, CopyWish, Place, Side, Sum, copy};
+pub use copy::{Copied, CopiedTable, CopyFault, CopyStep, CopyWish, Place, Side, Sum};
 pub use database::{Address, Listener, Location, Over, Store, Word};
 pub use error::Error;
 pub use page::{Page, PagePart};
