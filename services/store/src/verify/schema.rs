@@ -52,7 +52,7 @@ pub(super) async fn check(
     verified: &mut Verified,
 ) -> Result<(), Error> {
     let (found, wanted) = match connection {
-        Connection::Postgres(..) | Connection::PostgresTransaction(..) => {
+        Connection::Postgres(_) => {
             let found = postgres_shape(connection, "public").await?;
             (found, wanted_postgres(store).await?)
         }
