@@ -131,6 +131,20 @@ async fn connections_stay_within_their_bound_after_the_database_was_away() {
 
     let _callers = asking(&near);
     are_all_in_use(&database, &BTreeSet::new()).await;
+    // Given back, they are used again and not made anew.
+    let before = database.backends().await;
+    for _ in 0..100 {
+        let ask = v1::ListAlertsRequest {
+            parent: "sites/-".to_owned(),
+            ..v1::ListAlertsRequest::default()
+        };
+        near.alerts(ask).await.expect("answered");
+    }
+    let after = database.backends().await;
+    assert!(
+        before.iter().all(|pid| after.contains(pid)),
+        "{before:?}, then {after:?}"
+    );
     for away in [Proxy::cut, Proxy::hang_up, Proxy::close] {
         let before = BTreeSet::from_iter(database.backends().await);
         away(&way);
