@@ -4,11 +4,13 @@ use std::sync::Arc;
 use std::sync::atomic::AtomicUsize;
 use std::time::Duration;
 
+use ringtrue_proto::v1;
 use ringtrue_proto::v1::reading_service_client::ReadingServiceClient;
-use ringtrue_tests::laboratory::{ask, furnish, names_on_record};
+use ringtrue_tests::laboratory::{self, ask, furnish, names_on_record};
 use ringtrue_tests::postgresql::{Cluster, Database};
-use ringtrue_tests::process::{Server, eventually};
+use ringtrue_tests::process::{PATIENCE, Server, eventually};
 use ringtrue_tests::proxy::{Place, Proxy};
+use tokio::time::Instant;
 use tonic::transport::Endpoint;
 
 use crate::clients::{is_to_be_repeated, migrated, recorded, remote, served, verified};
@@ -37,47 +39,91 @@ async fn reached(furnaces: usize) -> Reached {
     }
 }
 
-/// Sends a recording once, whatever becomes of it, and then as a client does until it is answered; gives whether the
-/// first one was answered.
-async fn sent(server: &Server, furnace: usize) -> bool {
+/// Sends a recording once, whatever becomes of it; gives the reading's name when it was answered.
+async fn sent_once(server: &Server, request: &v1::RecordReadingRequest) -> Option<String> {
     let channel = Endpoint::from_shared(server.endpoint())
         .expect("an address")
         .connect_lazy();
-    let request = ask(furnace, 0);
     let first = ReadingServiceClient::new(channel)
         .record_reading(request.clone())
         .await;
-    if let Err(status) = &first {
-        assert!(is_to_be_repeated(status.code()), "{status:?}");
+    match first {
+        Ok(answer) => Some(answer.into_inner().reading.expect("a reading").name),
+        Err(status) => {
+            assert!(is_to_be_repeated(status.code()), "{status:?}");
+            None
+        }
     }
-    let remotes = Arc::new(vec![remote(server.endpoint())]);
-    let repeated = recorded(remotes, request, Arc::default());
-    let name = Box::pin(repeated).await;
-    if let Ok(answer) = &first {
-        let reading = answer.get_ref().reading.as_ref().expect("a reading");
-        assert_eq!(reading.name, name, "the repeat was given another answer");
+}
+
+async fn kept(server: &Server) -> usize {
+    names_on_record(&laboratory::remote(server)).await.len()
+}
+
+/// What a recording says to the database, and where it breaks off.
+#[derive(Debug, Clone, Copy)]
+enum Break {
+    BeforeCommit,
+    BeforeCommitted,
+    /// Where its furnace is looked up and nothing was promised yet.
+    WhileLookingUp,
+}
+
+/// Records readings of furnaces from one on until one of them met the trap, and sends that one again; gives the next
+/// furnace. Work in the background commits too, and now and then it is what the trap catches.
+async fn broken_off(reached: &Reached, mut furnace: usize, wanted: Break) -> usize {
+    let end = Instant::now() + PATIENCE;
+    loop {
+        assert!(Instant::now() < end, "no recording met the trap");
+        let before = kept(&reached.server).await;
+        match wanted {
+            Break::BeforeCommit => reached.way.break_off(b"COMMIT", Place::BeforeIt),
+            Break::BeforeCommitted => reached.way.break_off(b"COMMIT", Place::BeforeItsAnswer),
+            Break::WhileLookingUp => {
+                let named = format!("\"k{furnace}\"");
+                reached
+                    .way
+                    .break_off(named.as_bytes(), Place::BeforeItsAnswer);
+            }
+        }
+        let request = ask(furnace, 0);
+        furnace += 1;
+        let first = sent_once(&reached.server, &request).await;
+        assert!(reached.way.has_broken_off(), "the trap was passed by");
+        let by_then = kept(&reached.server).await;
+        let remotes = Arc::new(vec![remote(reached.server.endpoint())]);
+        let name = Box::pin(recorded(remotes, request, Arc::default())).await;
+        assert_eq!(kept(&reached.server).await, before + 1);
+        if let Some(first) = first {
+            assert_eq!(first, name, "the repeat was given another answer");
+            continue;
+        }
+        let was_kept = by_then == before + 1;
+        assert_eq!(
+            was_kept,
+            matches!(wanted, Break::BeforeCommitted),
+            "{wanted:?}"
+        );
+        return furnace;
     }
-    first.is_ok()
 }
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn a_commit_that_breaks_off_is_carried_out_once() {
-    let reached = reached(3).await;
-    reached.way.break_off(b"COMMIT", Place::BeforeIt);
-    sent(&reached.server, 0).await;
-    assert!(reached.way.has_broken_off());
-    reached.way.break_off(b"COMMIT", Place::BeforeItsAnswer);
-    sent(&reached.server, 1).await;
-    assert!(reached.way.has_broken_off());
-    // In the middle of the transaction, where its furnace is looked up and nothing was promised yet.
-    reached.way.break_off(b"\"k2\"", Place::BeforeItsAnswer);
-    sent(&reached.server, 2).await;
-    assert!(reached.way.has_broken_off());
-    let names = names_on_record(&remote(reached.server.endpoint())).await;
-    assert_eq!(names.len(), 3, "{names:?}");
+    let reached = reached(30).await;
+    let mut furnace = 0;
+    for wanted in [
+        Break::BeforeCommit,
+        Break::BeforeCommitted,
+        Break::WhileLookingUp,
+    ] {
+        furnace = broken_off(&reached, furnace, wanted).await;
+    }
+    let names = names_on_record(&laboratory::remote(&reached.server)).await;
+    assert_eq!(names.len(), furnace, "{names:?}");
     reached.server.stop();
     let said = verified(&reached.database);
-    assert!(said.contains("3 readings"), "{said}");
+    assert!(said.contains(&format!("{furnace} readings")), "{said}");
 }
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]

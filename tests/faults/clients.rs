@@ -29,6 +29,11 @@ pub(crate) fn served(door: &Door, address: Option<&str>) -> Server {
     command
         .args(["serve", "--listen", address.unwrap_or("127.0.0.1:0")])
         .args(["--database", &door.server_url()])
+        .env("RINGTRUE_SERVER__HTTP__LISTEN", "127.0.0.1:0")
+        .env(
+            "RINGTRUE_SERVER__HTTP__PUBLIC_URL",
+            "https://ringtrue.example.org/",
+        )
         .env(
             "RINGTRUE_SERVER__POSTGRES__CONNECTIONS",
             CONNECTIONS.to_string(),

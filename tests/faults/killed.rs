@@ -9,11 +9,11 @@ use std::time::Duration;
 use rand::seq::SliceRandom as _;
 use rand::{RngExt as _, SeedableRng as _};
 use rand_chacha::ChaCha12Rng;
-use ringtrue_proto::v1::AlertLevel;
+use ringtrue_proto::v1::{self, AlertLevel};
 use ringtrue_remote::{Pace, Remote, Told};
 use ringtrue_store::Store;
 use ringtrue_tests::databases::location;
-use ringtrue_tests::laboratory::{ask, furnish, names_on_record};
+use ringtrue_tests::laboratory::{self, ask, furnish, names_on_record};
 use ringtrue_tests::network::everything;
 use ringtrue_tests::postgresql::{Door, Pair};
 use ringtrue_tests::process::PATIENCE;
@@ -37,7 +37,7 @@ enum Victim {
     Primary,
 }
 
-/// Follows the log of alerts through every break, and sends on the numbers of the changes.
+/// Follows the log of alerts through every break, and sends on where each change stands in it.
 async fn follow(remote: Remote, heard: mpsc::UnboundedSender<String>) {
     let pace = Pace {
         silence: Duration::from_secs(70),
@@ -54,7 +54,7 @@ async fn follow(remote: Remote, heard: mpsc::UnboundedSender<String>) {
     }
 }
 
-async fn reaches(counter: &AtomicUsize, wanted: usize, longest: Duration) {
+pub(crate) async fn reaches(counter: &AtomicUsize, wanted: usize, longest: Duration) {
     let end = Instant::now() + longest;
     while counter.load(Ordering::SeqCst) < wanted {
         let now = counter.load(Ordering::SeqCst);
@@ -63,23 +63,46 @@ async fn reaches(counter: &AtomicUsize, wanted: usize, longest: Duration) {
     }
 }
 
-/// Fails unless every stream has told every change of the log once.
-async fn told_all(streams: &mut [mpsc::UnboundedReceiver<String>], door: &Door) {
+/// Says of some alerts that they were seen; gives how many changes of the log that makes.
+async fn noted(client: &Remote) -> usize {
+    let ask = v1::ListAlertsRequest {
+        parent: "sites/-".to_owned(),
+        state: v1::AlertState::Open.into(),
+        page_size: 5,
+        ..v1::ListAlertsRequest::default()
+    };
+    let alerts = client.alerts(ask).await.expect("alerts").alerts;
+    for alert in &alerts {
+        let ask = v1::AcknowledgeAlertRequest {
+            name: alert.name.clone(),
+            noted_by: "t1".to_owned(),
+            ..v1::AcknowledgeAlertRequest::default()
+        };
+        client.acknowledge_alert(ask).await.expect("noted");
+    }
+    alerts.len()
+}
+
+/// How many changes the log of alerts has.
+async fn log_length(door: &Door) -> usize {
     let store = Store::open(location(&door.url())).await.expect("opened");
     let log = store.read(&everything()).alert_changes(0, 100_000).await;
-    let length = log.expect("the log").len();
     store.close().await.expect("closed");
-    assert!(length >= FURNACES, "only {length} changes");
+    let log = log.expect("the log");
+    let numbers: Vec<usize> = log.iter().filter_map(|c| c.seq.try_into().ok()).collect();
+    let in_order: Vec<usize> = (1..=log.len()).collect();
+    assert_eq!(numbers, in_order, "the log has gaps");
+    log.len()
+}
+
+/// Fails unless every stream has told every change of the log up to a length, in its order, each once.
+async fn told_all(streams: &mut [mpsc::UnboundedReceiver<String>], length: usize) {
     for (at, changes) in streams.iter_mut().enumerate() {
-        let mut heard = BTreeSet::new();
-        while heard.len() < length {
+        for number in 1..=length {
             let next = timeout(PATIENCE, changes.recv()).await;
-            let next = next.unwrap_or_else(|_| panic!("stream {at}: {} of {length}", heard.len()));
+            let next = next.unwrap_or_else(|_| panic!("stream {at}: {number} of {length}"));
             let cursor = next.expect("it is followed");
-            assert!(
-                heard.insert(cursor.clone()),
-                "stream {at} told {cursor} twice"
-            );
+            assert_eq!(cursor, format!("a{number:x}"), "stream {at}");
         }
     }
 }
@@ -118,7 +141,9 @@ async fn nothing_acknowledged_is_lost_or_doubled_and_no_alert_is_missed() {
             );
             recordings.spawn(async move {
                 let _place = places.acquire_owned().await.expect("never closed");
-                recorded(remotes, ask(furnace, firing), counter).await
+                let request = ask(furnace, firing);
+                let name = recorded(remotes, request.clone(), counter).await;
+                (request, name)
             });
         }
     }
@@ -153,10 +178,11 @@ async fn nothing_acknowledged_is_lost_or_doubled_and_no_alert_is_missed() {
         }
         let then = acknowledged.load(Ordering::SeqCst);
         assert!(
-            then < total - IN_FLIGHT,
+            then + IN_FLIGHT < total,
             "struck too late: {then} of {total}"
         );
-        reaches(&acknowledged, then + 1, RECOVERED).await;
+        // So many may have been acknowledged before, and the news of it been under way.
+        reaches(&acknowledged, then + IN_FLIGHT + 1, RECOVERED).await;
         drop(writeln!(
             std::io::stderr(),
             "{victim:?} killed: recorded again after {:.2} s",
@@ -164,16 +190,27 @@ async fn nothing_acknowledged_is_lost_or_doubled_and_no_alert_is_missed() {
         ));
     }
 
-    let names = recordings.join_all().await;
-    let once: BTreeSet<&String> = names.iter().collect();
+    let answers = recordings.join_all().await;
+    let once: BTreeSet<&String> = answers.iter().map(|(_, name)| name).collect();
     assert_eq!(once.len(), total, "two requests were given one reading");
-    let client = remote(servers[0].endpoint());
+    let client = laboratory::remote(&servers[0]);
+    for (request, name) in &answers {
+        let again = laboratory::name(client.record_reading(request.clone()).await);
+        assert_eq!(&again, name, "a repeat was given another answer");
+    }
     let on_record = names_on_record(&client).await;
     let kept: BTreeSet<&String> = on_record.iter().collect();
     assert_eq!(on_record.len(), total, "readings were lost or doubled");
     assert_eq!(kept, once);
 
-    told_all(&mut streams, &door).await;
+    // Changes of after the last fault too.
+    let client = laboratory::remote(&servers[1]);
+    let before = log_length(&door).await;
+    let noted = noted(&client).await;
+    assert!(noted > 0, "no alert stands open");
+    let length = log_length(&door).await;
+    assert!(length >= before + noted, "{before} and {noted}: {length}");
+    told_all(&mut streams, length).await;
     following.abort_all();
 
     for server in servers {

@@ -3,5 +3,8 @@
 
 mod between;
 mod clients;
+mod connections;
 mod killed;
+mod near;
 mod silent;
+mod way;

@@ -16,8 +16,12 @@ const CHUNK: usize = 16 * 1024;
 #[derive(Debug, Clone)]
 struct State {
     target: SocketAddr,
-    /// Connections of an earlier era are cut.
+    /// Connections of an earlier era are ended.
     era: u64,
+    /// Whether they are ended in good order (FIN) and not by RST.
+    is_polite: bool,
+    /// Connections of an earlier age are silent until they are ended.
+    age: u64,
     /// New connections are cut at once.
     is_closed: bool,
     /// Nothing is passed on, and nobody is told.
@@ -26,10 +30,17 @@ struct State {
     trap: Option<Trap>,
 }
 
+impl State {
+    fn cut(&mut self) {
+        self.era += 1;
+        self.is_polite = false;
+    }
+}
+
 /// Where the next message that holds some bytes is broken off.
 #[derive(Debug, Clone)]
 struct Trap {
-    bytes: &'static [u8],
+    bytes: Vec<u8>,
     place: Place,
 }
 
@@ -61,6 +72,8 @@ impl Proxy {
         let state = watch::Sender::new(State {
             target,
             era: 0,
+            is_polite: false,
+            age: 0,
             is_closed: false,
             is_silent: false,
             delay: Duration::ZERO,
@@ -87,20 +100,37 @@ impl Proxy {
     pub fn switch(&self, target: SocketAddr) {
         self.change(|state| {
             state.target = target;
-            state.era += 1;
+            state.cut();
         });
     }
 
     /// Cuts every connection: both ends are told (RST). New ones are let through.
     pub fn cut(&self) {
-        self.change(|state| state.era += 1);
+        self.change(State::cut);
+    }
+
+    /// Ends every connection as programs do that say goodbye (FIN). New ones are let through.
+    pub fn hang_up(&self) {
+        self.change(|state| {
+            state.era += 1;
+            state.is_polite = true;
+        });
+    }
+
+    /// Leaves every connection silent until it is ended, and lets new ones through: another machine has taken the
+    /// address of one that lost its power.
+    pub fn forsake(&self) {
+        self.change(|state| {
+            state.age += 1;
+            state.is_silent = false;
+        });
     }
 
     /// Cuts every connection, and new ones at once, until it is opened.
     pub fn close(&self) {
         self.change(|state| {
             state.is_closed = true;
-            state.era += 1;
+            state.cut();
         });
     }
 
@@ -120,7 +150,7 @@ impl Proxy {
             state.is_closed = false;
             if state.is_silent {
                 state.is_silent = false;
-                state.era += 1;
+                state.cut();
             }
             state.delay = Duration::ZERO;
             state.trap = None;
@@ -128,8 +158,12 @@ impl Proxy {
     }
 
     /// Breaks one connection off at the next message towards the target that holds some bytes.
-    pub fn break_off(&self, bytes: &'static [u8], place: Place) {
-        self.change(|state| state.trap = Some(Trap { bytes, place }));
+    pub fn break_off(&self, bytes: &[u8], place: Place) {
+        assert!(bytes.len() <= LONGEST_TRAP + 1, "a shorter trap would do");
+        self.change(|state| {
+            let bytes = bytes.to_vec();
+            state.trap = Some(Trap { bytes, place });
+        });
     }
 
     /// Whether a connection was broken off since it was asked for.
@@ -153,11 +187,9 @@ impl Drop for Proxy {
 async fn accept(listener: std::net::TcpListener, state: watch::Sender<State>) {
     let listener = TcpListener::from_std(listener).expect("a listener of ours");
     while let Ok((near, _)) = listener.accept().await {
-        let (target, is_closed) = {
-            let state = state.borrow();
-            (state.target, state.is_closed)
-        };
-        if is_closed {
+        // As of now: whatever changes while the target is being reached changes this connection too.
+        let then = state.borrow().clone();
+        if then.is_closed {
             abort(&near);
             continue;
         }
@@ -167,8 +199,8 @@ async fn accept(listener: std::net::TcpListener, state: watch::Sender<State>) {
             reason = "the proxy's own runtime ends it on drop"
         )]
         drop(tokio::spawn(async move {
-            match TcpStream::connect(target).await {
-                Ok(far) => pass(near, far, state).await,
+            match TcpStream::connect(then.target).await {
+                Ok(far) => pass(near, far, then, state).await,
                 Err(_) => abort(&near),
             }
         }));
@@ -181,24 +213,29 @@ fn abort(stream: &TcpStream) {
     drop(stream.set_zero_linger());
 }
 
-async fn pass(mut near: TcpStream, mut far: TcpStream, state: watch::Sender<State>) {
+async fn pass(mut near: TcpStream, mut far: TcpStream, then: State, state: watch::Sender<State>) {
     for end in [&near, &far] {
         // It may be gone already.
         drop(end.set_nodelay(true));
     }
-    let era = state.borrow().era;
     let mut changes = state.subscribe();
     let ended_in_order = {
         let breach = Breach::default();
+        let gate = Gate {
+            state: &state,
+            age: then.age,
+        };
         let (near_in, near_out) = near.split();
         let (far_in, far_out) = far.split();
         tokio::select! {
-            _ = changes.wait_for(|state| state.era != era) => false,
+            ended = changes.wait_for(|state| state.era != then.era) => {
+                ended.is_ok_and(|state| state.is_polite)
+            }
             () = breach.told.notified() => false,
             ((), ()) = async {
                 tokio::join!(
-                    forth(near_in, far_out, &state, &breach),
-                    back(far_in, near_out, &state, &breach),
+                    forth(near_in, far_out, &gate, &breach),
+                    back(far_in, near_out, &gate, &breach),
                 )
             } => true,
         }
@@ -213,43 +250,51 @@ async fn pass(mut near: TcpStream, mut far: TcpStream, state: watch::Sender<Stat
 #[derive(Default)]
 struct Breach {
     is_mute: AtomicBool,
+    /// The far end has answered the message at which it breaks off.
+    answered: Notify,
     told: Notify,
 }
 
-/// Waits until a message may pass.
-async fn may_pass(state: &watch::Sender<State>) {
-    let delay = state.borrow().delay;
-    if !delay.is_zero() {
-        tokio::time::sleep(delay).await;
+/// What a connection's messages pass by.
+struct Gate<'a> {
+    state: &'a watch::Sender<State>,
+    age: u64,
+}
+
+impl Gate<'_> {
+    /// Waits until a message may pass.
+    async fn may_pass(&self) {
+        let delay = self.state.borrow().delay;
+        if !delay.is_zero() {
+            tokio::time::sleep(delay).await;
+        }
+        // A silent way is left by its end only; the sender lives as long as this does.
+        let mut changes = self.state.subscribe();
+        let spoken = changes.wait_for(|state| !state.is_silent && state.age == self.age);
+        let is_there = spoken.await.is_ok();
+        debug_assert!(is_there, "the sender is borrowed here");
     }
-    // A silent way is left by a cut only; the sender lives as long as this does.
-    let spoken = state
-        .subscribe()
-        .wait_for(|state| !state.is_silent)
-        .await
-        .is_ok();
-    debug_assert!(spoken, "the sender is borrowed here");
 }
 
 /// Passes on what the near end sends, until it ends.
-async fn forth(
-    mut from: ReadHalf<'_>,
-    mut to: WriteHalf<'_>,
-    state: &watch::Sender<State>,
-    breach: &Breach,
-) {
+async fn forth(mut from: ReadHalf<'_>, mut to: WriteHalf<'_>, gate: &Gate<'_>, breach: &Breach) {
     let mut chunk = vec![0; CHUNK];
+    // What a trap waits for may come in two parts.
+    let mut before = Vec::new();
     while let Ok(read @ 1..) = from.read(&mut chunk).await {
         let message = &chunk[..read];
-        may_pass(state).await;
-        if let Some(place) = sprung(state, message) {
+        gate.may_pass().await;
+        before.extend_from_slice(message);
+        if let Some(place) = sprung(gate.state, &before, read) {
             breach.is_mute.store(true, Ordering::SeqCst);
             if place == Place::BeforeItsAnswer && to.write_all(message).await.is_ok() {
-                tokio::time::sleep(ACTED).await;
+                // Without an answer it breaks off all the same.
+                drop(tokio::time::timeout(ACTED, breach.answered.notified()).await);
             }
             breach.told.notify_one();
             return std::future::pending().await;
         }
+        before.drain(..before.len().saturating_sub(LONGEST_TRAP));
         if to.write_all(message).await.is_err() {
             break;
         }
@@ -259,16 +304,12 @@ async fn forth(
 }
 
 /// Passes on what the far end answers, until it ends or the connection breaks off.
-async fn back(
-    mut from: ReadHalf<'_>,
-    mut to: WriteHalf<'_>,
-    state: &watch::Sender<State>,
-    breach: &Breach,
-) {
+async fn back(mut from: ReadHalf<'_>, mut to: WriteHalf<'_>, gate: &Gate<'_>, breach: &Breach) {
     let mut chunk = vec![0; CHUNK];
     while let Ok(read @ 1..) = from.read(&mut chunk).await {
-        may_pass(state).await;
+        gate.may_pass().await;
         if breach.is_mute.load(Ordering::SeqCst) {
+            breach.answered.notify_one();
             return std::future::pending().await;
         }
         if to.write_all(&chunk[..read]).await.is_err() {
@@ -278,14 +319,20 @@ async fn back(
     drop(to.shutdown().await);
 }
 
-/// How long the far end has to act on a message whose answer is lost.
-const ACTED: Duration = Duration::from_millis(300);
+/// Longest wait for an answer that is to be lost.
+const ACTED: Duration = Duration::from_secs(10);
 
-fn sprung(state: &watch::Sender<State>, message: &[u8]) -> Option<Place> {
+/// Bytes kept of what passed before, so that a trap may be laid for as many and one more.
+const LONGEST_TRAP: usize = 63;
+
+/// Springs the trap when its bytes are there and the last of them is among the newest.
+fn sprung(state: &watch::Sender<State>, passed: &[u8], newest: usize) -> Option<Place> {
     let mut place = None;
+    let old = passed.len() - newest;
     state.send_if_modified(|state| {
         let springs = state.trap.as_ref().is_some_and(|trap| {
-            message
+            let from = (old + 1).saturating_sub(trap.bytes.len());
+            passed[from..]
                 .windows(trap.bytes.len())
                 .any(|part| part == trap.bytes)
         });

@@ -3,6 +3,7 @@
 //! The same store stands on SQLite ([`sqlite`]) and on PostgreSQL ([`postgres`]). Callers cannot tell which;
 //! every statement is written once ([`connection`]).
 
+mod borrowed;
 mod connection;
 mod dialect;
 mod patience;

@@ -12,6 +12,7 @@ use sqlx::query::Query as Statement;
 use sqlx::sqlite::{SqliteArguments, SqliteConnection, SqliteRow};
 use sqlx::{Arguments as _, AssertSqlSafe, FromRow, Postgres, Sqlite, Transaction};
 
+use super::borrowed::Borrowed;
 use super::dialect;
 use super::patience::Patience;
 
@@ -24,10 +25,8 @@ pub(crate) enum Connection {
     SqliteReader(PoolConnection<Sqlite>),
     /// A reader that sees one moment.
     SqliteSnapshot(Transaction<'static, Sqlite>),
-    /// A connection that reads statement by statement.
-    Postgres(PoolConnection<Postgres>, Patience),
-    /// A transaction; undone when it is dropped.
-    PostgresTransaction(Transaction<'static, Postgres>, Patience),
+    /// One of PostgreSQL's: reads statement by statement, or is a transaction that is undone when it is dropped.
+    Postgres(Borrowed),
 }
 
 /// The driver's connection behind a [`Connection`].
@@ -42,15 +41,17 @@ impl Connection {
             Self::Sqlite(own) => Driver::Sqlite(own),
             Self::SqliteReader(pooled) => Driver::Sqlite(pooled),
             Self::SqliteSnapshot(open) => Driver::Sqlite(open),
-            Self::Postgres(pooled, patience) => Driver::Postgres(pooled, patience.clone()),
-            Self::PostgresTransaction(open, patience) => Driver::Postgres(open, patience.clone()),
+            Self::Postgres(borrowed) => {
+                let (driver, patience) = borrowed.driver();
+                Driver::Postgres(driver, patience)
+            }
         }
     }
 
     pub(crate) fn is_sqlite(&self) -> bool {
         match self {
             Self::Sqlite(_) | Self::SqliteReader(_) | Self::SqliteSnapshot(_) => true,
-            Self::Postgres(..) | Self::PostgresTransaction(..) => false,
+            Self::Postgres(_) => false,
         }
     }
 
@@ -58,8 +59,8 @@ impl Connection {
     pub(crate) async fn commit(self) -> Result<(), sqlx::Error> {
         match self {
             Self::SqliteSnapshot(open) => open.commit().await,
-            Self::PostgresTransaction(open, patience) => patience.wait(open.commit()).await,
-            Self::Sqlite(_) | Self::SqliteReader(_) | Self::Postgres(..) => Ok(()),
+            Self::Postgres(open) if open.is_in_transaction() => open.commit().await,
+            Self::Sqlite(_) | Self::SqliteReader(_) | Self::Postgres(_) => Ok(()),
         }
     }
 
@@ -67,8 +68,8 @@ impl Connection {
     pub(crate) async fn finish(self) -> Result<(), sqlx::Error> {
         match self {
             Self::SqliteSnapshot(open) => open.rollback().await,
-            Self::PostgresTransaction(open, patience) => patience.wait(open.rollback()).await,
-            Self::Sqlite(_) | Self::SqliteReader(_) | Self::Postgres(..) => Ok(()),
+            Self::Postgres(open) if open.is_in_transaction() => open.roll_back().await,
+            Self::Sqlite(_) | Self::SqliteReader(_) | Self::Postgres(_) => Ok(()),
         }
     }
 }

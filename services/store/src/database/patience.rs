@@ -3,25 +3,16 @@
 //! The database ends a statement that takes too long, but only if it is there. A machine that lost its power or its
 //! network says nothing, and TCP notices after minutes or never. So the wait ends on this side too, a little later.
 
-use std::sync::Arc;
-use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::Duration;
-
-use sqlx::{Connection as _, PgConnection};
 
 /// How much longer than the database's own limit an answer is waited for.
 const MORE: Duration = Duration::from_secs(2);
 
-/// Longest wait for a connection that is given back to say that it is well.
-const WELL: Duration = Duration::from_secs(1);
-
-/// The patience of one process with one database; clones share what it has learnt.
+/// The patience with one database.
 #[derive(Debug, Clone)]
 pub(crate) struct Patience {
     /// None for work that takes its time.
     longest: Option<Duration>,
-    /// Whether something was waited for in vain: since then no connection is trusted to answer.
-    was_tried: Arc<AtomicBool>,
 }
 
 impl Patience {
@@ -29,7 +20,6 @@ impl Patience {
     pub(crate) fn of(longest_statement: Option<Duration>) -> Self {
         Self {
             longest: longest_statement.map(|longest| longest + MORE),
-            was_tried: Arc::default(),
         }
     }
 
@@ -44,21 +34,8 @@ impl Patience {
         let Some(longest) = self.longest else {
             return answer.await;
         };
-        let Ok(answered) = tokio::time::timeout(longest, answer).await else {
-            self.was_tried.store(true, Ordering::Relaxed);
-            return Err(silent());
-        };
-        answered
-    }
-
-    /// Says whether a connection that is given back may be used again. An error means that it is to be dropped at once:
-    /// whoever waits for one that is dead would keep its place in the pool for ever.
-    pub(crate) async fn tried(&self, connection: &mut PgConnection) -> Result<bool, sqlx::Error> {
-        if !self.was_tried.load(Ordering::Relaxed) {
-            return Ok(true);
-        }
-        match tokio::time::timeout(WELL, connection.ping()).await {
-            Ok(answered) => answered.map(|()| true),
+        match tokio::time::timeout(longest, answer).await {
+            Ok(answered) => answered,
             Err(_) => Err(silent()),
         }
     }

@@ -21,6 +21,7 @@ use ringtrue_fleet::key::SiteId;
 use sqlx::postgres::{PgConnectOptions, PgConnection, PgPool, PgPoolOptions};
 use sqlx::{AssertSqlSafe, ConnectOptions as _, Connection as _};
 
+use super::borrowed::Borrowed;
 use super::connection::{Connection, query};
 use super::patience::Patience;
 use super::waking::Listener;
@@ -59,6 +60,9 @@ const PARTS: [&str; 19] = [
 const LOCK_WAIT: &str = "8s";
 /// How long a transaction may be left alone before the database ends it.
 const IDLE_WAIT: &str = "60s";
+/// The same for a server, whose transactions are short: when the network between them is gone, its sites stay locked for
+/// so long.
+const SERVERS_IDLE_WAIT: &str = "15s";
 /// Prepared statements kept by each connection: more than there are.
 const STATEMENTS: usize = 512;
 /// PostgreSQL 15 as its own number: older ones let everybody make tables in every database.
@@ -72,8 +76,8 @@ pub(crate) struct Cluster {
     pool: PgPool,
     /// For callers with a limited scope: a connection that changes its role makes its plans anew.
     scoped: PgPool,
-    /// The one connection that listens.
-    listening: PgPool,
+    /// For the one connection that listens.
+    address: Address,
     /// Whether row-level security stands behind scopes.
     is_walled: bool,
     patience: Patience,
@@ -110,7 +114,14 @@ fn options(address: &Address) -> Result<PgConnectOptions, Error> {
         None => options,
     };
     Ok(match address.longest_statement {
-        Some(longest) => options.options([("statement_timeout", longest.as_millis().to_string())]),
+        Some(longest) => options.options([
+            ("statement_timeout", longest.as_millis().to_string()),
+            // The last one of a name is in force.
+            (
+                "idle_in_transaction_session_timeout",
+                SERVERS_IDLE_WAIT.to_owned(),
+            ),
+        ]),
         None => options,
     })
 }
@@ -163,13 +174,8 @@ async fn is_walled(connection: &mut PgConnection) -> Result<bool, sqlx::Error> {
         .await
 }
 
-fn pool(address: &Address, connections: u32, patience: &Patience) -> Result<PgPool, Error> {
-    let patience = patience.clone();
+fn pool(address: &Address, connections: u32) -> Result<PgPool, Error> {
     Ok(PgPoolOptions::new()
-        .after_release(move |connection, _| {
-            let patience = patience.clone();
-            Box::pin(async move { patience.tried(connection).await })
-        })
         .max_connections(connections.max(1))
         .acquire_timeout(CONNECTION_WAIT)
         .connect_lazy_with(options(address)?))
@@ -186,9 +192,8 @@ impl Cluster {
         let others = address.connections.saturating_sub(1);
         let scoped = others / 2;
         let patience = Patience::of(address.longest_statement);
-        let pool = pool(address, others - scoped, &patience)?;
-        let scoped = self::pool(address, scoped, &patience)?;
-        let listening = self::pool(address, 1, &patience)?;
+        let pool = pool(address, others - scoped)?;
+        let scoped = self::pool(address, scoped)?;
         let is_walled = is_walled?;
         if !is_walled {
             tracing::warn!(
@@ -199,7 +204,7 @@ impl Cluster {
         Ok(Self {
             pool,
             scoped,
-            listening,
+            address: address.clone(),
             is_walled,
             patience,
         })
@@ -213,10 +218,19 @@ impl Cluster {
         }
     }
 
+    async fn begun(
+        &self,
+        scope: &Scope,
+        statement: &'static str,
+    ) -> Result<Connection, sqlx::Error> {
+        let mut borrowed = Borrowed::of(self.pool_of(scope), &self.patience).await?;
+        borrowed.begin(statement).await?;
+        Ok(Connection::Postgres(borrowed))
+    }
+
     /// Opens a transaction with the locks that it needs.
     pub(crate) async fn begin(&self, scope: &Scope, over: Over<'_>) -> Result<Connection, Error> {
-        let open = self.patience.wait(self.pool_of(scope).begin()).await?;
-        let mut connection = Connection::PostgresTransaction(open, self.patience.clone());
+        let mut connection = self.begun(scope, "BEGIN").await?;
         self.enter(&mut connection, scope).await?;
         lock(&mut connection, scope, over).await?;
         Ok(connection)
@@ -224,8 +238,8 @@ impl Cluster {
 
     /// A connection that reads.
     pub(crate) async fn reader(&self, scope: &Scope) -> Result<Connection, Error> {
-        let pooled = self.pool_of(scope).acquire().await?;
-        let mut connection = Connection::Postgres(pooled, self.patience.clone());
+        let borrowed = Borrowed::of(self.pool_of(scope), &self.patience).await?;
+        let mut connection = Connection::Postgres(borrowed);
         self.enter(&mut connection, scope).await?;
         Ok(connection)
     }
@@ -233,46 +247,47 @@ impl Cluster {
     /// A connection that reads as of one moment.
     pub(crate) async fn snapshot(&self, scope: &Scope) -> Result<Connection, Error> {
         const BEGIN: &str = "BEGIN ISOLATION LEVEL REPEATABLE READ READ ONLY";
-        let begun = self.pool_of(scope).begin_with(BEGIN);
-        let open = self.patience.wait(begun).await?;
-        let mut connection = Connection::PostgresTransaction(open, self.patience.clone());
+        let mut connection = self.begun(scope, BEGIN).await?;
         self.enter(&mut connection, scope).await?;
         Ok(connection)
     }
 
     pub(crate) async fn listener(&self) -> Result<Listener, Error> {
-        Listener::on(&self.listening).await
+        Listener::on(pool(&self.address, 1)?, &self.patience).await
     }
 
     pub(crate) async fn make_partitions(&self, years: RangeInclusive<i16>) -> Result<i32, Error> {
         const SQL: &str = "SELECT make_partitions($1, $2)";
+        let mut borrowed = Borrowed::of(&self.pool, &self.patience).await?;
+        let (driver, patience) = borrowed.driver();
         let made = sqlx::query_scalar(SQL)
             .bind(i32::from(*years.start()))
             .bind(i32::from(*years.end()))
-            .fetch_one(&self.pool)
-            .await?;
-        Ok(made)
+            .fetch_one(driver);
+        Ok(patience.wait(made).await?)
     }
 
     /// A transaction in which the tables are made once more, in a schema of their own. Needs the role that
     /// owns the database; to be undone.
     pub(crate) async fn fresh_schema(&self, name: &str) -> Result<Connection, Error> {
-        let mut open = self.pool.begin().await?;
+        let mut open = Borrowed::of(&self.pool, &self.patience).await?;
+        open.begin("BEGIN").await?;
+        let (driver, _) = open.driver();
         let schema = format!("CREATE SCHEMA {name}; SET LOCAL search_path = {name}");
         sqlx::raw_sql(AssertSqlSafe(schema))
-            .execute(&mut *open)
+            .execute(&mut *driver)
             .await?;
         for migration in MIGRATIONS.iter() {
             // Functions name the schema that they work in.
             let statements = migration.sql.as_str().replace("public", name);
             sqlx::raw_sql(AssertSqlSafe(statements))
-                .execute(&mut *open)
+                .execute(&mut *driver)
                 .await?;
         }
         sqlx::query("SELECT grant_rights()")
-            .execute(&mut *open)
+            .execute(&mut *driver)
             .await?;
-        Ok(Connection::PostgresTransaction(open, self.patience.clone()))
+        Ok(Connection::Postgres(open))
     }
 
     /// Takes the role and the reach of a scope of some sites. Every user of a connection of that pool does so
@@ -294,7 +309,6 @@ impl Cluster {
     pub(crate) async fn close(&self) {
         self.pool.close().await;
         self.scoped.close().await;
-        self.listening.close().await;
     }
 }
 

@@ -3,10 +3,17 @@
 //! A word only wakes. What happened is in the tables, and whoever missed the word finds it there a little later:
 //! PostgreSQL keeps no word for a listener that is away.
 
+use std::time::Duration;
+
 use sqlx::postgres::{PgListener, PgPool};
 
 use super::connection::{Connection, query};
+use super::patience::Patience;
 use crate::Error;
+
+/// After so long without a word it is asked whether the database is still there: whoever only listens never notices that
+/// the other end is gone.
+const QUIET: Duration = Duration::from_secs(15);
 
 /// What a server hears of the others, and of itself.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -38,19 +45,36 @@ pub(crate) async fn say(connection: &mut Connection, word: Word) -> Result<(), E
 
 /// Hears what is said on the database from when it was made.
 #[derive(Debug)]
-pub struct Listener(PgListener);
+pub struct Listener {
+    ears: PgListener,
+    patience: Patience,
+}
 
 impl Listener {
-    pub(super) async fn on(pool: &PgPool) -> Result<Self, Error> {
-        let mut listener = PgListener::connect_with(pool).await?;
-        listener.listen_all([ALERTS, ACCESS]).await?;
-        Ok(Self(listener))
+    /// Listens on a pool that is this one's alone: when the other end is gone, the driver keeps the connection for as
+    /// long as it says goodbye in vain, and nobody may wait for that.
+    pub(super) async fn on(pool: PgPool, patience: &Patience) -> Result<Self, Error> {
+        let listening = async {
+            let mut ears = PgListener::connect_with(&pool).await?;
+            ears.listen_all([ALERTS, ACCESS]).await?;
+            Ok(ears)
+        };
+        Ok(Self {
+            ears: patience.wait(listening).await?,
+            patience: patience.clone(),
+        })
     }
 
-    /// Waits for the next word. After an error it may be asked again; it then connects anew.
+    /// Waits for the next word. After an error it is of no more use.
     pub async fn heard(&mut self) -> Result<Word, Error> {
         loop {
-            let Some(notification) = self.0.try_recv().await? else {
+            let Ok(heard) = tokio::time::timeout(QUIET, self.ears.try_recv()).await else {
+                // Words that come meanwhile are kept.
+                let asked = sqlx::query("SELECT 1").execute(&mut self.ears);
+                self.patience.wait(asked).await?;
+                continue;
+            };
+            let Some(notification) = heard? else {
                 return Ok(Word::Anything);
             };
             match notification.channel() {

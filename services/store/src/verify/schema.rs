@@ -51,15 +51,12 @@ pub(super) async fn check(
     connection: &mut Connection,
     verified: &mut Verified,
 ) -> Result<(), Error> {
-    let (found, wanted) = match connection {
-        Connection::Postgres(..) | Connection::PostgresTransaction(..) => {
-            let found = postgres_shape(connection, "public").await?;
-            (found, wanted_postgres(store).await?)
-        }
-        _ => {
-            let rows = query_as(SQLITE).fetch_all(connection).await?;
-            (shape(rows), wanted_sqlite().await?)
-        }
+    let (found, wanted) = if connection.is_sqlite() {
+        let rows = query_as(SQLITE).fetch_all(connection).await?;
+        (shape(rows), wanted_sqlite().await?)
+    } else {
+        let found = postgres_shape(connection, "public").await?;
+        (found, wanted_postgres(store).await?)
     };
     let mut differing: Vec<&(String, String)> = wanted
         .iter()
