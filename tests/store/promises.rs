@@ -261,3 +261,17 @@ async fn a_server_has_no_right_to_migrate_or_to_verify_the_shape() {
         "{refused:?}"
     );
 }
+
+#[tokio::test]
+async fn whoever_waited_for_a_lost_transaction_is_told_the_same_and_nothing_is_tried_again() {
+    let lab = Laboratory::furnished_on_postgresql().await;
+    lab.store.clone().close().await.expect("closed");
+    let scope = Scope::for_work("test");
+    let lost = lab.store.begin("test", &scope).await;
+    let lost = lost.expect_err("there is no connection any more");
+    assert!(matches!(lost, Error::Unreachable(_)), "{lost:?}");
+    let another = lost.for_another().expect("others hear of it");
+    assert!(matches!(another, Error::Unreachable(_)), "{another:?}");
+    // What is one caller's own fault may be tried one by one.
+    assert!(Error::Exists.for_another().is_none());
+}
