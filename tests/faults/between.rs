@@ -7,37 +7,15 @@ use std::time::Duration;
 use ringtrue_proto::v1;
 use ringtrue_proto::v1::reading_service_client::ReadingServiceClient;
 use ringtrue_tests::laboratory::{self, ask, furnish, names_on_record};
-use ringtrue_tests::postgresql::{Cluster, Database};
+use ringtrue_tests::postgresql::Cluster;
 use ringtrue_tests::process::{PATIENCE, Server, eventually};
 use ringtrue_tests::proxy::{Place, Proxy};
 use tokio::time::Instant;
 use tonic::transport::Endpoint;
 
-use crate::clients::{is_to_be_repeated, migrated, recorded, remote, served, verified};
-
-/// A server that reaches its database by a way that can fail.
-struct Reached {
-    // Dropped in this order.
-    server: Server,
-    way: Proxy,
-    database: Database,
-    _cluster: Cluster,
-}
-
-async fn reached(furnaces: usize) -> Reached {
-    let cluster = Cluster::quick();
-    let database = cluster.database().await;
-    migrated(&database);
-    let way = Proxy::to(cluster.address());
-    let server = served(&database.at(way.addr()), None);
-    furnish(&remote(server.endpoint()), furnaces).await;
-    Reached {
-        server,
-        way,
-        database,
-        _cluster: cluster,
-    }
-}
+use crate::clients::{
+    Reached, is_to_be_repeated, migrated, reached, recorded, remote, served, verified,
+};
 
 /// Sends a recording once, whatever becomes of it; gives the reading's name when it was answered.
 async fn sent_once(server: &Server, request: &v1::RecordReadingRequest) -> Option<String> {

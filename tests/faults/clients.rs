@@ -1,4 +1,5 @@
-//! Clients as laboratories run them: they send again, with the same request id, until a server answers.
+//! Servers on PostgreSQL, and clients as laboratories run them: they send again, with the same request id, until a server
+//! answers.
 
 use std::sync::Arc;
 use std::sync::atomic::{AtomicUsize, Ordering};
@@ -6,9 +7,12 @@ use std::time::Duration;
 
 use ringtrue_proto::v1;
 use ringtrue_remote::{Code, Remote, Settings};
-use ringtrue_tests::postgresql::Door;
+use ringtrue_tests::laboratory::furnish;
+use ringtrue_tests::postgresql::{Cluster, Database, Door};
 use ringtrue_tests::process::{PATIENCE, Server, command, server_ran, text};
+use ringtrue_tests::proxy::Proxy;
 use tokio::time::{Instant, sleep};
+use tonic::transport::{Channel, Endpoint};
 
 /// Connections that a server may have.
 pub(crate) const CONNECTIONS: usize = 6;
@@ -43,6 +47,39 @@ pub(crate) fn served(door: &Door, address: Option<&str>) -> Server {
             LONGEST_STATEMENT_S.to_string(),
         );
     Server::started(command)
+}
+
+/// A server that reaches its database by a way that can fail, with a laboratory in it.
+pub(crate) struct Reached {
+    // Dropped in this order.
+    pub(crate) server: Server,
+    pub(crate) way: Proxy,
+    pub(crate) database: Database,
+    _cluster: Cluster,
+}
+
+pub(crate) async fn reached(furnaces: usize) -> Reached {
+    let cluster = Cluster::quick();
+    let database = cluster.database().await;
+    migrated(&database);
+    let way = Proxy::to(cluster.address());
+    let server = served(&database.at(way.addr()), None);
+    furnish(&remote(server.endpoint()), furnaces).await;
+    Reached {
+        server,
+        way,
+        database,
+        _cluster: cluster,
+    }
+}
+
+impl Reached {
+    /// A channel on which calls are made once.
+    pub(crate) fn channel(&self) -> Channel {
+        Endpoint::from_shared(self.server.endpoint())
+            .expect("an address")
+            .connect_lazy()
+    }
 }
 
 /// Fails unless the records are as they were recorded, and gives what was said about them.

@@ -5,16 +5,14 @@ use std::time::Duration;
 
 use ringtrue_proto::v1;
 use ringtrue_remote::Remote;
-use ringtrue_tests::laboratory::furnish;
-use ringtrue_tests::postgresql::{Cluster, Database};
+use ringtrue_tests::postgresql::Database;
 use ringtrue_tests::process::PATIENCE;
 use ringtrue_tests::proxy::Proxy;
 use tokio::task::JoinSet;
 use tokio::time::{Instant, sleep};
-use tonic::transport::Endpoint;
 use tonic_health::pb::health_check_response::ServingStatus;
 
-use crate::clients::{CONNECTIONS, migrated, remote, served};
+use crate::clients::{CONNECTIONS, reached, remote};
 use crate::silent::becomes;
 
 /// Connections that serve callers; one more listens for other servers.
@@ -89,21 +87,15 @@ async fn eventually_gone(database: &Database, backends: &BTreeSet<i32>) {
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn calls_that_are_given_up_while_the_database_is_silent_keep_no_connection() {
-    let cluster = Cluster::quick();
-    let database = cluster.database().await;
-    migrated(&database);
-    let way = Proxy::to(cluster.address());
-    let server = served(&database.at(way.addr()), None);
-    let near = remote(server.endpoint());
-    furnish(&near, 1).await;
-    let channel = Endpoint::from_shared(server.endpoint())
-        .expect("an address")
-        .connect_lazy();
+    let reached = reached(1).await;
+    let (way, database) = (&reached.way, &reached.database);
+    let near = remote(reached.server.endpoint());
+    let channel = reached.channel();
 
     // Slow, so that every connection is in the middle of something when the way falls silent.
     way.delay(Duration::from_millis(100));
     let callers = asking(&near);
-    are_all_in_use(&database, &BTreeSet::new()).await;
+    are_all_in_use(database, &BTreeSet::new()).await;
     way.silence();
     becomes(&channel, ServingStatus::NotServing).await;
     drop(callers);
@@ -113,24 +105,18 @@ async fn calls_that_are_given_up_while_the_database_is_silent_keep_no_connection
     way.forsake();
     becomes(&channel, ServingStatus::Serving).await;
     let _callers = asking(&near);
-    are_all_in_use(&database, &before).await;
+    are_all_in_use(database, &before).await;
 }
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn connections_stay_within_their_bound_after_the_database_was_away() {
-    let cluster = Cluster::quick();
-    let database = cluster.database().await;
-    migrated(&database);
-    let way = Proxy::to(cluster.address());
-    let server = served(&database.at(way.addr()), None);
-    let near = remote(server.endpoint());
-    furnish(&near, 1).await;
-    let channel = Endpoint::from_shared(server.endpoint())
-        .expect("an address")
-        .connect_lazy();
+    let reached = reached(1).await;
+    let (way, database) = (&reached.way, &reached.database);
+    let near = remote(reached.server.endpoint());
+    let channel = reached.channel();
 
     let _callers = asking(&near);
-    are_all_in_use(&database, &BTreeSet::new()).await;
+    are_all_in_use(database, &BTreeSet::new()).await;
     // Given back, they are used again and not made anew.
     let before = database.backends().await;
     for _ in 0..100 {
@@ -147,10 +133,10 @@ async fn connections_stay_within_their_bound_after_the_database_was_away() {
     );
     for away in [Proxy::cut, Proxy::hang_up, Proxy::close] {
         let before = BTreeSet::from_iter(database.backends().await);
-        away(&way);
-        eventually_gone(&database, &before).await;
+        away(way);
+        eventually_gone(database, &before).await;
         way.open();
         becomes(&channel, ServingStatus::Serving).await;
-        are_all_in_use(&database, &BTreeSet::new()).await;
+        are_all_in_use(database, &BTreeSet::new()).await;
     }
 }

@@ -161,12 +161,7 @@ async fn only_a_database_of_this_version_counts_as_existing() {
     again.close().await.expect("closed");
 
     let mut behind = lab.behind_its_back().await;
-    sqlx::query(
-        "DELETE FROM _sqlx_migrations WHERE version = (SELECT MAX(version) FROM _sqlx_migrations)",
-    )
-    .execute(&mut behind)
-    .await
-    .expect("as an older program left it");
+    set_back(&mut behind).await;
     let refused = Store::open_existing(lab.location()).await;
     assert!(matches!(refused, Err(Error::OlderSchema)), "{refused:?}");
     sqlx::query(
@@ -230,15 +225,30 @@ async fn servers_of_two_versions_work_on_one_database_while_it_is_upgraded() {
 }
 
 #[tokio::test]
-async fn a_database_that_was_not_migrated_far_enough_is_not_served() {
-    let lab = Laboratory::furnished_on_postgresql().await;
-    let mut behind = lab.behind_its_back().await;
+async fn an_older_program_does_not_take_what_was_added_for_tampering() {
+    let (lab, _behind) = migrated_further().await;
+    let store = Store::open(lab.database.owners_location())
+        .await
+        .expect("let in");
+    let refused = store.verify().await;
+    assert!(matches!(refused, Err(Error::NewerSchema)), "{refused:?}");
+}
+
+/// Makes a database one that an older program left.
+async fn set_back(behind: &mut AnyConnection) {
     sqlx::query(
         "DELETE FROM _sqlx_migrations WHERE version = (SELECT MAX(version) FROM _sqlx_migrations)",
     )
-    .execute(&mut behind)
+    .execute(behind)
     .await
     .expect("as an older program left it");
+}
+
+#[tokio::test]
+async fn a_database_that_was_not_migrated_far_enough_is_not_served() {
+    let lab = Laboratory::furnished_on_postgresql().await;
+    let mut behind = lab.behind_its_back().await;
+    set_back(&mut behind).await;
     let refused = Store::open(lab.location()).await;
     assert!(matches!(refused, Err(Error::OlderSchema)), "{refused:?}");
     let empty = ringtrue_tests::postgresql::Database::fresh().await;

@@ -201,7 +201,8 @@ struct Given {
     /// Address to listen on; beyond this machine only with a certificate in [tls].
     #[arg(long)]
     listen: Option<String>,
-    /// Path of the database file.
+    /// The database: path of a file, or address on PostgreSQL such as
+    /// `postgres://ringtrue_server@db.example.org/ringtrue`.
     #[arg(long)]
     database: Option<String>,
     /// What to log, for example `info` or `ringtrue_server=debug,info`.
@@ -396,29 +397,33 @@ async fn serving(settings: &Settings, demo: Option<Demo>) -> anyhow::Result<Exit
     Ok(ended?.into())
 }
 
-async fn existing(settings: &Settings) -> anyhow::Result<Store> {
-    // What takes its time here is not to be ended for it.
-    let location = match settings.location() {
+/// Where the database is for work that takes its time and is not to be ended for it.
+fn unhurried(settings: &Settings) -> Location {
+    match settings.location() {
         Location::Postgres(address) => Location::Postgres(Address {
             longest_statement: None,
             ..address
         }),
-        Location::File(file) => {
-            anyhow::ensure!(
-                file.exists(),
-                "there is no database {}; name it with --database or --config",
-                file.display()
-            );
-            Location::File(file)
-        }
-    };
+        file @ Location::File(_) => file,
+    }
+}
+
+async fn existing(settings: &Settings) -> anyhow::Result<Store> {
+    let location = unhurried(settings);
+    if let Location::File(file) = &location {
+        anyhow::ensure!(
+            file.exists(),
+            "there is no database {}; name it with --database or --config",
+            file.display()
+        );
+    }
     Store::open_existing(location)
         .await
         .with_context(|| format!("opening the database {}", settings.database_shown()))
 }
 
 async fn migrate(settings: &Settings) -> anyhow::Result<ExitCode> {
-    Store::migrate(settings.location())
+    Store::migrate(unhurried(settings))
         .await
         .with_context(|| format!("migrating the database {}", settings.database_shown()))?;
     say(&format!("{} is up to date.", settings.database_shown()));

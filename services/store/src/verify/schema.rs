@@ -6,7 +6,7 @@ use sqlx::Connection as _;
 use sqlx::sqlite::SqliteConnection;
 
 use super::{Fault, Verified};
-use crate::database::{Connection, SQLITE_MIGRATIONS, query_as};
+use crate::database::{Connection, POSTGRES_MIGRATIONS, SQLITE_MIGRATIONS, query_as, query_scalar};
 use crate::{Error, Store};
 
 /// What the database is made of, with the statements that made each part.
@@ -51,10 +51,17 @@ pub(super) async fn check(
     connection: &mut Connection,
     verified: &mut Verified,
 ) -> Result<(), Error> {
+    const NEWEST: &str = "SELECT MAX(version) FROM _sqlx_migrations WHERE success";
     let (found, wanted) = if connection.is_sqlite() {
         let rows = query_as(SQLITE).fetch_all(connection).await?;
         (shape(rows), wanted_sqlite().await?)
     } else {
+        // Servers of two versions may be in service; only the newer one knows what was added.
+        let newest: i64 = query_scalar(NEWEST).fetch_one(connection).await?;
+        let known = POSTGRES_MIGRATIONS.iter().map(|one| one.version).max();
+        if known.is_none_or(|known| known < newest) {
+            return Err(Error::NewerSchema);
+        }
         let found = postgres_shape(connection, "public").await?;
         (found, wanted_postgres(store).await?)
     };
