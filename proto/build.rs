@@ -17,6 +17,7 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
         "alerts",
         "audit",
         "care",
+        "changes",
         "deliveries",
         "fleet",
         "furnaces",

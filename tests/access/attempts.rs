@@ -2,6 +2,7 @@
 
 mod bodies;
 mod certificates;
+mod changes;
 mod headers;
 mod names;
 mod pages;

@@ -2,6 +2,7 @@
 //! acknowledged is there once, and everything goes on by itself.
 
 mod between;
+mod changes;
 mod clients;
 mod connections;
 mod killed;

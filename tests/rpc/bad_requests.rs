@@ -27,13 +27,15 @@ const NEEDLESS: [&str; 12] = [
 ];
 
 /// Lists that are short whatever the network has: they have no pages.
-const WHOLE: [&str; 6] = [
+const WHOLE: [&str; 7] = [
     "ScheduleRules",
     "BackgroundWork",
     "MailSubscriptions",
     "CalendarFeeds",
     "AwaitedSignOffs",
     "SiteGroups",
+    // Goes on behind cursors.
+    "Changes",
 ];
 
 /// Every call of the protocol by its path.

@@ -8,6 +8,7 @@ mod bad_readings;
 mod bad_requests;
 mod bad_tables;
 mod care;
+mod changes;
 mod credentials;
 mod deliveries;
 mod enrolments;

@@ -5,7 +5,7 @@ use std::collections::BTreeSet;
 use crate::bad_requests::calls;
 
 /// Calls with the file and the test that tells their story.
-const STORIES: [(&str, &str, &str); 81] = [
+const STORIES: [(&str, &str, &str); 83] = [
     (
         "SiteService/CreateSite",
         SITES,
@@ -312,6 +312,16 @@ const STORIES: [(&str, &str, &str); 81] = [
         "a_stream_begins_with_what_stands_open_and_goes_on_with_what_happens",
     ),
     (
+        "ChangeService/ListChanges",
+        CHANGES,
+        "pages_go_on_behind_their_cursors_by_site_and_by_type",
+    ),
+    (
+        "ChangeService/WatchChanges",
+        CHANGES,
+        "a_stream_goes_on_behind_its_cursor_and_begins_at_the_end_without_one",
+    ),
+    (
         "OperationsService/ListBackgroundWork",
         CARE,
         "background_work_is_listed_with_what_waits",
@@ -421,6 +431,7 @@ const SITE_GROUPS: &str = include_str!("site_groups.rs");
 const DELIVERIES: &str = include_str!("deliveries.rs");
 const SCHEDULES: &str = include_str!("schedules.rs");
 const CARE: &str = include_str!("care.rs");
+const CHANGES: &str = include_str!("changes.rs");
 const ALERTS: &str = include_str!("alerts.rs");
 const STREAM: &str = include_str!("alerts/stream.rs");
 const FLEET: &str = include_str!("fleet.rs");

@@ -29,7 +29,7 @@ enum Damage {
 use Damage::{Found, NoRecord, ShownIn};
 
 /// Every table of the database.
-const TABLES: [(&str, Damage); 41] = [
+const TABLES: [(&str, Damage); 44] = [
     (
         "site",
         Found(&[
@@ -184,6 +184,20 @@ const TABLES: [(&str, Damage); 41] = [
     (
         "access_version",
         NoRecord("a number that memories go by: another one makes them start anew"),
+    ),
+    (
+        "change",
+        NoRecord(
+            "tells again what the chains and the log of alerts hold, for as long as it is kept",
+        ),
+    ),
+    (
+        "change_log",
+        NoRecord("how far the change feed has come in the log of alerts"),
+    ),
+    (
+        "change_place",
+        NoRecord("how far the change feed has come in each chain"),
     ),
     ("sign_off", ShownIn("sign_offs.rs")),
     (

@@ -4,6 +4,7 @@
 mod agenda;
 mod alerts;
 mod amounts;
+mod changes;
 mod checkpoints;
 mod content;
 mod copies;

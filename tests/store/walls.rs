@@ -44,7 +44,7 @@ const NEVER_REMOVED: [&str; 6] = [
 ];
 
 /// Tables of which whoever reaches some sites may read nothing at all.
-const FOR_THE_NETWORK: [&str; 1] = ["audit_covered"];
+const FOR_THE_NETWORK: [&str; 2] = ["audit_covered", "change_place"];
 
 /// Tables of which everybody reads the rows of the whole network, which stand under no site.
 const SHARED: [&str; 5] = [
@@ -87,7 +87,9 @@ fn value(table: &str, column: &str, kind: &str, site: &str, row: &str) -> String
         ("site_groups" | "closed_days" | "closures", _) => "'[]'".to_owned(),
         (_, "text") => format!("'{site}-{row}'"),
         // The log of alerts counts across all sites.
-        ("seq", _) if table == "alert_change" => format!("{}", site.len() * 10 + row.len()),
+        ("seq", _) if matches!(table, "alert_change" | "change") => {
+            format!("{}", site.len() * 10 + row.len())
+        }
         (_, "bigint" | "double precision") => "1".to_owned(),
         (_, "boolean") => "false".to_owned(),
         (_, "bytea") => "''".to_owned(),
@@ -150,7 +152,7 @@ impl Walled {
         }
         run(
             &mut admin,
-            "SET session_replication_role = replica; DELETE FROM site_agenda",
+            "SET session_replication_role = replica; DELETE FROM site_agenda; DELETE FROM change_place",
         )
         .await
         .expect("keys are not looked at");
@@ -290,7 +292,8 @@ async fn records_are_neither_changed_nor_removed_by_any_role_of_the_server() {
 
 #[tokio::test]
 async fn rows_of_another_site_are_refused_and_own_ones_are_not() {
-    const WRITTEN_FOR_THE_NETWORK_ALONE: [&str; 2] = ["site_fit", "audit_covered"];
+    const WRITTEN_FOR_THE_NETWORK_ALONE: [&str; 4] =
+        ["site_fit", "audit_covered", "change", "change_place"];
     let walled = Walled::filled().await;
     let mut server = walled.server().await;
     for (table, columns) in &walled.tables {

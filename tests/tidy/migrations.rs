@@ -61,6 +61,10 @@ const COMMITTED: &[(&str, &str)] = &[
         "2f2eeac3312440d6949f95dad051bc40180934f12fe832ebc2021fc9faf903de",
     ),
     (
+        "services/store/migrations/sqlite/0015_changes.sql",
+        "d51e909c84a723302d8ac030f4001634da8445dbc7bdf378394535c9dfbae5f4",
+    ),
+    (
         "services/store/migrations/postgres/0000_functions.sql",
         "8616dac2cf54b789e232ac8d74808b6c608ebde07e7616cf95657567ec3b4c84",
     ),
@@ -115,6 +119,10 @@ const COMMITTED: &[(&str, &str)] = &[
     (
         "services/store/migrations/postgres/0013_access_rights.sql",
         "e10741d1fca7653554e2dbb8add43fb60a2285b5326c69e2deb981e829b5106e",
+    ),
+    (
+        "services/store/migrations/postgres/0015_changes.sql",
+        "204ce76af02f9bb05d4050eae9da68c78ba5b6ad921e679341e0a4bc12029256",
     ),
 ];
 

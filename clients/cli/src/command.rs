@@ -12,7 +12,7 @@ use crate::connection::{Connection, Said};
 use crate::failure::{Stop, exit};
 use crate::session::{Over, Session};
 use crate::{
-    adjustment, alert, audit, batch, care, cautions, credential, due, enrol, feed, fitness,
+    adjustment, alert, audit, batch, care, cautions, change, credential, due, enrol, feed, fitness,
     furnace, gauge, group, mail, profile, programme, qc, quantity, reading, rule, sign_off, site,
     watch, whoami, work,
 };
@@ -136,6 +136,9 @@ enum Noun {
     /// Shows alerts as they come, and runs a command for each.
     #[command(after_long_help = watch::EXAMPLES)]
     Watch(watch::Ask),
+    /// What changed: recorded, configured, raised, in one order.
+    #[command(subcommand, after_long_help = change::EXAMPLES)]
+    Changes(change::Ask),
     /// Who is sent mail about alerts.
     #[command(subcommand, after_long_help = mail::EXAMPLES)]
     Mail(mail::Ask),
@@ -391,6 +394,7 @@ async fn at_server(
         Noun::Rule(ask) => Box::pin(rule::carry_out(ask, &mut session)).await,
         Noun::Alert(ask) => Box::pin(alert::carry_out(ask, &mut session)).await,
         Noun::Watch(ask) => Box::pin(watch::carry_out(ask, &mut session)).await,
+        Noun::Changes(ask) => Box::pin(change::carry_out(ask, &mut session)).await,
         Noun::Mail(ask) => Box::pin(mail::carry_out(ask, &mut session)).await,
         Noun::Calendar(ask) => Box::pin(feed::carry_out(ask, &mut session)).await,
         Noun::Work => Box::pin(work::carry_out(&mut session)).await,

@@ -9,6 +9,7 @@ mod audit;
 mod batch;
 mod care;
 mod cautions;
+mod change;
 mod chart;
 mod command;
 mod connection;

@@ -188,7 +188,7 @@ async fn finished(running: &mut Option<Running<'_>>) -> (Waiting, Ran) {
 }
 
 /// Waits until somebody stops the program: Ctrl-C, or the signal of a service manager.
-async fn interrupted() {
+pub(crate) async fn interrupted() {
     #[cfg(unix)]
     {
         use tokio::signal::unix::{SignalKind, signal};
@@ -304,7 +304,11 @@ fn noted(note: &str, by: &str) -> String {
     }
 }
 
-fn say_lost(lost: &Lost, began: Instant, session: &mut Session<'_, '_>) -> Result<(), Stop> {
+pub(crate) fn say_lost(
+    lost: &Lost,
+    began: Instant,
+    session: &mut Session<'_, '_>,
+) -> Result<(), Stop> {
     // The first loss is news; after it only that it still lasts, now and then.
     if lost.tries != 1 && !lost.tries.is_multiple_of(10) {
         return Ok(());
@@ -337,7 +341,7 @@ fn say_lost(lost: &Lost, began: Instant, session: &mut Session<'_, '_>) -> Resul
     session.say(&text)
 }
 
-fn say_back(session: &mut Session<'_, '_>) -> Result<(), Stop> {
+pub(crate) fn say_back(session: &mut Session<'_, '_>) -> Result<(), Stop> {
     if session.json {
         let line = serde_json::json!({ "connection": "back" });
         writeln!(session.world.err, "{line}")?;

@@ -3,8 +3,8 @@
 //!
 //! [`Remote`] has one method per call of the protocol. Every call carries the operator's staff code
 //! and a deadline; a call that changes something carries a request id, so that a repeat after a
-//! lost answer gives the first answer again. [`Remote::watch_alerts`] gives a stream instead, which
-//! mends itself.
+//! lost answer gives the first answer again. [`Remote::watch_alerts`] and [`Remote::watch_changes`] give
+//! streams instead, which mend themselves.
 
 mod access;
 mod adjustments;
@@ -13,12 +13,14 @@ mod audit;
 mod call;
 mod care;
 mod certificate;
+mod changes;
 mod deliveries;
 mod endpoint;
 mod failure;
 mod fleet;
 mod furnaces;
 mod gauges;
+mod mending;
 mod operations;
 mod pin;
 mod presented;
@@ -37,11 +39,13 @@ mod watch;
 pub use audit::{Sealed, key_id, sealed};
 pub use call::{Outcome, Remote};
 pub use certificate::{certificate_sha256, hex};
+pub use changes::{ChangeStream, Followed};
 pub use failure::{Failure, Precondition, Violation};
+pub use mending::{Lost, Pace};
 pub use pin::{BadPin, Pin};
 pub use presented::{Presented, presented_authority};
 pub use secret::Secret;
 pub use settings::{DEFAULT_ENDPOINT, Identity, Settings, Unusable};
 pub use token::{BadToken, NoChance, Token, TokenSecret, sha256};
 pub use tonic::Code;
-pub use watch::{AlertStream, Lost, Pace, Told};
+pub use watch::{AlertStream, Told};

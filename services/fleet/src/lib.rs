@@ -12,6 +12,7 @@ pub mod backtest;
 pub mod calendar;
 pub mod caller;
 pub mod caution;
+pub mod change;
 pub mod credential;
 pub mod delivery;
 pub mod due;

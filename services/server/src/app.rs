@@ -21,6 +21,7 @@ mod delete_calendar_feed;
 mod delete_mail_subscription;
 mod enrol;
 mod error;
+mod feed_changes;
 mod find;
 mod first_administrator;
 mod granted;
@@ -65,10 +66,10 @@ use tokio::sync::Semaphore;
 use tokio_util::task::TaskTracker;
 
 use crate::access::AccessBell;
-use crate::alert_feed::AlertFeed;
 use crate::clock::Clock;
 use crate::ids::Ids;
 use crate::lifecycle::Lifecycle;
+use crate::live_feed::{AlertFeed, ChangeFeed};
 use crate::readiness::Readiness;
 use crate::seal::Seal;
 
@@ -89,6 +90,7 @@ pub use delete_calendar_feed::delete_calendar_feed;
 pub use delete_mail_subscription::delete_mail_subscription;
 pub use enrol::enrol;
 pub use error::Error;
+pub use feed_changes::{CHANGES_WORK, feed_changes, forget_changes};
 pub use find::{Found, changes, find};
 pub use first_administrator::first_administrator;
 pub use learn::learn;
@@ -136,6 +138,8 @@ pub struct App {
     pub ids: Ids,
     /// The live end of the log of alerts.
     pub alerts: AlertFeed,
+    /// The live end of the change feed.
+    pub changes: ChangeFeed,
     /// Rung after a change of who may do what.
     pub access: AccessBell,
     /// Whether the database answers.
@@ -163,6 +167,7 @@ impl App {
             clock,
             ids,
             alerts: AlertFeed::default(),
+            changes: ChangeFeed::default(),
             access: AccessBell::default(),
             readiness: Readiness::default(),
             seal: None,

@@ -5,6 +5,7 @@
 
 mod access;
 mod audit;
+mod changes;
 mod deliveries;
 mod layers;
 mod limits;
@@ -22,6 +23,7 @@ use tracing_subscriber::EnvFilter;
 
 pub use access::Access;
 pub use audit::Audit;
+pub use changes::Changes;
 pub use deliveries::{Http, Mail, MailTls, Secret};
 pub use layers::ENVIRONMENT_PREFIX;
 use layers::{Given, merged, misspelt_variables};
@@ -58,6 +60,8 @@ pub struct Settings {
     pub fleet: Fleet,
     /// How what is due is looked at.
     pub alerts: Alerts,
+    /// How long it is told what changed.
+    pub changes: Changes,
     /// The pages and calendar feeds beside the gRPC interface.
     pub http: Http,
     /// How mail goes out.
@@ -172,6 +176,7 @@ impl Default for Settings {
             audit: Audit::default(),
             fleet: Fleet { refit_every_s: 5 },
             alerts: Alerts { look_every_s: 1 },
+            changes: Changes::default(),
             http: Http::default(),
             mail: Mail::default(),
         }
@@ -271,6 +276,7 @@ impl Settings {
             alerts: Alerts {
                 look_every_s: given.whole("alerts.look_every_s", default.alerts.look_every_s),
             },
+            changes: Changes::given(&mut given),
             http: Http::given(&mut given),
             mail: Mail::given(&mut given),
         };
@@ -348,6 +354,7 @@ impl Settings {
         }
         self.limits.check(&mut faults);
         self.audit.check(&mut faults);
+        self.changes.check(&mut faults);
         self.http.check(&self.tls, &mut faults);
         self.mail.check(&mut faults);
         if faults.is_empty() {
@@ -394,6 +401,7 @@ impl Settings {
             format!("refit_every_s = {}", self.fleet.refit_every_s),
             "\n[alerts]".to_owned(),
             format!("look_every_s = {}", self.alerts.look_every_s),
+            self.changes.effective(),
             self.http.effective(),
             self.mail.effective(),
         ];

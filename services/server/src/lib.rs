@@ -1,7 +1,6 @@
 //! The Ringtrue server: gRPC in front, the rules of `ringtrue_fleet` in the middle, the store behind.
 
 pub mod access;
-pub mod alert_feed;
 pub mod app;
 pub mod backtest;
 pub mod clock;
@@ -11,6 +10,7 @@ pub mod demo;
 pub mod http;
 pub mod ids;
 pub mod lifecycle;
+pub mod live_feed;
 pub mod mail;
 pub mod readiness;
 pub mod rpc;

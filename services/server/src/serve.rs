@@ -101,7 +101,8 @@ pub fn start(
         let (store, clock, ids) = (app.store.clone(), app.clock.clone(), app.ids.clone());
         work::find::start(store, clock, ids, 2 * every, lifecycle);
     }
-    work::look::start_following(app, lifecycle);
+    work::follow::start(app, lifecycle);
+    work::changes::start(app, settings.changes.keep_days, lifecycle);
     work::others::start(app, lifecycle);
     work::partitions::start(app, lifecycle);
     work::ready::start(app, &health, lifecycle);

@@ -1,8 +1,10 @@
 //! Background work: one file for each thing that is done again and again.
 
+pub(crate) mod changes;
 pub(crate) mod checkpoint;
 pub(crate) mod find;
 pub(crate) mod fold_log;
+pub(crate) mod follow;
 pub(crate) mod look;
 pub(crate) mod mail;
 pub(crate) mod others;

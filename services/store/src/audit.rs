@@ -173,11 +173,7 @@ fn bears_on_due_dates(happening: &Happening) -> bool {
     !is_looks_own && !happening.action.starts_with("signing_phrase.")
 }
 
-/// Appends to the chains, in order, remembers the answers, and puts the sites on the agenda.
-pub(crate) async fn append(
-    connection: &mut Connection,
-    happenings: Vec<Happening>,
-) -> Result<(), Error> {
+async fn append(connection: &mut Connection, happenings: Vec<Happening>) -> Result<(), Error> {
     // The ends first: behind row-level security a sub-select is no condition for the key.
     const HEADS: &str = "WITH ends AS MATERIALIZED (SELECT wanted.value AS site_id,
             (SELECT MAX(seq) FROM audit WHERE site_id = wanted.value) AS seq FROM json_each($1) AS wanted)
@@ -350,6 +346,12 @@ pub(crate) async fn answered(
 }
 
 impl Tx {
+    /// Appends to the chains, in order, remembers the answers, and puts the sites on the agenda.
+    pub(crate) async fn append(&mut self, happenings: Vec<Happening>) -> Result<(), Error> {
+        self.has_entered |= !happenings.is_empty();
+        append(self.connection(), happenings).await
+    }
+
     /// The answer already given to this request. Fails with [`Error::RequestIdReused`] when the id was
     /// used for something else.
     pub async fn answered(&mut self, request: &Request) -> Result<Option<Answered>, Error> {
@@ -379,7 +381,7 @@ impl Tx {
             request: Some(request.clone()),
         };
         raise_version(self.connection()).await?;
-        append(self.connection(), vec![happening]).await
+        self.append(vec![happening]).await
     }
 }
 

@@ -20,6 +20,7 @@ use std::time::Duration;
 
 use ringtrue_fleet::caller::Scope;
 use ringtrue_fleet::key::SiteId;
+use tokio::sync::Notify;
 
 pub(crate) use connection::{Connection, Value, query, query_as, query_scalar};
 pub(crate) use postgres::MIGRATIONS as POSTGRES_MIGRATIONS;
@@ -131,6 +132,8 @@ struct Inner {
     batches: BatchCache,
     reference: ReferenceMemory,
     fitted: FittedMemory,
+    /// Rung when this process has entered something.
+    grown: Notify,
 }
 
 #[derive(Debug)]
@@ -169,6 +172,7 @@ impl Store {
                 batches: BatchCache::default(),
                 reference: ReferenceMemory::default(),
                 fitted: FittedMemory::default(),
+                grown: Notify::new(),
             }),
         })
     }
@@ -260,6 +264,16 @@ impl Store {
             Engine::Sqlite(_) => Err(Error::NotOurs),
             Engine::Postgres(cluster) => cluster.fresh_schema(name).await,
         }
+    }
+
+    /// Waits until this process has entered something in an audit chain or in the log of alerts since it was asked
+    /// last; one at a time may ask.
+    pub async fn grown(&self) {
+        self.inner.grown.notified().await;
+    }
+
+    pub(crate) fn say_grown(&self) {
+        self.inner.grown.notify_one();
     }
 
     pub(crate) fn reference(&self) -> &ReferenceMemory {

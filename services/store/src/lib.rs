@@ -30,6 +30,7 @@ pub use page::{Page, PagePart};
 pub use read::Read;
 pub use recorded::{Evaluated, Recorded};
 pub use tables::alerts::{AlertFilter, LoggedChange, NamedAlert};
+pub use tables::changes::{ChangeFilter, Fed, Unfed};
 pub use tables::credentials::{KeptCredential, Proving};
 pub use tables::enrolments::Invited;
 pub use tables::findings::{FindingFilter, NamedFinding};

@@ -4,6 +4,7 @@ pub(crate) mod acts;
 pub(crate) mod adjustments;
 pub(crate) mod agenda;
 pub(crate) mod alerts;
+pub(crate) mod changes;
 pub(crate) mod credentials;
 pub(crate) mod enrolments;
 pub(crate) mod events;

@@ -17,6 +17,8 @@ pub struct Tx {
     pub(crate) scope: Scope,
     name: &'static str,
     pub(crate) store: Store,
+    /// Whether something was entered in an audit chain or in the log of alerts.
+    pub(crate) has_entered: bool,
 }
 
 /// Where a transaction is open.
@@ -35,6 +37,7 @@ impl Tx {
             scope,
             name,
             store,
+            has_entered: false,
         }
     }
 
@@ -48,6 +51,9 @@ impl Tx {
             open.commit().await?;
         }
         tracing::trace!(tx = self.name, "committed");
+        if self.has_entered {
+            self.store.say_grown();
+        }
         Ok(())
     }
 

@@ -103,12 +103,14 @@ async fn what_is_shown_to_some_only_is_there() {
         }
     }
     // Effects of batches name no site, and there is nothing to be told of gauges before a network is fitted; alerts are
-    // watched one change at a time, the first laboratory's first.
+    // watched one change at a time, the first laboratory's first; changes name what changed and say nothing more.
     let known = [
         "FleetService/GetFleetOverview",
         "FleetService/ListBatchEffects",
         "FleetService/ListGaugeEffects",
         "AlertService/WatchAlerts",
+        "ChangeService/ListChanges",
+        "ChangeService/WatchChanges",
     ];
     empty.retain(|call| !known.contains(call));
     assert_eq!(empty, [""; 0]);

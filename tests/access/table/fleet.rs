@@ -240,6 +240,30 @@ pub(super) const ROWS: &[Row] = &[
         r#"{"parent":"sites/-"}"#,
     ),
     row(
+        "ChangeService/ListChanges",
+        READ,
+        Denied,
+        r#"{"parent":"{site}"}"#,
+    ),
+    row(
+        "ChangeService/ListChanges",
+        READ,
+        Filtered,
+        r#"{"parent":"sites/-","types":["reading","site.created"],"after":"c0-00000000"}"#,
+    ),
+    row(
+        "ChangeService/WatchChanges",
+        READ,
+        Denied,
+        r#"{"parent":"{site}"}"#,
+    ),
+    row(
+        "ChangeService/WatchChanges",
+        READ,
+        Filtered,
+        r#"{"parent":"sites/-"}"#,
+    ),
+    row(
         "AlertService/SnoozeAlert",
         NOTE,
         Hidden,

@@ -54,6 +54,9 @@ pub enum Error {
         /// Its resource name.
         name: String,
     },
+    /// The changes after a cursor are no longer kept.
+    #[error("the changes after this cursor are no longer kept")]
+    CursorExpired,
     /// The server is draining or has too much to do.
     #[error("the server is busy or stopping")]
     Busy,

@@ -20,9 +20,9 @@ use ringtrue_fleet::key::{AlertId, SiteId};
 use ringtrue_store::{Lease, Over, Read, Store};
 
 use super::Error;
-use crate::alert_feed::AlertFeed;
 use crate::clock::Clock;
 use crate::ids::Ids;
+use crate::live_feed::AlertFeed;
 
 /// The piece of work, as its lease names it.
 pub const ALERTS_WORK: &str = "alerts";

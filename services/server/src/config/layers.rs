@@ -13,7 +13,7 @@ use super::{ClientCertificates, LogFormat, MailTls, Overrides, without_secrets};
 pub const ENVIRONMENT_PREFIX: &str = "RINGTRUE_SERVER";
 
 /// Every key there is, in the order it is shown to people.
-pub(super) const KEYS: [&str; 40] = [
+pub(super) const KEYS: [&str; 41] = [
     "listen",
     "database",
     "drain_s",
@@ -44,6 +44,7 @@ pub(super) const KEYS: [&str; 40] = [
     "audit.witness",
     "fleet.refit_every_s",
     "alerts.look_every_s",
+    "changes.keep_days",
     "http.listen",
     "http.tls",
     "http.public_url",

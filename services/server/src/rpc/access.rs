@@ -104,6 +104,8 @@ pub(crate) const ACCESS: &[(&str, Right)] = &[
     ("/ringtrue.v1.AlertService/AcknowledgeAlert", Right::Note),
     ("/ringtrue.v1.AlertService/SnoozeAlert", Right::Note),
     ("/ringtrue.v1.AlertService/WatchAlerts", Right::Read),
+    ("/ringtrue.v1.ChangeService/ListChanges", Right::Read),
+    ("/ringtrue.v1.ChangeService/WatchChanges", Right::Read),
     (
         "/ringtrue.v1.OperationsService/ListBackgroundWork",
         Right::Read,

@@ -10,6 +10,7 @@ mod alerts;
 mod audit;
 mod caller;
 mod care;
+mod changes;
 mod credentials;
 mod deliveries;
 mod evaluation;
@@ -17,6 +18,7 @@ mod fields;
 mod fleet;
 mod furnaces;
 mod gauges;
+mod live;
 mod mask;
 mod operations;
 mod page;
@@ -39,6 +41,7 @@ use ringtrue_proto::v1::adjustment_service_server::AdjustmentServiceServer;
 use ringtrue_proto::v1::alert_service_server::AlertServiceServer;
 use ringtrue_proto::v1::audit_service_server::AuditServiceServer;
 use ringtrue_proto::v1::care_service_server::CareServiceServer;
+use ringtrue_proto::v1::change_service_server::ChangeServiceServer;
 use ringtrue_proto::v1::delivery_service_server::DeliveryServiceServer;
 use ringtrue_proto::v1::fleet_service_server::FleetServiceServer;
 use ringtrue_proto::v1::furnace_service_server::FurnaceServiceServer;
@@ -63,7 +66,7 @@ use crate::config::Settings;
 const BATCH_REQUEST: usize = 16 * 1024 * 1024;
 
 /// The services whose health is told, by their full names; the empty one stands for the server.
-pub const SERVICES: [&str; 17] = [
+pub const SERVICES: [&str; 18] = [
     "",
     "ringtrue.v1.SiteService",
     "ringtrue.v1.FurnaceService",
@@ -76,6 +79,7 @@ pub const SERVICES: [&str; 17] = [
     "ringtrue.v1.ScheduleService",
     "ringtrue.v1.CareService",
     "ringtrue.v1.AlertService",
+    "ringtrue.v1.ChangeService",
     "ringtrue.v1.OperationsService",
     "ringtrue.v1.DeliveryService",
     "ringtrue.v1.AccessService",
@@ -123,6 +127,8 @@ pub fn routes_with_health(app: App, reporter: &HealthReporter, message_bytes: us
         CareServiceServer::new(care::Care(app.clone())).max_decoding_message_size(message_bytes);
     let alerts = AlertServiceServer::new(alerts::Alerts(app.clone()))
         .max_decoding_message_size(message_bytes);
+    let changes = ChangeServiceServer::new(changes::Changes(app.clone()))
+        .max_decoding_message_size(message_bytes);
     let operations = OperationsServiceServer::new(operations::Operations(app.clone()))
         .max_decoding_message_size(message_bytes);
     let deliveries = DeliveryServiceServer::new(deliveries::Deliveries(app.clone()))
@@ -146,6 +152,7 @@ pub fn routes_with_health(app: App, reporter: &HealthReporter, message_bytes: us
         .add_service(schedules)
         .add_service(care)
         .add_service(alerts)
+        .add_service(changes)
         .add_service(operations)
         .add_service(deliveries)
         .add_service(access)

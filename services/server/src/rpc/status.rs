@@ -115,6 +115,12 @@ pub fn status(error: Error) -> Status {
             &format!("the version of {name} is out of date; read it again and repeat the change"),
             said("STALE_ETAG", HashMap::from([field("name", &name)])),
         ),
+        Error::CursorExpired => status_of(
+            Code::OutOfRange,
+            "the changes after this cursor are no longer kept; begin anew: keep `end_cursor` of ListChanges, list \
+             everything, then follow from that cursor",
+            said("CURSOR_EXPIRED", HashMap::new()),
+        ),
         Error::Busy => {
             let mut details = said("BUSY", HashMap::new());
             details.set_retry_info(Some(COME_BACK));

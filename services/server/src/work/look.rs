@@ -1,22 +1,14 @@
-//! Keeps the register of alerts up to date, and follows its log for the streams.
+//! Keeps the register of alerts up to date.
 
 use std::time::{Duration, Instant};
 
-use ringtrue_fleet::caller::Scope;
-
 use super::refit::given_back;
 use super::told::{Told, causes};
-use crate::app::{self, ALERTS_WORK, App, Error};
+use crate::app::{self, ALERTS_WORK, App};
 use crate::lifecycle::Lifecycle;
 
 /// A look takes at most this share of the time: after a long one the next waits longer.
 const REST_PER_WORK: u32 = 9;
-
-/// How often the log's end is looked for without a bell: the word of another server may have been lost.
-const FOLLOWED_EVERY: Duration = Duration::from_secs(1);
-
-/// Changes read at once.
-const READ_AT_ONCE: u32 = 500;
 
 /// Starts looking every so often, which costs one question to an index while nothing waits.
 pub(crate) fn start(app: &App, every: Duration, lifecycle: &Lifecycle) {
@@ -61,53 +53,4 @@ pub(crate) fn start(app: &App, every: Duration, lifecycle: &Lifecycle) {
             told.ended(&store, began, idle, fault).await;
         }
     });
-}
-
-/// Starts reading the log's new end for all streams.
-pub(crate) fn start_following(app: &App, lifecycle: &Lifecycle) {
-    let (store, feed) = (app.store.clone(), app.alerts.clone());
-    let drain = lifecycle.drain.clone();
-    lifecycle.spawn("alert_feed", async move {
-        let read = store.read(&Scope::for_work("alert_feed"));
-        let mut after = None;
-        loop {
-            match followed(&read, &feed, after).await {
-                Ok(last) => after = Some(last),
-                // Streams hear of it at the next turn.
-                Err(fault) => {
-                    tracing::warn!(cause = causes(&fault), "the log of alerts was not read");
-                }
-            }
-            tokio::select! {
-                () = drain.cancelled() => return Ok(()),
-                () = feed.rung() => {}
-                () = tokio::time::sleep(FOLLOWED_EVERY) => {}
-            }
-        }
-    });
-}
-
-/// Publishes what came after a change; at the very start only finds the end of the log. Streams wait for that
-/// before they replay what was before, so nothing falls between.
-async fn followed(
-    read: &ringtrue_store::Read,
-    feed: &crate::alert_feed::AlertFeed,
-    after: Option<i64>,
-) -> Result<i64, Error> {
-    let Some(mut after) = after else {
-        let last = read.last_alert_change().await?;
-        feed.ready();
-        return Ok(last);
-    };
-    loop {
-        let changes = read.alert_changes(after, READ_AT_ONCE).await?;
-        let is_all = changes.len() < READ_AT_ONCE as usize;
-        for change in changes {
-            after = change.seq;
-            feed.publish(change);
-        }
-        if is_all {
-            return Ok(after);
-        }
-    }
 }

@@ -5,9 +5,9 @@ use std::time::Duration;
 use ringtrue_store::{Store, Word};
 
 use crate::access::AccessBell;
-use crate::alert_feed::AlertFeed;
 use crate::app::{App, Error};
 use crate::lifecycle::Lifecycle;
+use crate::live_feed::{AlertFeed, ChangeFeed};
 
 use super::told::causes;
 
@@ -16,13 +16,18 @@ const PAUSE: Duration = Duration::from_secs(1);
 
 /// Starts listening; ends when the life drains.
 pub(crate) fn start(app: &App, lifecycle: &Lifecycle) {
-    let (store, feed, access) = (app.store.clone(), app.alerts.clone(), app.access.clone());
+    let store = app.store.clone();
+    let bells = Bells {
+        alerts: app.alerts.clone(),
+        changes: app.changes.clone(),
+        access: app.access.clone(),
+    };
     let drain = lifecycle.drain.clone();
     lifecycle.spawn("others", async move {
         loop {
             let fault = tokio::select! {
                 () = drain.cancelled() => return Ok(()),
-                fault = listen(&store, &feed, &access) => Error::from(fault),
+                fault = listen(&store, &bells) => Error::from(fault),
             };
             // Streams and the gate look by themselves meanwhile.
             tracing::warn!(
@@ -38,27 +43,39 @@ pub(crate) fn start(app: &App, lifecycle: &Lifecycle) {
 }
 
 /// Passes on what is heard until that fails. A database that has no other servers never says anything.
-async fn listen(store: &Store, feed: &AlertFeed, access: &AccessBell) -> ringtrue_store::Error {
+async fn listen(store: &Store, bells: &Bells) -> ringtrue_store::Error {
     let mut listener = match store.listener().await {
         Ok(Some(listener)) => listener,
         Ok(None) => std::future::pending().await,
         Err(fault) => return fault,
     };
     // What was done before is missed by whoever begins to listen.
-    pass_on(Word::Anything, feed, access);
+    bells.ring(Word::Anything);
     loop {
         match listener.heard().await {
-            Ok(word) => pass_on(word, feed, access),
+            Ok(word) => bells.ring(word),
             Err(fault) => return fault,
         }
     }
 }
 
-fn pass_on(word: Word, feed: &AlertFeed, access: &AccessBell) {
-    if matches!(word, Word::Alerts | Word::Anything) {
-        feed.ring();
-    }
-    if matches!(word, Word::Access | Word::Anything) {
-        access.ring();
+/// Who wakes at a word.
+struct Bells {
+    alerts: AlertFeed,
+    changes: ChangeFeed,
+    access: AccessBell,
+}
+
+impl Bells {
+    fn ring(&self, word: Word) {
+        if matches!(word, Word::Alerts | Word::Anything) {
+            self.alerts.ring();
+        }
+        if matches!(word, Word::Changes | Word::Anything) {
+            self.changes.ring();
+        }
+        if matches!(word, Word::Access | Word::Anything) {
+            self.access.ring();
+        }
     }
 }

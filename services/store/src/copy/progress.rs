@@ -13,13 +13,15 @@ use crate::{Error, Store, Tx};
 pub(super) const TABLE: &str = "copy_under_way";
 
 /// What a database has before anybody recorded anything, and what servers leave in it by themselves.
-const OF_NO_RECORD: [&str; 6] = [
+const OF_NO_RECORD: [&str; 8] = [
     "reference_version",
     "fleet_change",
     "access_version",
     "site_agenda",
     "work_lease",
     "work_run",
+    "change_log",
+    "change_place",
 ];
 
 /// Up to where a table is copied.

@@ -6,7 +6,7 @@ use crate::database::{Connection, query_as};
 
 /// Columns that are true or false. PostgreSQL says so itself; SQLite knows numbers only. One that is missing here
 /// makes both sides disagree.
-const TRUTHS: [&str; 13] = [
+const TRUTHS: [&str; 16] = [
     "accepts_assumed_hold_correction",
     "full_compensation",
     "in_use",
@@ -20,6 +20,9 @@ const TRUTHS: [&str; 13] = [
     "is_deleted",
     "is_revoked",
     "whole_network",
+    "is_shared",
+    "is_ordered",
+    "is_active",
 ];
 
 /// What is about a database itself and not about what is kept in it.

@@ -326,6 +326,8 @@ pub(crate) enum Sequence {
     AlertLog,
     /// The network's own audit chain.
     NetworkChain,
+    /// The change feed.
+    Changes,
 }
 
 /// Waits until no other transaction has written to it without having ended, and keeps others from it until
@@ -338,6 +340,7 @@ pub(crate) async fn hold_sequence(connection: &mut Connection, of: Sequence) -> 
     let number = match of {
         Sequence::NetworkChain => 1_i64,
         Sequence::AlertLog => 2,
+        Sequence::Changes => 3,
     };
     query(SQL).bind(number).execute(connection).await?;
     Ok(())

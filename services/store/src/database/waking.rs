@@ -22,12 +22,15 @@ pub enum Word {
     Alerts,
     /// Who may do what has changed.
     Access,
+    /// The change feed has grown.
+    Changes,
     /// The connection was lost and made again: anything may have happened meanwhile.
     Anything,
 }
 
 const ALERTS: &str = "ringtrue_alerts";
 const ACCESS: &str = "ringtrue_access";
+const CHANGES: &str = "ringtrue_changes";
 
 /// Says a word to all servers when the transaction commits, and not before. On SQLite there is nobody else.
 pub(crate) async fn say(connection: &mut Connection, word: Word) -> Result<(), Error> {
@@ -35,6 +38,7 @@ pub(crate) async fn say(connection: &mut Connection, word: Word) -> Result<(), E
     let channel = match word {
         Word::Alerts => ALERTS,
         Word::Access => ACCESS,
+        Word::Changes => CHANGES,
         Word::Anything => return Ok(()),
     };
     if !connection.is_sqlite() {
@@ -56,7 +60,7 @@ impl Listener {
     pub(super) async fn on(pool: PgPool, patience: &Patience) -> Result<Self, Error> {
         let listening = async {
             let mut ears = PgListener::connect_with(&pool).await?;
-            ears.listen_all([ALERTS, ACCESS]).await?;
+            ears.listen_all([ALERTS, ACCESS, CHANGES]).await?;
             Ok(ears)
         };
         Ok(Self {
@@ -80,6 +84,7 @@ impl Listener {
             match notification.channel() {
                 ALERTS => return Ok(Word::Alerts),
                 ACCESS => return Ok(Word::Access),
+                CHANGES => return Ok(Word::Changes),
                 _ => {}
             }
         }

@@ -6,7 +6,7 @@ use ringtrue_fleet::key::{ActId, ActKey, SiteId};
 use ringtrue_fleet::task::TaskKind;
 use serde::{Deserialize, Serialize};
 
-use crate::audit::{By, Happening, append, digest};
+use crate::audit::{By, Happening, digest};
 use crate::columns::{Place, json};
 use crate::database::{query, query_as};
 use crate::{Error, Page, Read, Request, Tx};
@@ -238,6 +238,6 @@ impl Tx {
             request: Some(request.clone()),
         };
         // Not through `happened`: no recording refers to an act.
-        append(self.connection(), vec![happening]).await
+        self.append(vec![happening]).await
     }
 }

@@ -5,7 +5,7 @@ use ringtrue_fleet::delivery::Feed;
 use ringtrue_fleet::key::{FeedId, FeedKey, SiteId};
 use serde::{Deserialize, Serialize};
 
-use crate::audit::{By, Happening, append, digest};
+use crate::audit::{By, Happening, digest};
 use crate::columns::{Place, json};
 use crate::database::{query, query_as};
 use crate::{Error, Read, Request, Tx};
@@ -150,6 +150,6 @@ impl Tx {
             document: Some(document),
             request: Some(request.clone()),
         };
-        append(self.connection(), vec![happening]).await
+        self.append(vec![happening]).await
     }
 }

@@ -13,7 +13,7 @@ use serde::{Deserialize, Serialize};
 
 use super::readings::chunks;
 use super::sites::reach;
-use crate::audit::{Answered, By, Happening, append, digest};
+use crate::audit::{Answered, By, Happening, digest};
 use crate::columns::{Place, json};
 use crate::database::{Connection, insert_rows, query_as, query_scalar};
 use crate::{Error, Page, PagePart, Read, Request, Tx};
@@ -411,7 +411,7 @@ impl Tx {
             };
             happenings.push(self.happening(finding, action, &Request::NONE, now));
         }
-        append(self.connection(), happenings).await
+        self.append(happenings).await
     }
 
     /// Stores what someone said about a finding, with its entry in the audit chain.
@@ -430,7 +430,7 @@ impl Tx {
         let happening = self.happening(finding, action, request, now);
         // Not through `happened`: no recording refers to a finding, so what is remembered of the records
         // that recordings refer to still holds.
-        append(self.connection(), vec![happening]).await
+        self.append(vec![happening]).await
     }
 
     /// The finding as a request was first answered about it, with its figures of today.

@@ -11,7 +11,7 @@ use ringtrue_fleet::sign_off::{
 use serde::{Deserialize, Serialize};
 
 use super::{adjustments, readings};
-use crate::audit::{By, Happening, append, digest};
+use crate::audit::{By, Happening, digest};
 use crate::columns::{Place, json, written};
 use crate::database::{Connection, query, query_as, query_scalar};
 use crate::{Error, Page, Read, Request, Tx};
@@ -351,7 +351,7 @@ impl Tx {
             request: Some(request.clone()),
         };
         // Not through `happened`: no recording refers to a signature.
-        append(self.connection(), vec![happening]).await
+        self.append(vec![happening]).await
     }
 }
 

@@ -6,7 +6,7 @@ use ringtrue_fleet::sign_off::{SigningPhrase, Tries};
 use serde::Serialize;
 
 use super::sign_offs::optional_moment;
-use crate::audit::{By, Happening, append, digest};
+use crate::audit::{By, Happening, digest};
 use crate::columns::{Place, json};
 use crate::database::{query, query_as};
 use crate::{Error, Request, Tx};
@@ -169,6 +169,6 @@ impl Tx {
             digest,
             request: Some(Request::NONE),
         };
-        append(self.connection(), vec![happening]).await
+        self.append(vec![happening]).await
     }
 }

@@ -11,7 +11,7 @@ use serde::{Deserialize, Serialize};
 
 use super::alerts::last_change;
 use super::sites::reach;
-use crate::audit::{Answered, By, Happening, append, digest};
+use crate::audit::{Answered, By, Happening, digest};
 use crate::columns::{Place, json, written};
 use crate::database::{Connection, query, query_as};
 use crate::{Error, Read, Request, Tx};
@@ -412,6 +412,6 @@ impl Tx {
             document: Some(document),
             request: Some(request.clone()),
         };
-        append(self.connection(), vec![happening]).await
+        self.append(vec![happening]).await
     }
 }

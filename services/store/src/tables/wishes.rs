@@ -8,7 +8,7 @@ use ringtrue_fleet::grant::{Grant, Reach, Role};
 use ringtrue_fleet::key::{SiteGroupId, SiteId};
 use serde::{Deserialize, Serialize};
 
-use crate::audit::{By, Happening, append, digest};
+use crate::audit::{By, Happening, digest};
 use crate::columns::{Place, json, written};
 use crate::database::{Connection, Word, query, say};
 use crate::{Error, Request, Tx};
@@ -181,6 +181,6 @@ impl Tx {
             document: Some(document),
             request: Some(request.clone()),
         };
-        append(self.connection(), vec![happening]).await
+        self.append(vec![happening]).await
     }
 }

@@ -1,42 +1,26 @@
-//! The stream of alert changes: replay after a cursor, then live, with a heartbeat.
-//!
-//! Listening begins before the replay, so that nothing falls between them; what both bring is sent once. A
-//! stream holds no buffer of its own: it is polled when the transport has room, and one that is polled too
-//! seldom falls off the shared ring and is ended with an error that says how to go on.
+//! The stream of alert changes.
 
 use std::collections::VecDeque;
-use std::pin::Pin;
-use std::sync::Arc;
-use std::time::Duration;
 
-use futures::Stream;
-use futures::stream::unfold;
 use ringtrue_fleet::alert::Level;
 use ringtrue_fleet::caller::Scope;
 use ringtrue_fleet::key::SiteId;
 use ringtrue_fleet::violation::Violations;
 use ringtrue_proto::v1;
 use ringtrue_store::{LoggedChange, NamedAlert, Store};
-use tokio::sync::broadcast::error::RecvError;
-use tonic::Status;
 
 use super::super::caller::Asking;
 use super::super::fields::{choice, found, settled, site_or_all, timestamp};
+use super::super::live::{Answers, Followed, stream};
 use super::super::sites;
-use super::super::status::{fell_behind, status};
 use super::{change_message, level_of, message};
-use crate::alert_feed::Listening;
 use crate::app::{App, Error};
-
-/// How often a quiet stream says that it is alive; the protocol promises 30 s.
-const HEARTBEAT: Duration = Duration::from_secs(20);
 
 /// Changes read at once while replaying.
 const READ_AT_ONCE: u32 = 500;
 
 /// What the call gives.
-pub(super) type Changes =
-    Pin<Box<dyn Stream<Item = Result<v1::WatchAlertsResponse, Status>> + Send>>;
+pub(super) type Changes = Answers<v1::WatchAlertsResponse>;
 
 /// Begins a stream.
 pub(super) async fn begun(
@@ -82,16 +66,9 @@ pub(super) async fn begun(
         store: app.store.clone(),
         scope,
         wanted,
-        listening,
-        waiting,
         sent,
-        replayed: false,
-        ended: false,
     };
-    Ok(Box::pin(unfold(watching, |mut watching| async move {
-        let next = watching.next().await?;
-        Some((next, watching))
-    })))
+    Ok(stream(watching, listening, waiting))
 }
 
 /// What a stream wants to hear of.
@@ -104,69 +81,42 @@ struct Watching {
     store: Store,
     scope: Scope,
     wanted: Wanted,
-    listening: Listening,
-    waiting: VecDeque<v1::WatchAlertsResponse>,
     /// The last change that was sent or passed over.
     sent: i64,
-    replayed: bool,
-    ended: bool,
+}
+
+impl Followed for Watching {
+    type Change = LoggedChange;
+    type Response = v1::WatchAlertsResponse;
+
+    async fn replayed(
+        &mut self,
+        waiting: &mut VecDeque<v1::WatchAlertsResponse>,
+    ) -> Result<bool, Error> {
+        let read = self.store.read(&self.scope);
+        let changes = read.alert_changes(self.sent, READ_AT_ONCE).await?;
+        waiting.extend(changes.iter().filter_map(|change| self.heard(change)));
+        Ok(changes.len() < READ_AT_ONCE as usize)
+    }
+
+    fn heard(&mut self, change: &LoggedChange) -> Option<v1::WatchAlertsResponse> {
+        if change.seq <= self.sent {
+            return None;
+        }
+        self.sent = change.seq;
+        self.wants(change).then(|| response(change))
+    }
+
+    fn cursor(&self) -> String {
+        written(self.sent)
+    }
+
+    fn heartbeat(&self) -> v1::WatchAlertsResponse {
+        heartbeat(self.sent)
+    }
 }
 
 impl Watching {
-    async fn next(&mut self) -> Option<Result<v1::WatchAlertsResponse, Status>> {
-        loop {
-            if let Some(response) = self.waiting.pop_front() {
-                if self.waiting.is_empty() {
-                    // A long beginning leaves no room behind that an idle stream would keep.
-                    self.waiting = VecDeque::new();
-                }
-                return Some(Ok(response));
-            }
-            if self.ended {
-                return None;
-            }
-            if !self.replayed {
-                // Boxed: an idle stream does not carry the room that reading the log takes.
-                if let Err(fault) = Box::pin(self.replay()).await {
-                    self.ended = true;
-                    return Some(Err(status(fault)));
-                }
-                continue;
-            }
-            let heard = tokio::time::timeout(HEARTBEAT, self.listening.changes.recv()).await;
-            match heard {
-                Err(_) => return Some(Ok(heartbeat(self.sent))),
-                Ok(Ok(change)) => self.heard(&change),
-                Ok(Err(RecvError::Lagged(_))) => {
-                    self.ended = true;
-                    return Some(Err(fell_behind(&written(self.sent))));
-                }
-                Ok(Err(RecvError::Closed)) => return None,
-            }
-        }
-    }
-
-    /// Reads on in the log until its present end.
-    async fn replay(&mut self) -> Result<(), Error> {
-        let read = self.store.read(&self.scope);
-        let changes = read.alert_changes(self.sent, READ_AT_ONCE).await?;
-        self.replayed = changes.len() < READ_AT_ONCE as usize;
-        for change in changes {
-            self.heard(&Arc::new(change));
-        }
-        Ok(())
-    }
-
-    fn heard(&mut self, change: &Arc<LoggedChange>) {
-        if change.seq <= self.sent {
-            return;
-        }
-        self.sent = change.seq;
-        if self.wants(change) {
-            self.waiting.push_back(response(change));
-        }
-    }
-
     fn wants(&self, change: &LoggedChange) -> bool {
         let alert = &change.alert.alert;
         let at_place = match (&self.wanted.site, &alert.site) {

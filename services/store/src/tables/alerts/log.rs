@@ -6,7 +6,7 @@ use ringtrue_fleet::key::{AlertId, SiteId};
 
 use super::row::AlertRow;
 use super::{NamedAlert, last_change, one_alert};
-use crate::audit::{Answered, By, Happening, append, digest};
+use crate::audit::{Answered, By, Happening, digest};
 use crate::columns::json;
 use crate::database::{Connection, Sequence, Word, hold_sequence, insert_rows, query_as, say};
 use crate::tables::readings::chunks;
@@ -70,7 +70,9 @@ impl Tx {
                 None => self.everywhere()?,
             }
         }
-        logged(self.connection(), changes, now).await
+        let seq = logged(self.connection(), changes, now).await?;
+        self.has_entered = true;
+        Ok(seq)
     }
 
     /// Stores what someone said about an alert, logs it, and enters it in the audit chain; gives the number
@@ -103,7 +105,7 @@ impl Tx {
             document: Some(document),
             request: Some(request.clone()),
         };
-        append(self.connection(), vec![happening]).await?;
+        self.append(vec![happening]).await?;
         Ok(seq)
     }
 

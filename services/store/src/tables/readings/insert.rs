@@ -8,7 +8,7 @@ use ringtrue_fleet::tracking::TrackedOffset;
 
 use super::row::{EvaluationRow, ReadingRow, record_digest};
 use super::{Measurement, chunks};
-use crate::audit::{By, Happening, append};
+use crate::audit::{By, Happening};
 use crate::columns::json;
 use crate::database::{Connection, insert_rows, query};
 use crate::tables::fits::count_changes;
@@ -96,7 +96,7 @@ impl Tx {
                 request: Some(new.request.clone()),
             });
         }
-        append(self.connection(), happenings).await?;
+        self.append(happenings).await?;
         // Last, because every transaction waits here for the one before it.
         count_changes(self.connection(), rows.len()).await
     }
