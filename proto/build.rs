@@ -18,6 +18,8 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
         "audit",
         "care",
         "deliveries",
+        "exposures",
+        "firings",
         "fleet",
         "furnaces",
         "gauges",

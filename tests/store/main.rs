@@ -13,6 +13,7 @@ mod enrolments;
 mod every_method;
 mod every_table;
 mod findings;
+mod firings;
 mod fits;
 mod laboratory;
 mod leases;

@@ -61,6 +61,10 @@ const COMMITTED: &[(&str, &str)] = &[
         "2f2eeac3312440d6949f95dad051bc40180934f12fe832ebc2021fc9faf903de",
     ),
     (
+        "services/store/migrations/sqlite/0014_firings.sql",
+        "5e52481f973e6a6d413de6840fd63872c7747045c8fa2c28ebbdc989bd49bc66",
+    ),
+    (
         "services/store/migrations/postgres/0000_functions.sql",
         "8616dac2cf54b789e232ac8d74808b6c608ebde07e7616cf95657567ec3b4c84",
     ),
@@ -115,6 +119,10 @@ const COMMITTED: &[(&str, &str)] = &[
     (
         "services/store/migrations/postgres/0013_access_rights.sql",
         "e10741d1fca7653554e2dbb8add43fb60a2285b5326c69e2deb981e829b5106e",
+    ),
+    (
+        "services/store/migrations/postgres/0014_firings.sql",
+        "3c9c66ccc114ad7bd332173a3f403e1d609095bdd4d74ed8da10e75760a5b862",
     ),
 ];
 

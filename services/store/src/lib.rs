@@ -33,6 +33,7 @@ pub use tables::alerts::{AlertFilter, LoggedChange, NamedAlert};
 pub use tables::credentials::{KeptCredential, Proving};
 pub use tables::enrolments::Invited;
 pub use tables::findings::{FindingFilter, NamedFinding};
+pub use tables::firings::{FiringFilter, KeptFiring};
 pub use tables::fits::{Pending, SiteKnowledge};
 pub use tables::leases::Lease;
 pub use tables::mail::{Mail, WaitingMail};

@@ -93,7 +93,7 @@ impl FleetService for Fleet {
 
 /// Works something out where it holds up no other call; it is worked out to its end even when the caller
 /// hangs up.
-async fn worked_out<T: Send + 'static>(
+pub(super) async fn worked_out<T: Send + 'static>(
     work: impl FnOnce() -> T + Send + 'static,
 ) -> Result<T, Error> {
     match tokio::task::spawn_blocking(work).await {

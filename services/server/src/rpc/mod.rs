@@ -13,7 +13,9 @@ mod care;
 mod credentials;
 mod deliveries;
 mod evaluation;
+mod exposures;
 mod fields;
+mod firings;
 mod fleet;
 mod furnaces;
 mod gauges;
@@ -40,6 +42,8 @@ use ringtrue_proto::v1::alert_service_server::AlertServiceServer;
 use ringtrue_proto::v1::audit_service_server::AuditServiceServer;
 use ringtrue_proto::v1::care_service_server::CareServiceServer;
 use ringtrue_proto::v1::delivery_service_server::DeliveryServiceServer;
+use ringtrue_proto::v1::exposure_service_server::ExposureServiceServer;
+use ringtrue_proto::v1::firing_service_server::FiringServiceServer;
 use ringtrue_proto::v1::fleet_service_server::FleetServiceServer;
 use ringtrue_proto::v1::furnace_service_server::FurnaceServiceServer;
 use ringtrue_proto::v1::gauge_service_server::GaugeServiceServer;
@@ -63,7 +67,7 @@ use crate::config::Settings;
 const BATCH_REQUEST: usize = 16 * 1024 * 1024;
 
 /// The services whose health is told, by their full names; the empty one stands for the server.
-pub const SERVICES: [&str; 17] = [
+pub const SERVICES: [&str; 19] = [
     "",
     "ringtrue.v1.SiteService",
     "ringtrue.v1.FurnaceService",
@@ -72,6 +76,8 @@ pub const SERVICES: [&str; 17] = [
     "ringtrue.v1.GaugeService",
     "ringtrue.v1.ReadingService",
     "ringtrue.v1.AdjustmentService",
+    "ringtrue.v1.FiringService",
+    "ringtrue.v1.ExposureService",
     "ringtrue.v1.FleetService",
     "ringtrue.v1.ScheduleService",
     "ringtrue.v1.CareService",
@@ -115,6 +121,10 @@ pub fn routes_with_health(app: App, reporter: &HealthReporter, message_bytes: us
         .max_decoding_message_size(message_bytes);
     let adjustments = AdjustmentServiceServer::new(adjustments::Adjustments(app.clone()))
         .max_decoding_message_size(message_bytes);
+    let firings = FiringServiceServer::new(firings::Firings(app.clone()))
+        .max_decoding_message_size(message_bytes);
+    let exposures = ExposureServiceServer::new(exposures::Exposures(app.clone()))
+        .max_decoding_message_size(message_bytes);
     let fleet =
         FleetServiceServer::new(fleet::Fleet(app.clone())).max_decoding_message_size(message_bytes);
     let schedules = ScheduleServiceServer::new(schedules::Schedules(app.clone()))
@@ -142,6 +152,8 @@ pub fn routes_with_health(app: App, reporter: &HealthReporter, message_bytes: us
         .add_service(gauges)
         .add_service(readings)
         .add_service(adjustments)
+        .add_service(firings)
+        .add_service(exposures)
         .add_service(fleet)
         .add_service(schedules)
         .add_service(care)

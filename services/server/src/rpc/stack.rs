@@ -35,7 +35,8 @@ use crate::app::Error;
 use crate::config::Settings;
 use crate::lifecycle::panic_text;
 use crate::telemetry::{Meters, code_name};
-use transport_faults::{chain, explained, status as told};
+pub(in crate::rpc) use transport_faults::explained;
+use transport_faults::{chain, status as told};
 
 /// How long a caller that was turned away is asked to wait.
 const COME_BACK: Duration = Duration::from_secs(1);

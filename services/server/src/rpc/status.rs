@@ -283,6 +283,9 @@ fn refused(refusal: &Refusal) -> Status {
         Refusal::AmendedAlready { reading, by } => {
             metadata = HashMap::from([field("reading", &reading.name()), field("by", &by.name())]);
         }
+        Refusal::FiringAmendedAlready { firing, by } => {
+            metadata = HashMap::from([field("firing", &firing.name()), field("by", &by.name())]);
+        }
         Refusal::AmendedSince { reading, by } => {
             metadata = HashMap::from([field("subject", &reading.name()), field("by", &by.name())]);
         }
