@@ -170,11 +170,12 @@ impl Tx {
         end: jiff::Timestamp,
         case_ids: &[String],
     ) -> Result<Vec<String>, Error> {
-        const SQL: &str = "SELECT wanted.value FROM json_each($5) AS wanted
+        const SQL: &str = "WITH wanted AS MATERIALIZED (SELECT value AS case_id FROM json_each($5))
+            SELECT wanted.case_id FROM wanted
             WHERE NOT EXISTS (SELECT 1 FROM firing_case AS c
                 LEFT JOIN firing_amendment AS a ON a.site_id = c.site_id
                     AND a.furnace_id = c.furnace_id AND a.firing_id = c.firing_id
-                WHERE c.site_id = $1 AND c.case_id = wanted.value AND c.furnace_id = $2
+                WHERE c.site_id = $1 AND c.case_id = wanted.case_id AND c.furnace_id = $2
                     AND c.ended_at BETWEEN $3 AND $4 AND a.amended_by IS NULL)";
         self.within(&furnace.site)?;
         Ok(query_scalar(SQL)

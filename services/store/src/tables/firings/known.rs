@@ -102,10 +102,20 @@ pub(super) async fn on_record(
     site: &SiteId,
     external_ids: &[&str],
 ) -> Result<HashMap<String, OnRecord>, Error> {
-    const SQL: &str = "SELECT f.* FROM json_each($2) AS wanted
-        CROSS JOIN firing_external AS e ON e.site_id = $1 AND e.external_id = wanted.value
-        CROSS JOIN firing AS f ON f.site_id = e.site_id AND f.furnace_id = e.furnace_id
-            AND f.ended_at = e.ended_at AND f.id = e.firing_id";
+    // Each id by itself: while many firings come in, what PostgreSQL knows of the table lags behind, and it would
+    // read all of the site's ids to find a few.
+    const SQL: &str = "WITH wanted AS MATERIALIZED (SELECT
+            (SELECT e.furnace_id FROM firing_external AS e
+                WHERE e.site_id = $1 AND e.external_id = listed.value) AS furnace_id,
+            (SELECT e.ended_at FROM firing_external AS e
+                WHERE e.site_id = $1 AND e.external_id = listed.value) AS ended_at,
+            (SELECT e.firing_id FROM firing_external AS e
+                WHERE e.site_id = $1 AND e.external_id = listed.value) AS firing_id
+            FROM json_each($2) AS listed)
+        SELECT f.* FROM wanted CROSS JOIN firing AS f ON f.site_id = $1
+            AND f.furnace_id = wanted.furnace_id AND f.ended_at = wanted.ended_at
+            AND f.id = wanted.firing_id
+        WHERE wanted.firing_id IS NOT NULL";
     let rows: Vec<FiringRow> = query_as(SQL)
         .bind(site.as_str())
         .bind(json(&external_ids))
