@@ -67,6 +67,7 @@ use tokio_util::task::TaskTracker;
 use crate::access::AccessBell;
 use crate::alert_feed::AlertFeed;
 use crate::clock::Clock;
+use crate::glances::Glances;
 use crate::ids::Ids;
 use crate::lifecycle::Lifecycle;
 use crate::readiness::Readiness;
@@ -136,6 +137,8 @@ pub struct App {
     pub ids: Ids,
     /// The live end of the log of alerts.
     pub alerts: AlertFeed,
+    /// Where every furnace stands, for calls about very many of them.
+    pub glances: Glances,
     /// Rung after a change of who may do what.
     pub access: AccessBell,
     /// Whether the database answers.
@@ -163,6 +166,7 @@ impl App {
             clock,
             ids,
             alerts: AlertFeed::default(),
+            glances: Glances::default(),
             access: AccessBell::default(),
             readiness: Readiness::default(),
             seal: None,

@@ -18,7 +18,6 @@ use tonic::{Request, Response, Status};
 use super::access::{Method, method};
 use super::caller::Asking;
 use super::fields::{found, name, optional_name, settled, timestamp};
-use super::fleet::loaded::LoadedSite;
 use super::status::answer;
 use super::{furnaces, programmes, sites};
 use crate::app::{App, Error};
@@ -94,7 +93,7 @@ async fn check_use(
     let key = settled(key, violations)?;
     let now = app.clock.now();
     let read = app.store.read(&asking.site(&key.site)?);
-    let site = found(read.site(&key.site).await?, sites::KIND, key.site.name())?;
+    found(read.site(&key.site).await?, sites::KIND, key.site.name())?;
     found(read.furnace(&key).await?, furnaces::KIND, key.name())?;
     let setpoint_c = match &programme {
         Some(programme) => {
@@ -104,8 +103,8 @@ async fn check_use(
         }
         None => None,
     };
-    let fit = Arc::new(read.fit().await?);
-    let loaded = LoadedSite::of(&read, site, &fit).await?;
+    let loaded = LoadedSite::one(&read, &key.site).await?;
+    let loaded = found(loaded, sites::KIND, key.site.name())?;
     let conformity = loaded
         .conformity(&key, programme.as_ref(), now)
         .unwrap_or(Conformity::Unknown);

@@ -25,8 +25,9 @@ use super::super::caller::Asking;
 use super::super::fields::{found, moment, name, settled, timestamp};
 use super::super::furnaces::{self, event_message};
 use super::super::sites;
-use super::{standings, worked_out};
+use super::standings;
 use crate::app::{App, Error};
+use crate::glances::worked_out;
 
 const GET: Method = method("/ringtrue.v1.FleetService/GetFurnaceHistory");
 const GET_CHARTS: Method = method("/ringtrue.v1.FleetService/GetFurnaceCharts");
