@@ -2,7 +2,6 @@
 //! are looked at without being held in memory together.
 
 use jiff::Timestamp;
-use ringtrue_fleet::furnace::Furnace;
 use ringtrue_fleet::key::{FurnaceId, FurnaceKey, ProgrammeKey, SiteId};
 use ringtrue_fleet::programme::Programme;
 use ringtrue_fleet::site::Site;
@@ -30,11 +29,6 @@ impl LoadedSite {
     /// The site.
     pub(crate) fn site(&self) -> &Site {
         &self.0.site
-    }
-
-    /// The furnaces, by id.
-    pub(crate) fn furnaces(&self) -> impl Iterator<Item = &Furnace> {
-        self.0.furnaces.iter().map(|loaded| &loaded.furnace)
     }
 
     /// Where the furnaces stand, in order of their ids, without what is foreseen.

@@ -173,11 +173,8 @@ impl Glances {
 
     fn is_next_due(&self, now: Timestamp) -> bool {
         let known = self.known();
-        let age = known
-            .now
-            .as_ref()
-            .map(|now_| now.duration_since(now_.at).abs());
-        age.is_none_or(|age| age > NEXT_AFTER)
+        let last = known.now.as_ref();
+        last.is_none_or(|last| now.duration_since(last.at).abs() > NEXT_AFTER)
     }
 
     /// Whether somebody asked of late; else all is forgotten.

@@ -3,8 +3,6 @@
 mod acts;
 mod due;
 
-use std::sync::Arc;
-
 use ringtrue_fleet::due::due_tasks;
 use ringtrue_fleet::key::{FurnaceKey, ProgrammeKey, SiteId};
 use ringtrue_fleet::standing::Conformity;
@@ -21,6 +19,7 @@ use super::fields::{found, name, optional_name, settled, timestamp};
 use super::status::answer;
 use super::{furnaces, programmes, sites};
 use crate::app::{App, Error};
+use crate::loaded_site::LoadedSite;
 
 const USE: Method = method("/ringtrue.v1.CareService/CheckUse");
 

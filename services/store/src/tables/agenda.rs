@@ -113,7 +113,7 @@ impl Read {
                 key: one,
             };
             let (site, changes) = one.split_once(' ').unwrap_or((one, ""));
-            let changes = place.id("changes", changes.parse())?;
+            let changes = place.id("changes", changes.parse::<i64>())?;
             sites.push((place.id("site_id", SiteId::new(site))?, changes));
         }
         sites.sort_unstable();
