@@ -26,6 +26,9 @@ const SITES_AT_LEISURE: usize = 25;
 /// At leisure a portion takes at most this share of the time.
 const REST_PER_WORK: u32 = 9;
 
+/// A look at leisure takes about so long at most, so that the one before does not get too old meanwhile.
+const LONGEST_LOOK: Duration = Duration::from_secs(100);
+
 /// How often changes are looked at beforehand, while somebody asks.
 const EVERY: Duration = Duration::from_secs(1);
 
@@ -71,24 +74,24 @@ impl Glances {
         }
         let in_haste = usable.is_none();
         let begun = Instant::now();
-        if !self.made_a_portion(store, clock, in_haste).await? {
+        let Some(sites) = self.made_a_portion(store, clock, in_haste).await? else {
             return Ok(Some(EVERY));
-        }
+        };
         let rest = if in_haste {
             Duration::ZERO
         } else {
-            begun.elapsed() * REST_PER_WORK
+            rest(begun.elapsed(), sites)
         };
         Ok(Some(rest))
     }
 
-    /// Makes a portion of the next look; false when none is needed yet.
+    /// Makes a portion of the next look, and gives how many sites that has; none when no look is needed yet.
     async fn made_a_portion(
         &self,
         store: &Store,
         clock: &Clock,
         in_haste: bool,
-    ) -> Result<bool, Error> {
+    ) -> Result<Option<usize>, Error> {
         let mut making = self.0.making.lock().await;
         let read = store.read(&work_scope());
         let now = clock.now();
@@ -115,7 +118,7 @@ impl Glances {
                     foreseen: 0,
                 }
             }
-            None => return Ok(false),
+            None => return Ok(None),
         };
         let begun = making.insert(begun);
         self.portion(&read, begun, in_haste).await?;
@@ -134,7 +137,7 @@ impl Glances {
         if in_haste || progress.done == of {
             self.0.progress.send_replace(progress);
         }
-        Ok(true)
+        Ok(Some(of))
     }
 
     async fn portion(&self, read: &Read, making: &mut Making, in_haste: bool) -> Result<(), Error> {
@@ -187,6 +190,13 @@ impl Glances {
         }
         of_late
     }
+}
+
+/// How long to rest after a portion of a look at so many sites.
+fn rest(work: Duration, sites: usize) -> Duration {
+    let portions = sites.div_ceil(SITES_AT_LEISURE).max(1);
+    let each = LONGEST_LOOK / u32::try_from(portions).unwrap_or(u32::MAX);
+    (work * REST_PER_WORK).min(each.saturating_sub(work))
 }
 
 /// Looks at some sites of which the number of changes was read before. Of those furnaces that were shown in an
@@ -274,6 +284,15 @@ mod tests {
         assert!(glances.usable(at(300)).is_some() && glances.usable(at(-300)).is_some());
         assert!(glances.usable(at(301)).is_none() && glances.usable(at(-301)).is_none());
         assert!(!glances.is_next_due(at(120)) && glances.is_next_due(at(121)));
+    }
+
+    #[test]
+    fn a_look_leaves_the_machine_to_others_unless_it_would_come_too_late() {
+        let work = Duration::from_millis(20);
+        assert_eq!(rest(work, 1_000), work * REST_PER_WORK);
+        // 4,000 portions within 100 s leave 25 ms to each.
+        assert_eq!(rest(work, 100_000), Duration::from_millis(5));
+        assert_eq!(rest(Duration::from_secs(1), 100_000), Duration::ZERO);
     }
 
     #[test]
