@@ -73,7 +73,7 @@ pub(super) async fn get(
     let read = app.store.read(&asking.site(&key.site)?);
     let furnace = found(read.furnace(&key).await?, furnaces::KIND, key.name())?;
     let site = found(read.site(&key.site).await?, sites::KIND, key.site.name())?;
-    let fit = Arc::new(read.fit().await?);
+    let fit = read.last_fit().await?;
     let knowledge = read.site_knowledge(&key.site, Arc::clone(&fit)).await?;
     let programmes = programmes(&read, &key).await?;
     let kept = read.tracked_offset(&key).await?;
