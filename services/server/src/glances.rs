@@ -248,9 +248,9 @@ impl Glances {
             }
         }
         let mut known = self.known();
-        for network in [&mut known.now, &mut known.before].into_iter().flatten() {
-            *network = Arc::new(network.with(&newer));
-        }
+        let with = |network: Arc<NetworkGlances>| Arc::new(network.with(&newer));
+        known.now = known.now.take().map(with);
+        known.before = known.before.take().map(with);
         Ok(known.now.clone())
     }
 }

@@ -9,7 +9,7 @@ use std::collections::BinaryHeap;
 use std::sync::Arc;
 
 use jiff::Timestamp;
-use ringtrue_fleet::key::{FurnaceId, ProgrammeKey, SiteId};
+use ringtrue_fleet::key::{FurnaceId, ProgrammeKey};
 use ringtrue_fleet::standing::{Conformity, Standing, StandingOrder};
 use ringtrue_fleet::violation::Violations;
 use ringtrue_proto::v1;
