@@ -25,6 +25,7 @@ mod scopes;
 mod sign_offs;
 mod site_groups;
 mod site_records;
+mod standing_records;
 mod transactions;
 mod verification;
 mod verification_of_schedules;

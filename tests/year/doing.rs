@@ -55,6 +55,7 @@ fn refused(fault: Error) -> anyhow::Result<Value> {
         | Error::Missing { .. }
         | Error::Exists { .. }
         | Error::Stale { .. }
+        | Error::BeingPrepared { .. }
         | Error::Busy
         | Error::Broken
         | Error::Store(_) => Err(fault.into()),

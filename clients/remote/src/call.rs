@@ -19,6 +19,9 @@ pub type Outcome<Answer> = Result<Answer, Box<Failure>>;
 /// Largest answer taken. A page of a thousand evaluated readings is a few MiB.
 pub(crate) const LARGEST_ANSWER_BYTES: usize = 32 << 20;
 
+/// The reason of an answer that is still being worked out.
+const BEING_PREPARED: &str = "BEING_PREPARED";
+
 /// How often a failed call is made again, at most.
 const REPEATS: usize = 6;
 
@@ -95,7 +98,9 @@ impl Remote {
                 Ok(Err(status)) => Failure::of(&status),
                 Err(_elapsed) => self.overdue(),
             };
-            if !failure.is_worth_repeating() {
+            // What is being prepared may take longer than any deadline, and says how far it is: whoever asked says so
+            // in turn, and asks again.
+            if !failure.is_worth_repeating() || failure.reason == BEING_PREPARED {
                 return Err(Box::new(failure));
             }
             let Some(pause) = pauses.next() else {

@@ -70,6 +70,7 @@ use tokio_util::task::TaskTracker;
 use crate::access::AccessBell;
 use crate::alert_feed::AlertFeed;
 use crate::clock::Clock;
+use crate::glances::Glances;
 use crate::ids::Ids;
 use crate::lifecycle::Lifecycle;
 use crate::readiness::Readiness;
@@ -142,6 +143,8 @@ pub struct App {
     pub ids: Ids,
     /// The live end of the log of alerts.
     pub alerts: AlertFeed,
+    /// Where every furnace stands, for calls about very many of them.
+    pub glances: Glances,
     /// Rung after a change of who may do what.
     pub access: AccessBell,
     /// Whether the database answers.
@@ -169,6 +172,7 @@ impl App {
             clock,
             ids,
             alerts: AlertFeed::default(),
+            glances: Glances::default(),
             access: AccessBell::default(),
             readiness: Readiness::default(),
             seal: None,

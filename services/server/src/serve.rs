@@ -101,6 +101,7 @@ pub fn start(
         let (store, clock, ids) = (app.store.clone(), app.clock.clone(), app.ids.clone());
         work::find::start(store, clock, ids, 2 * every, lifecycle);
     }
+    work::glances::start(app, lifecycle);
     work::look::start_following(app, lifecycle);
     work::others::start(app, lifecycle);
     work::partitions::start(app, lifecycle);

@@ -38,6 +38,7 @@ pub use tables::fits::{Pending, SiteKnowledge};
 pub use tables::leases::Lease;
 pub use tables::mail::{Mail, WaitingMail};
 pub use tables::readings::{Missing, NewReading, ReadingKnowledge};
+pub use tables::standing_records::{FurnaceStandingRecords, StandingRecords};
 pub use tables::subscriptions::{Serving, SubscriptionsOf};
 pub use tables::work_runs::{WorkRecord, WorkRun};
 pub use tx::Tx;

@@ -26,6 +26,7 @@ pub(crate) mod signing_phrases;
 pub(crate) mod site_groups;
 pub(crate) mod site_records;
 pub(crate) mod sites;
+pub(crate) mod standing_records;
 pub(crate) mod subscriptions;
 pub(crate) mod tracked;
 pub(crate) mod wishes;

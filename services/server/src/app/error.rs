@@ -54,6 +54,14 @@ pub enum Error {
         /// Its resource name.
         name: String,
     },
+    /// What the answer rests on is still being worked out.
+    #[error("{done} of {of} sites are worked out")]
+    BeingPrepared {
+        /// Sites that are worked out.
+        done: usize,
+        /// Sites in all; 0 before the work has begun.
+        of: usize,
+    },
     /// The server is draining or has too much to do.
     #[error("the server is busy or stopping")]
     Busy,

@@ -115,6 +115,18 @@ pub fn status(error: Error) -> Status {
             &format!("the version of {name} is out of date; read it again and repeat the change"),
             said("STALE_ETAG", HashMap::from([field("name", &name)])),
         ),
+        Error::BeingPrepared { done, of } => {
+            let metadata = [
+                field("done_sites", &done.to_string()),
+                field("all_sites", &of.to_string()),
+            ];
+            let mut details = said("BEING_PREPARED", HashMap::from(metadata));
+            details.set_retry_info(Some(COME_BACK));
+            let message = format!(
+                "where all furnaces stand is being worked out, {done} of {of} sites so far; ask again in a second"
+            );
+            status_of(Code::Unavailable, &message, details)
+        }
         Error::Busy => {
             let mut details = said("BUSY", HashMap::new());
             details.set_retry_info(Some(COME_BACK));

@@ -22,10 +22,10 @@ use tonic::Request;
 use super::super::access::{Method, method};
 use super::super::caller::Asking;
 use super::super::fields::{found, moment, name, optional_name, settled, timestamp};
-use super::super::fleet::worked_out;
 use super::super::page::{Order, Paging};
 use super::super::{furnaces, sites};
 use crate::app::{App, Error};
+use crate::glances::worked_out;
 
 const ASSESS: Method = method("/ringtrue.v1.ExposureService/AssessExposure");
 
