@@ -3,7 +3,6 @@
 use std::time::Duration;
 
 use ringtrue_fleet::grant::Role;
-use ringtrue_proto::v1;
 use ringtrue_server::app;
 use ringtrue_tests::process::PATIENCE;
 use serde_json::Value;
@@ -126,28 +125,16 @@ impl Lines {
 
 const WATCH: &str = "/v1/sites/-/alerts:watch";
 
-/// An interface with an alert: a calibration that is long over.
+/// An interface at a Friday noon with a furnace that is to be calibrated today, and its alert.
 async fn alerted() -> (Interface, String) {
-    let (interface, bench) = Interface::with_bench().await;
-    let network = &interface.network;
-    network.record(network.ask(&bench, &[19.56; 3])).await;
-    network.advance_days(60);
-    looked(&interface).await;
-    let page = interface
-        .asked("GET", "/v1/sites/-/alerts", "", "")
+    let (interface, _) = Interface::with_bench().await;
+    let app = &interface.network.app;
+    app::look(&app.store, &app.clock, &app.ids, &app.alerts, "test")
         .await
-        .json();
-    let name = page["alerts"][0]["name"]
-        .as_str()
-        .expect("an alert")
-        .to_owned();
-    (interface, name)
-}
-
-async fn looked(interface: &Interface) {
-    let network = &interface.network;
-    let taken = app::look(&network.app, "test", 100).await;
-    taken.expect("it looks");
+        .expect("the store answers");
+    let page = interface.asked("GET", "/v1/sites/-/alerts", "", "").await;
+    let name = page.json()["alerts"][0]["name"].clone();
+    (interface, name.as_str().expect("it is due").to_owned())
 }
 
 #[tokio::test]
@@ -178,7 +165,7 @@ async fn changes_arrive_one_on_each_line_as_they_happen() {
     // Who comes back with the cursor hears what follows, and nothing twice.
     let after = format!("{WATCH}?after={cursor}");
     let mut again = Lines::open(&interface, &after, &interface.token).await;
-    let snooze = r#"{"untilTime":"2026-05-08T12:00:00Z","note":"later","notedBy":"t1"}"#;
+    let snooze = r#"{"untilTime":"2026-03-07T12:00:00Z","note":"later","notedBy":"t1"}"#;
     let path = format!("/v1/{alert}:snooze");
     let rested = interface.asked("POST", &path, "", snooze).await;
     assert_eq!(rested.status, 200, "{rested:?}");

@@ -115,7 +115,7 @@ fn explained(
             format!("is no field that is known: correct or leave out `{name}`"),
         );
     }
-    if field.is_empty() {
+    if path.iter().next().is_none() {
         return malformed(format!(
             "the body is not the JSON of {}: {}",
             message.name(),
@@ -153,7 +153,7 @@ fn without_place(words: &str) -> String {
 fn named(message: &MessageDescriptor, prefix: &str, path: &Path) -> String {
     let mut named = prefix.to_owned();
     let mut inside = Some(message.clone());
-    for segment in path.iter() {
+    for segment in path {
         match segment {
             Segment::Seq { index } => {
                 named.push('[');

@@ -1,7 +1,9 @@
 //! What of a request's message comes from outside the body: the path and the query.
 
 use percent_encoding::percent_decode_str;
-use prost_reflect::{DynamicMessage, FieldDescriptor, Kind, MessageDescriptor, Value};
+use prost_reflect::{
+    DynamicMessage, FieldDescriptor, Kind, MessageDescriptor, ReflectMessage as _, Value,
+};
 use ringtrue_fleet::violation::Violations;
 use tonic::Status;
 

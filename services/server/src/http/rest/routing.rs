@@ -6,7 +6,7 @@ use http::Method;
 use http::uri::PathAndQuery;
 use prost_reflect::{
     Cardinality, DescriptorPool, DynamicMessage, FieldDescriptor, MessageDescriptor,
-    MethodDescriptor, ReflectMessage as _, Value,
+    MethodDescriptor, Value,
 };
 
 use super::template::{Taken, Template};
