@@ -81,7 +81,7 @@ kind = refused(400, "BAD_VALUES", "PATCH", FURNACE, json={"state": "FURNACE_STAT
 assert fields(kind) == [("furnace.state", "MALFORMED_VALUE")], kind
 both = refused(
     400,
-    "BAD_VALUES",
+    "MALFORMED_REQUEST",
     "POST",
     FURNACE + "/readings",
     json={"rings": {}, "thermocouple": {}},

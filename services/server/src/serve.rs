@@ -33,7 +33,8 @@ const KEEPALIVE_EVERY: Duration = Duration::from_secs(30);
 /// How long it may take to answer before it is closed.
 const KEEPALIVE_WAIT: Duration = Duration::from_secs(10);
 
-/// How long a stopping server lets pages and feeds go on; calls over REST have almost as long as those over gRPC.
+/// How long a stopping server lets pages and feeds go on, and keeps connections over which no request goes on; calls
+/// over REST have almost as long as those over gRPC.
 const LAST_ANSWERS: Duration = Duration::from_secs(1);
 
 /// Takes the address.
@@ -101,6 +102,7 @@ fn start_pages(
         None => http::Connections::of(listener),
     };
     let drain = lifecycle.drain.clone();
+    let connections = connections.until(drain.clone(), LAST_ANSWERS);
     lifecycle.spawn("http", async move {
         let stopping = drain.clone();
         let routes = routes.into_make_service_with_connect_info::<http::Far>();
@@ -243,9 +245,12 @@ pub async fn run(settings: &Settings, lifecycle: &Lifecycle) -> anyhow::Result<E
         work::mail::start(&app, mailer, lifecycle);
     }
     let door = start(listener, &transport, &app, settings, lifecycle);
+    // A door that nobody holds would keep what records readings from ending.
     if let Some(listener) = listener_http {
         tracing::info!(http = %listener.local_addr()?, "answering calendar feeds and REST");
         start_rest(listener, &transport, &app, door, settings, lifecycle);
+    } else {
+        drop(door);
     }
     let checkpoints = Checkpoints::of(&app, settings);
     if let Some(checkpoints) = &checkpoints {

@@ -23,6 +23,7 @@ use tokio::sync::{OwnedSemaphorePermit, Semaphore};
 use tokio::time::Sleep;
 use tokio_rustls::server::TlsStream;
 use tokio_rustls::{Accept, TlsAcceptor};
+use tokio_util::sync::CancellationToken;
 
 use crate::access::Peer;
 use crate::transport::{PATIENCE, Place, Places, shown};
@@ -45,6 +46,8 @@ pub(crate) struct Connections {
     room: Arc<Semaphore>,
     places: Places,
     kept_for: Duration,
+    drain: CancellationToken,
+    kept_draining: Duration,
     encrypting: Option<Box<dyn Fn() -> Arc<ServerConfig> + Send>>,
 }
 
@@ -53,6 +56,9 @@ pub(crate) struct Bounded {
     stream: Stream,
     far: Far,
     kept_for: Duration,
+    /// Cancelled when the server stops, and how long it is kept then.
+    drain: (CancellationToken, Duration),
+    is_draining: bool,
     /// When it ends unless a request has come.
     end: Pin<Box<Sleep>>,
     /// How many requests had ended when that was set.
@@ -141,6 +147,8 @@ impl Connections {
             room: Arc::new(Semaphore::new(AT_ONCE)),
             places: Places::new(AT_ONCE, of_one),
             kept_for: KEPT_FOR,
+            drain: CancellationToken::new(),
+            kept_draining: KEPT_FOR,
             encrypting: None,
         }
     }
@@ -149,6 +157,15 @@ impl Connections {
     pub(crate) fn encrypted(self, with: impl Fn() -> Arc<ServerConfig> + Send + 'static) -> Self {
         Self {
             encrypting: Some(Box::new(with)),
+            ..self
+        }
+    }
+
+    /// The same connections, of which those without a request are kept no longer than so once the server stops.
+    pub(crate) fn until(self, drain: CancellationToken, kept_draining: Duration) -> Self {
+        Self {
+            drain,
+            kept_draining,
             ..self
         }
     }
@@ -184,6 +201,8 @@ impl Listener for Connections {
                         stream,
                         far: Far::of(address.ip(), self.encrypting.is_some()),
                         kept_for: self.kept_for,
+                        drain: (self.drain.clone(), self.kept_draining),
+                        is_draining: false,
                         end: Box::pin(tokio::time::sleep(self.kept_for)),
                         counted: 0,
                         stuck: None,
@@ -210,9 +229,14 @@ impl Bounded {
     fn ready(&mut self, cx: &mut Context<'_>) -> Poll<io::Result<()>> {
         if self.far.0.open.load(Ordering::SeqCst) == 0 {
             let ended = self.far.0.ended.load(Ordering::SeqCst);
-            if ended != self.counted {
+            if ended != self.counted && !self.is_draining {
                 self.counted = ended;
                 self.end = Box::pin(tokio::time::sleep(self.kept_for));
+            }
+            // The transport looks at its connections when the server stops, so this is seen then.
+            if !self.is_draining && self.drain.0.is_cancelled() {
+                self.is_draining = true;
+                self.end = Box::pin(tokio::time::sleep(self.drain.1));
             }
             if self.end.as_mut().poll(cx).is_ready() {
                 return Poll::Ready(Err(io::ErrorKind::TimedOut.into()));

@@ -157,7 +157,7 @@ impl Template {
 
     /// Whether some path matches both.
     #[cfg(test)]
-    fn meets(&self, other: &Self) -> bool {
+    pub(crate) fn meets(&self, other: &Self) -> bool {
         let fits = |pair: (&Segment, &Segment)| match pair {
             (Segment::Word(one), Segment::Word(other)) => one == other,
             _ => true,
