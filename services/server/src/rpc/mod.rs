@@ -12,6 +12,7 @@ mod caller;
 mod care;
 mod credentials;
 mod deliveries;
+mod door;
 mod evaluation;
 mod exposures;
 mod fields;
@@ -32,6 +33,7 @@ mod sites;
 pub mod stack;
 pub mod status;
 
+pub use door::Door;
 #[doc(hidden)]
 pub use page::PageToken;
 
@@ -65,6 +67,20 @@ use crate::config::Settings;
 /// Requests about ring batches may be this large whatever the settings say, bytes: a table file that is
 /// too large is refused by its field and not by the transport, whose words would help nobody.
 const BATCH_REQUEST: usize = 16 * 1024 * 1024;
+
+/// Most bytes of a request of a service, by its full name, when the settings allow `message_bytes`.
+pub(crate) fn most_bytes(service: &str, message_bytes: usize) -> usize {
+    if service == "ringtrue.v1.RingBatchService" {
+        message_bytes.max(BATCH_REQUEST)
+    } else {
+        message_bytes
+    }
+}
+
+/// Whether a call, by its path, is open to everybody.
+pub(crate) fn is_open(path: &str) -> bool {
+    access::OPEN.contains(&path)
+}
 
 /// The services whose health is told, by their full names; the empty one stands for the server.
 pub const SERVICES: [&str; 19] = [
@@ -102,10 +118,17 @@ pub fn routes_with_health(app: App, reporter: &HealthReporter, message_bytes: us
     // Nobody asks for health before there are routes, so this never waits.
     let _told: Option<()> = tell_health(reporter, ServingStatus::Serving).now_or_never();
     let health = HealthServer::new(HealthService::from_health_reporter(reporter.clone()));
-    let reflection = tonic_reflection::server::Builder::configure()
-        .register_encoded_file_descriptor_set(ringtrue_proto::DESCRIPTORS)
-        .register_encoded_file_descriptor_set(tonic_health::pb::FILE_DESCRIPTOR_SET)
+    let reflection = || {
+        tonic_reflection::server::Builder::configure()
+            .register_encoded_file_descriptor_set(ringtrue_proto::DESCRIPTORS)
+            .register_encoded_file_descriptor_set(tonic_health::pb::FILE_DESCRIPTOR_SET)
+    };
+    let reflection_v1 = reflection()
         .build_v1()
+        .expect("the descriptors were compiled with this program");
+    // Python's own library still asks for the version before.
+    let reflection_v1alpha = reflection()
+        .build_v1alpha()
         .expect("the descriptors were compiled with this program");
     let sites =
         SiteServiceServer::new(sites::Sites(app.clone())).max_decoding_message_size(message_bytes);
@@ -144,7 +167,8 @@ pub fn routes_with_health(app: App, reporter: &HealthReporter, message_bytes: us
     let sign_offs = SignOffServiceServer::new(sign_offs::SignOffs(app))
         .max_decoding_message_size(message_bytes);
     Routes::new(health)
-        .add_service(reflection)
+        .add_service(reflection_v1)
+        .add_service(reflection_v1alpha)
         .add_service(sites)
         .add_service(furnaces)
         .add_service(programmes)
