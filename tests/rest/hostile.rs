@@ -209,7 +209,7 @@ async fn a_client_that_dawdles_over_its_headers_is_let_go() {
             }
         }
     };
-    tokio::time::timeout(Duration::from_secs(60), dawdling)
+    tokio::time::timeout(Duration::from_mins(1), dawdling)
         .await
         .expect("it is let go");
     assert!(began.elapsed() >= Duration::from_secs(25), "{answer:?}");

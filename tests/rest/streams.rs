@@ -85,10 +85,10 @@ impl Lines {
     async fn next(&mut self) -> Option<Value> {
         loop {
             self.unchunk();
-            if let Some((line, rest)) = self.text.split_once('\n') {
-                let line = line.to_owned();
-                self.text = rest.to_owned();
-                if line.is_empty() {
+            if let Some(end) = self.text.find('\n') {
+                let rest = self.text.split_off(end + 1);
+                let line = std::mem::replace(&mut self.text, rest);
+                if line == "\n" {
                     continue;
                 }
                 return Some(serde_json::from_str(&line).expect("a line is JSON"));

@@ -81,7 +81,9 @@ impl Asked {
         let most_bytes = self.route.call.most_bytes;
         if self.route.call.takes_many() {
             let lines = Lines::of(body, most_bytes);
-            let many = stream::unfold((self, lines), |(asked, mut lines)| async move {
+            // Nothing is read behind a bad line.
+            let many = stream::unfold(Some((self, lines)), |coming| async move {
+                let (asked, mut lines) = coming?;
                 let message = match lines.next().await {
                     Ok(None) => return None,
                     Ok(Some(line)) => asked
@@ -89,7 +91,8 @@ impl Asked {
                         .map_err(|fault| of_line(lines.number, &fault)),
                     Err(fault) => Err(fault),
                 };
-                Some((message, (asked, lines)))
+                let coming = message.is_ok().then_some((asked, lines));
+                Some((message, coming))
             });
             return many.left_stream();
         }

@@ -292,7 +292,7 @@ mod tests {
             let has_one = table
                 .routes()
                 .iter()
-                .any(|route| route.call.method == method);
+                .any(|route| route.call.method.full_name() == method.full_name());
             if !has_one {
                 missing.push(method.full_name().to_owned());
             }
