@@ -11,6 +11,7 @@ use crate::command::{Limit, Repeat};
 use crate::failure::Stop;
 use crate::names::FURNACE;
 use crate::quantity::{self, brief};
+use crate::queue::{self, Act};
 use crate::session::{Repeatable, Session, gathered};
 use crate::site::shown_list;
 use crate::{cautions, day, due, moment, names, output, words};
@@ -136,10 +137,30 @@ pub(crate) struct By {
     by: Option<String>,
     #[command(flatten)]
     repeat: Repeat,
+    #[command(flatten)]
+    line: queue::Line,
+}
+
+impl Ask {
+    /// What becomes of it when no server answers; none of what only looks.
+    fn line(&self) -> Option<&queue::Line> {
+        match self {
+            Ask::Done { by, .. }
+            | Ask::Skip { by, .. }
+            | Ask::Defer { by, .. }
+            | Ask::RingFired { by, .. }
+            | Ask::Use { by, .. }
+            | Ask::Rings { by, .. } => Some(&by.line),
+            Ask::List { .. } => None,
+        }
+    }
 }
 
 /// Does what was asked.
 pub(crate) async fn carry_out(ask: Ask, session: &mut Session<'_, '_>) -> Result<(), Stop> {
+    if let Some(line) = ask.line() {
+        queue::first(line, session).await?;
+    }
     match ask {
         Ask::Done {
             what,
@@ -295,8 +316,16 @@ async fn mind(subject: &str, task: TaskKind, session: &mut Session<'_, '_>) -> R
         subject: subject.to_owned(),
         ..ListDueTasksRequest::default()
     };
-    let tasks = session.remote.due_tasks(ask).await?.tasks;
-    let given = tasks.into_iter().next().unwrap_or_default().cautions;
+    let mut given = Vec::new();
+    if !session.is_cut_off() {
+        match session.remote.due_tasks(ask).await {
+            Ok(answer) => {
+                let task = answer.tasks.into_iter().next();
+                given = task.unwrap_or_default().cautions;
+            }
+            Err(failure) => session.cut_off(Stop::from(failure))?,
+        }
+    }
     let columns = session.world.columns;
     match cautions::minded(&given, true, columns, session.world.colour) {
         Some(text) => session.say(&format!("{text}\n")),
@@ -339,9 +368,8 @@ async fn kept(
         }),
         request_id: repeatable.request_id.clone(),
     };
-    let answer = session.remote.record_care_act(ask).await;
-    let answer = answer.map_err(|failure| Stop::of_change(failure, &repeatable.request_id))?;
-    told(&answer, &site, session).await
+    let answer = queue::recorded(Act::Care(ask), session).await?;
+    told(&answer.care(), &site, session).await
 }
 
 /// Shows what was recorded, and what is due next.
