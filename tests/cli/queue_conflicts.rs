@@ -9,15 +9,16 @@ use ringtrue::World;
 use serde_json::Value;
 
 use crate::cut_off::{CutOff, QUEUED, holds};
+use crate::workplace::Outcome;
 
 #[test]
-fn a_furnace_retired_meanwhile_holds_up_its_own_entries_only() {
+fn what_is_stuck_holds_up_its_own_furnace_only() {
     let bench = CutOff::with_two_furnaces();
     bench.way.close();
     assert_eq!(bench.reading("k2", "19.47 19.465", "").code, QUEUED);
     assert_eq!(bench.said("care ring-fired k2").code, QUEUED);
     assert_eq!(bench.said("care ring-fired k3").code, QUEUED);
-    bench.place.said("furnace change k2 --state retired").done();
+    bench.place.said("batch hold x7 --why wet").done();
     bench.way.open();
     let sent = bench.said("queue send");
     assert_eq!(sent.code, QUEUED, "{}", sent.err);
@@ -26,7 +27,7 @@ fn a_furnace_retired_meanwhile_holds_up_its_own_entries_only() {
         &[
             "Sent number 3: porto/k3",
             "Number 1 NEEDS YOU.",
-            "retired",
+            "is on hold (wet)",
             "ringtrue queue settle 1 --again",
             "ringtrue queue drop 1 --reason TEXT",
             "2 still in the queue",
@@ -43,7 +44,9 @@ fn a_furnace_retired_meanwhile_holds_up_its_own_entries_only() {
     bench.said("furnace event k3 --kind mains-work").done();
     let forbidden = bench.said("furnace event k2 --kind mains-work --no-queue");
     assert_eq!(forbidden.code, Some(3), "{}", forbidden.err);
-    bench.place.said("furnace change k2 --state in-use").done();
+    let listed = bench.said("queue list").done();
+    holds(&listed, &["NEEDS YOU", "waits behind 1"]);
+    bench.place.said("batch release x7").done();
     let settled = bench.said("queue settle 1 --again");
     assert_eq!(settled.code, Some(0), "{}", settled.err);
     assert_eq!(bench.states(), ["sent"; 4]);
@@ -55,24 +58,21 @@ fn an_entry_is_dropped_with_a_reason_and_stays_readable() {
     let bench = CutOff::furnished();
     bench.way.close();
     assert_eq!(bench.reading("k2", "19.47 19.465", "").code, QUEUED);
-    bench.place.said("batch withdraw x7 --why wet").done();
+    bench.place.said("furnace change k2 --state retired").done();
     bench.way.open();
     let sent = bench.said("queue send");
     assert_eq!(sent.code, QUEUED, "{}", sent.err);
-    holds(&sent.err, &["withdrawn", "wet"]);
+    holds(&sent.err, &["NEEDS YOU", "is retired"]);
     assert_eq!(bench.said("queue drop 1").code, Some(2));
-    let dropped = bench.command("queue drop 1 --reason");
-    let dropped: crate::workplace::Outcome = { dropped }
-        .arg("the rings were wet")
-        .output()
-        .expect("it starts")
-        .into();
+    let mut dropped = bench.command("queue drop 1");
+    dropped.args(["--reason", "the furnace is gone"]);
+    let dropped: Outcome = dropped.output().expect("it starts").into();
     assert_eq!(dropped.code, Some(0), "{}", dropped.err);
     assert_eq!(bench.states(), ["dropped"]);
     let shown = bench.said("queue show 1").done();
     holds(
         &shown,
-        &["dropped", "the rings were wet", "19.47 19.465 mm", "AB"],
+        &["dropped", "the furnace is gone", "19.47 19.465 mm", "AB"],
     );
     assert_eq!(bench.said("queue settle 1 --again").code, Some(3));
     assert_eq!(bench.said("queue drop 1 --reason twice").code, Some(3));

@@ -50,10 +50,10 @@ fn a_full_disk_is_said_plainly_and_leaves_nothing_half_done() {
 fn a_folder_that_cannot_be_written_is_named() {
     let bench = CutOff::furnished();
     bench.way.close();
-    let file = bench.home().join("file");
-    std::fs::write(&file, "no folder").expect("written");
+    let home = tempfile::tempdir().expect("a folder");
+    std::fs::write(home.path().join("queues"), "no folder").expect("written");
     let mut command = bench.command("care ring-fired porto/k2");
-    command.env("RINGTRUE_HOME", file.join("below"));
+    command.env("RINGTRUE_HOME", home.path());
     let refused: Outcome = command.output().expect("it starts").into();
     assert_eq!(refused.code, Some(3), "{}", refused.err);
     holds(

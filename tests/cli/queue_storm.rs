@@ -74,7 +74,7 @@ fn a_thousand_acts_land_exactly_once_and_in_order_whatever_dies() {
         let sent = storm.command("queue send").output().expect("it starts");
         sent.status.code() == Some(0)
     });
-    let landed = runtime.block_on(landed(&remote(&server)));
+    let landed = runtime.block_on(async { landed(&remote(&server)).await });
     let acknowledged = storm
         .acknowledged
         .lock()

@@ -3,6 +3,7 @@
 use serde_json::Value;
 
 use crate::cut_off::{CutOff, QUEUED, holds};
+use crate::workplace::Outcome;
 
 #[test]
 fn everything_at_the_bench_goes_on_while_the_line_is_down() {
@@ -177,9 +178,9 @@ fn a_bench_looks_over_what_it_can_before_it_keeps_anything() {
     assert!(bench.entries().is_empty());
     let kept = bench.said("care ring-fired k9 --unchecked");
     assert_eq!(kept.code, QUEUED, "{}", kept.err);
-    let previewed = bench
+    let mut previewed = bench
         .command("reading preview k2 --batch x7 --diameters 19.47 --fired 2026-11-20T18:00:00Z");
-    let previewed: crate::workplace::Outcome = { previewed }.output().expect("it starts").into();
+    let previewed: Outcome = previewed.output().expect("it starts").into();
     assert_eq!(previewed.code, Some(0), "{}", previewed.err);
     holds(&previewed.out, &["PROVISIONAL: 1481 °C"]);
     holds(&previewed.err, &["Nothing was kept."]);
@@ -213,7 +214,7 @@ fn a_bench_that_never_saw_the_server_keeps_what_is_named_in_full() {
                 --fired 2026-11-20T18:00:00Z";
     let mut command = bench.command(line);
     command.env("RINGTRUE_HOME", elsewhere.path());
-    let kept: crate::workplace::Outcome = command.output().expect("it starts").into();
+    let kept: Outcome = command.output().expect("it starts").into();
     assert_eq!(kept.code, QUEUED, "{}\n{}", kept.out, kept.err);
     holds(
         &kept.out,
@@ -224,7 +225,7 @@ fn a_bench_that_never_saw_the_server_keeps_what_is_named_in_full() {
     );
     let mut command = bench.command("reading add porto/k2 --fired friday --diameters 19.47");
     command.env("RINGTRUE_HOME", elsewhere.path());
-    let lacking: crate::workplace::Outcome = command.output().expect("it starts").into();
+    let lacking: Outcome = command.output().expect("it starts").into();
     assert_eq!(lacking.code, Some(2), "{}", lacking.err);
 }
 
@@ -240,7 +241,7 @@ fn every_line_fits_a_narrow_terminal_and_nothing_is_coloured() {
     ] {
         for columns in ["80", "60"] {
             let mut command = bench.command(line);
-            let shown: crate::workplace::Outcome = command
+            let shown: Outcome = command
                 .env("COLUMNS", columns)
                 .output()
                 .expect("it starts")

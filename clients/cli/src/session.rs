@@ -154,18 +154,15 @@ impl<'w, 'a> Session<'w, 'a> {
 
     /// Says a line beside the result: progress, a warning, what was taken for granted.
     pub(crate) fn say(&mut self, line: &str) -> Result<(), Stop> {
-        let columns = self.world.columns;
-        if line.contains('\n') || line.chars().count() <= usize::from(columns) {
-            writeln!(self.world.err, "{line}")?;
-            return Ok(());
-        }
-        let words = line.trim_start();
-        let indent = " ".repeat(line.len() - words.len());
-        let width = columns.saturating_sub(u16::try_from(indent.len()).unwrap_or(0));
-        for part in output::paragraph(words, width).lines() {
-            writeln!(self.world.err, "{indent}{part}")?;
-        }
+        let line = wrapped(line, self.world.columns);
+        writeln!(self.world.err, "{line}")?;
         Ok(())
+    }
+
+    /// Writes a line of the result, wrapped to the width.
+    pub(crate) fn show_line(&mut self, line: &str) -> Result<(), Stop> {
+        let line = wrapped(line, self.world.columns);
+        self.show(&line)
     }
 
     /// Writes a part of the result.
@@ -443,6 +440,21 @@ impl<'w, 'a> Session<'w, 'a> {
     pub(crate) fn who(&self, given: Option<String>) -> String {
         given.or_else(|| self.operator.clone()).unwrap_or_default()
     }
+}
+
+/// A line wrapped to a width, each part as far in as its beginning; several lines stay as they are.
+fn wrapped(line: &str, columns: u16) -> String {
+    if line.contains('\n') || line.chars().count() <= usize::from(columns) {
+        return line.to_owned();
+    }
+    let words = line.trim_start();
+    let indent = " ".repeat(line.len() - words.len());
+    let width = columns.saturating_sub(u16::try_from(indent.len()).unwrap_or(0));
+    let mut parts = Vec::new();
+    for part in output::paragraph(words, width).lines() {
+        parts.push(format!("{indent}{part}"));
+    }
+    parts.join("\n")
 }
 
 /// The moment kept in a UUIDv7 (RFC 9562, section 5.7), to the millisecond.

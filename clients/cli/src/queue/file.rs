@@ -79,7 +79,7 @@ impl Queue {
         let held = self
             .connection
             .query_row(
-                "SELECT number, request FROM entry WHERE request_id = $1",
+                "SELECT number, request FROM entry WHERE request_id = ?1",
                 [request_id],
                 |row| Ok((row.get::<_, i64>(0)?, row.get::<_, Vec<u8>>(1)?)),
             )
@@ -96,7 +96,7 @@ impl Queue {
         self.changed(|change| {
             change.execute(
                 "INSERT INTO entry (request_id, kind, subject, request, entered_by, entered_us, clock_ahead_s,
-                 believed_setpoint_c, provisional_c, state) VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10)",
+                 believed_setpoint_c, provisional_c, state) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10)",
                 params![
                     request_id,
                     new.act.kind(),
@@ -121,7 +121,7 @@ impl Queue {
     pub(crate) fn pending(&self) -> Result<Vec<Entry>, Stop> {
         let (waiting, asking) = (State::Waiting.word(), State::NeedsYou.word());
         self.listed(
-            &format!("SELECT {COLUMNS} FROM entry WHERE state IN ($1, $2) ORDER BY number"),
+            &format!("SELECT {COLUMNS} FROM entry WHERE state IN (?1, ?2) ORDER BY number"),
             params![waiting, asking],
         )
     }
@@ -129,7 +129,7 @@ impl Queue {
     /// How many they are.
     pub(crate) fn pending_count(&self) -> Result<usize, Stop> {
         let counted = self.connection.query_row(
-            "SELECT count(*) FROM entry WHERE state IN ($1, $2)",
+            "SELECT count(*) FROM entry WHERE state IN (?1, ?2)",
             [State::Waiting.word(), State::NeedsYou.word()],
             |row| row.get::<_, i64>(0),
         );
@@ -140,7 +140,7 @@ impl Queue {
     pub(crate) fn next_behind(&self, number: i64) -> Result<Option<Entry>, Stop> {
         let (waiting, asking) = (State::Waiting.word(), State::NeedsYou.word());
         let found = self.listed(
-            &format!("SELECT {COLUMNS} FROM entry WHERE state IN ($1, $2) AND number > $3 ORDER BY number LIMIT 1"),
+            &format!("SELECT {COLUMNS} FROM entry WHERE state IN (?1, ?2) AND number > ?3 ORDER BY number LIMIT 1"),
             params![waiting, asking, number],
         )?;
         Ok(found.into_iter().next())
@@ -150,7 +150,7 @@ impl Queue {
     pub(crate) fn first_of(&self, subject: &str) -> Result<Option<Entry>, Stop> {
         let (waiting, asking) = (State::Waiting.word(), State::NeedsYou.word());
         let found = self.listed(
-            &format!("SELECT {COLUMNS} FROM entry WHERE state IN ($1, $2) AND subject = $3 ORDER BY number LIMIT 1"),
+            &format!("SELECT {COLUMNS} FROM entry WHERE state IN (?1, ?2) AND subject = ?3 ORDER BY number LIMIT 1"),
             params![waiting, asking, subject],
         )?;
         Ok(found.into_iter().next())
@@ -160,7 +160,7 @@ impl Queue {
     pub(crate) fn history(&self, limit: usize) -> Result<Vec<Entry>, Stop> {
         let limit = i64::try_from(limit).unwrap_or(i64::MAX);
         self.listed(
-            &format!("SELECT {COLUMNS} FROM entry ORDER BY number DESC LIMIT $1"),
+            &format!("SELECT {COLUMNS} FROM entry ORDER BY number DESC LIMIT ?1"),
             [limit],
         )
     }
@@ -171,7 +171,7 @@ impl Queue {
     /// [`Stop::Missing`] when there is none of this number.
     pub(crate) fn entry(&self, number: i64) -> Result<Entry, Stop> {
         let found = self.listed(
-            &format!("SELECT {COLUMNS} FROM entry WHERE number = $1"),
+            &format!("SELECT {COLUMNS} FROM entry WHERE number = ?1"),
             [number],
         )?;
         found.into_iter().next().ok_or_else(|| {
@@ -186,7 +186,7 @@ impl Queue {
     pub(crate) fn happenings(&self, number: i64) -> Result<Vec<Happening>, Stop> {
         let read = || {
             let mut statement = self.connection.prepare(
-                "SELECT at_us, who, what FROM happening WHERE number = $1 ORDER BY rowid",
+                "SELECT at_us, who, what FROM happening WHERE number = ?1 ORDER BY rowid",
             )?;
             let rows = statement.query_map([number], |row| {
                 Ok(Happening {
@@ -204,7 +204,7 @@ impl Queue {
     pub(crate) fn tried(&mut self, number: i64) -> Result<(), Stop> {
         self.changed(|change| {
             change
-                .execute("UPDATE entry SET tried = 1 WHERE number = $1", [number])
+                .execute("UPDATE entry SET tried = 1 WHERE number = ?1", [number])
                 .map(drop)
         })
     }
@@ -219,8 +219,8 @@ impl Queue {
     ) -> Result<(), Stop> {
         self.changed(|change| {
             change.execute(
-                "UPDATE entry SET state = $2, answer = $3, ended_us = $4, clock_ahead_sent_s = $5, obstacle = NULL
-                 WHERE number = $1",
+                "UPDATE entry SET state = ?2, answer = ?3, ended_us = ?4, clock_ahead_sent_s = ?5, obstacle = NULL
+                 WHERE number = ?1",
                 params![number, State::Sent.word(), answer.bytes(), at.as_microsecond(), ahead_s],
             )?;
             noted(change, number, at, "", &format!("sent, recorded as {}", answer.name()))
@@ -237,7 +237,7 @@ impl Queue {
     ) -> Result<(), Stop> {
         self.changed(|change| {
             change.execute(
-                "UPDATE entry SET state = $2, obstacle = $3 WHERE number = $1",
+                "UPDATE entry SET state = ?2, obstacle = ?3 WHERE number = ?1",
                 params![number, state.word(), obstacle.text()],
             )?;
             noted(change, number, at, "", &obstacle.lines.join(" "))
@@ -254,8 +254,8 @@ impl Queue {
     ) -> Result<(), Stop> {
         self.changed(|change| {
             change.execute(
-                "UPDATE entry SET state = $2, request = $3, believed_setpoint_c = $4, obstacle = NULL, clock_ahead_s = $5
-                 WHERE number = $1",
+                "UPDATE entry SET state = ?2, request = ?3, believed_setpoint_c = ?4, obstacle = NULL, clock_ahead_s = ?5
+                 WHERE number = ?1",
                 params![
                     entry.number,
                     State::Waiting.word(),
@@ -278,7 +278,7 @@ impl Queue {
     ) -> Result<(), Stop> {
         self.changed(|change| {
             change.execute(
-                "UPDATE entry SET state = $2, ended_us = $3, ended_why = $4 WHERE number = $1",
+                "UPDATE entry SET state = ?2, ended_us = ?3, ended_why = ?4 WHERE number = ?1",
                 params![number, State::Dropped.word(), at.as_microsecond(), why],
             )?;
             noted(change, number, at, who, &format!("dropped: {why}"))
@@ -307,7 +307,7 @@ impl Queue {
         self.changed(|change| {
             change
                 .execute(
-                    "UPDATE home SET clock_ahead_s = $1, clock_seen_us = $2",
+                    "UPDATE home SET clock_ahead_s = ?1, clock_seen_us = ?2",
                     params![ahead_s, at.as_microsecond()],
                 )
                 .map(drop)
@@ -358,7 +358,7 @@ fn noted(
 ) -> rusqlite::Result<()> {
     change
         .execute(
-            "INSERT INTO happening (number, at_us, who, what) VALUES ($1, $2, $3, $4)",
+            "INSERT INTO happening (number, at_us, who, what) VALUES (?1, ?2, ?3, ?4)",
             params![number, at.as_microsecond(), who, what],
         )
         .map(drop)

@@ -240,10 +240,10 @@ async fn put_and_told(
     }
     let zone = session.zone_known(names::site_of(&subject));
     let zone = zone.unwrap_or(TimeZone::UTC);
-    session.show(&format!(
+    session.show_line(&format!(
         "QUEUED as number {number}. It is not recorded yet."
     ))?;
-    session.show(&format!(
+    session.show_line(&format!(
         "  {}: {}",
         names::with_site(&subject),
         new.act.told(&zone)
@@ -262,9 +262,11 @@ async fn put_and_told(
     }
     match figure {
         Some(Ok(figure)) => told_figure(&figure, session),
-        Some(Err(why)) => session.show(&format!(
-            "\nNO PROVISIONAL SETPOINT: {why}.\nLeave the controller as it is until the server answers."
-        )),
+        Some(Err(why)) => {
+            session.show("")?;
+            session.show_line(&format!("NO PROVISIONAL SETPOINT: {why}."))?;
+            session.show_line("Leave the controller as it is until the server answers.")
+        }
         None => Ok(()),
     }
 }

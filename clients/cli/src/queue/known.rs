@@ -153,13 +153,13 @@ impl Known {
         let change = self.0.transaction()?;
         if let Some(prefix) = all_below {
             change.execute(
-                "DELETE FROM seen_1 WHERE kind = $1 AND substr(name, 1, length($2)) = $2",
+                "DELETE FROM seen_1 WHERE kind = ?1 AND substr(name, 1, length(?2)) = ?2",
                 params![T::KIND, prefix],
             )?;
         }
         for (name, body) in bodies {
             change.execute(
-                "INSERT OR REPLACE INTO seen_1 (kind, name, body, seen_us) VALUES ($1, $2, $3, $4)",
+                "INSERT OR REPLACE INTO seen_1 (kind, name, body, seen_us) VALUES (?1, ?2, ?3, ?4)",
                 params![T::KIND, name, body, at.as_microsecond()],
             )?;
         }
@@ -180,7 +180,7 @@ impl Known {
 
     fn read<T: Knowable>(&self, prefix: &str) -> rusqlite::Result<Vec<Seen<T>>> {
         let mut statement = self.0.prepare(
-            "SELECT body, seen_us FROM seen_1 WHERE kind = $1 AND substr(name, 1, length($2)) = $2 ORDER BY name",
+            "SELECT body, seen_us FROM seen_1 WHERE kind = ?1 AND substr(name, 1, length(?2)) = ?2 ORDER BY name",
         )?;
         let rows = statement.query_map(params![T::KIND, prefix], |row| {
             Ok((row.get::<_, Vec<u8>>(0)?, row.get::<_, i64>(1)?))

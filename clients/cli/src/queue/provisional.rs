@@ -24,7 +24,7 @@ const TOLERANCE_C: f64 = 10.0;
 /// The figure, and what it rests on.
 #[derive(Debug, Clone, PartialEq)]
 pub(crate) struct Provisional {
-    /// target - (ring temperature - setpoint), °C.
+    /// target - (ring temperature - setpoint), °C, to the tenth that is shown.
     pub(crate) setpoint_c: f64,
     /// What the ring says, °C.
     pub(crate) ring_temperature_c: f64,
@@ -78,7 +78,7 @@ pub(crate) fn worked_out(
         .or(believed_setpoint_c)
         .unwrap_or(programme.it.setpoint_c);
     let target_c = programme.it.target_c;
-    let setpoint_c = plain::plain_setpoint_c(target_c, ring_temperature_c, set_c);
+    let setpoint_c = shown(plain::plain_setpoint_c(target_c, ring_temperature_c, set_c));
     let site = known.one::<Site>(names::site_of(furnace_name));
     let site = site.map(|seen| seen.it).unwrap_or_default();
     let largest_step_c = positive(site.largest_step_c).unwrap_or(LARGEST_STEP_C);
@@ -104,6 +104,11 @@ pub(crate) fn worked_out(
         batch: batch.it.code,
         as_of: as_of.into_iter().min().unwrap_or(programme.at),
     })
+}
+
+/// A figure to the tenth that is shown: the digits behind it are no knowledge, and would look like it.
+fn shown(value_c: f64) -> f64 {
+    (value_c * 10.0).round() / 10.0
 }
 
 fn unseen(what: &str, name: &str) -> String {

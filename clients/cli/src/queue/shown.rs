@@ -319,7 +319,8 @@ fn beside(entry: &Entry, evaluation: &Evaluation) -> Vec<String> {
         brief(provisional_c, 1)
     ));
     let plain_c = evaluation.plain_setpoint_c;
-    if evaluation.evaluable && (plain_c - provisional_c).abs() >= SAME_C {
+    // The figure shown here was rounded to a tenth.
+    if evaluation.evaluable && (plain_c - provisional_c).abs() > 2.0 * SAME_C {
         let believed = entry.new.believed_setpoint_c;
         let reason = match believed {
             Some(believed_c) if (evaluation.present_setpoint_c - believed_c).abs() >= SAME_C => {

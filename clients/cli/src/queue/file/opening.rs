@@ -165,7 +165,7 @@ impl Queue {
         self.changed(|change| {
             let rows: i64 = change.query_row("SELECT count(*) FROM home", [], |row| row.get(0))?;
             if rows == 0 {
-                change.execute("INSERT INTO home (server) VALUES ($1)", [server])?;
+                change.execute("INSERT INTO home (server) VALUES (?1)", [server])?;
             }
             Ok(())
         })?;
@@ -206,7 +206,7 @@ impl Queue {
     pub(crate) fn move_to(&mut self, server: &str) -> Result<(), Stop> {
         self.changed(|change| {
             change
-                .execute("UPDATE home SET server = $1", [server])
+                .execute("UPDATE home SET server = ?1", [server])
                 .map(drop)
         })
     }

@@ -102,14 +102,14 @@ fn reading(diameter_mm: f64) -> Reading {
     }
 }
 
-fn shown(figure: &Provisional) -> String {
+fn said(figure: &Provisional) -> String {
     brief(figure.setpoint_c, 1)
 }
 
 #[test]
 fn the_trades_worked_figure_is_shown_as_provisional() {
     let figure = Shelf::usual().figure(19.47).expect("a figure");
-    assert_eq!(shown(&figure), "1481");
+    assert_eq!(said(&figure), "1481");
     let text = drawn(&figure, 80, false);
     assert!(text.starts_with("PROVISIONAL: 1481 °C"), "{text}");
     for words in [
@@ -151,7 +151,7 @@ fn a_gauges_bias_is_taken_off_unless_it_was_checked_since() {
     };
     shelf.gauge.latest_check = Some(check("2026-11-01T08:00:00Z"));
     // 0.01 mm too large reads 2 °C too cold.
-    assert_eq!(shown(&shelf.figure(19.48).expect("a figure")), "1481");
+    assert_eq!(said(&shelf.figure(19.48).expect("a figure")), "1481");
     shelf.gauge.latest_check = Some(check("2026-11-24T08:00:00Z"));
     let why = shelf.figure(19.48).expect_err("checked since");
     assert!(why.contains("checked since"), "{why}");
@@ -164,9 +164,9 @@ fn only_rings_at_the_position_that_counts_are_averaged() {
     if let Some(Method::Rings(measured)) = &mut both.method {
         measured.rings.insert(0, ring("Left", 19.5));
     }
-    assert_eq!(shown(&shelf.figure_of(&both).expect("a figure")), "1487");
+    assert_eq!(said(&shelf.figure_of(&both).expect("a figure")), "1487");
     shelf.furnace.reference_position = "centre".to_owned();
-    assert_eq!(shown(&shelf.figure_of(&both).expect("a figure")), "1481");
+    assert_eq!(said(&shelf.figure_of(&both).expect("a figure")), "1481");
 }
 
 #[test]
