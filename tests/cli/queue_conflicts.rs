@@ -5,11 +5,12 @@ use std::collections::BTreeMap;
 use std::ffi::OsString;
 
 use jiff::{SignedDuration, Timestamp};
-use ringtrue::World;
+use ringtrue::{Conversation, Left, World};
 use serde_json::Value;
 
+use crate::access::Computer;
 use crate::cut_off::{CutOff, QUEUED, holds};
-use crate::workplace::Outcome;
+use crate::workplace::{Outcome, Workplace};
 
 #[test]
 fn what_is_stuck_holds_up_its_own_furnace_only() {
@@ -173,13 +174,107 @@ fn a_value_that_the_server_refuses_is_corrected() {
     assert_eq!(settled.code, Some(0), "{}", settled.err);
 }
 
+#[test]
+fn a_revoked_credential_holds_the_queue_until_the_bench_is_enrolled_again() {
+    let place = Workplace::furnished();
+    let bench = Computer::enrolled(&place, "--role technician --site porto");
+    bench.said("queue refresh").done();
+    let kept = bench.said("care ring-fired k2 --offline --operator AB");
+    assert_eq!(kept.code, QUEUED, "{}", kept.err);
+    let credential = bench.credential();
+    let id = credential.trim_start_matches("credentials/");
+    place
+        .said(&format!("credential revoke {id} --why lost"))
+        .done();
+    let held = bench.said("queue send");
+    assert_eq!(held.code, Some(7), "{}", held.err);
+    holds(&held.err, &["Nothing was sent; 1 still in the queue"]);
+    let shown = bench.said("queue show 1");
+    holds(
+        &shown.err,
+        &[
+            "NEEDS YOU",
+            "revoked",
+            "when that is mended: ringtrue queue send",
+        ],
+    );
+    let code = place
+        .said("credential invite --name bench --role technician --site porto")
+        .done();
+    let line = format!(
+        "enrol {} --code {} --profile local",
+        place.endpoint(),
+        code.trim()
+    );
+    bench.said(&line).done();
+    let sent = bench.said("queue send");
+    assert_eq!(sent.code, Some(0), "{}", sent.err);
+    holds(&sent.err, &["1 entry on record now"]);
+}
+
+/// A person at a terminal who says yes or no to everything.
+struct Person {
+    yes: bool,
+    asked: Vec<String>,
+}
+
+impl Conversation for Person {
+    fn text(&mut self, _: &str, _: &str, _: Option<&str>) -> Result<String, Left> {
+        Err(Left)
+    }
+
+    fn secret(&mut self, _: &str, _: &str) -> Result<String, Left> {
+        Err(Left)
+    }
+
+    fn choice(&mut self, _: &str, _: &[String]) -> Result<usize, Left> {
+        Err(Left)
+    }
+
+    fn agreement(&mut self, question: &str) -> Result<bool, Left> {
+        self.asked.push(question.to_owned());
+        Ok(self.yes)
+    }
+}
+
+#[test]
+fn a_person_at_a_terminal_is_asked_before_anything_is_kept() {
+    let bench = CutOff::furnished();
+    bench.way.close();
+    let line = "reading add k2 --batch x7 --diameters 19.47 19.465 --fired 2026-11-20T18:00:00Z --deadline 1";
+    for (yes, expected) in [(false, 1), (true, 11)] {
+        let mut person = Person {
+            yes,
+            asked: Vec::new(),
+        };
+        let (code, out, err) = said_to(&bench, SignedDuration::ZERO, line, Some(&mut person));
+        assert_eq!(code, expected, "{out}\n{err}");
+        assert_eq!(
+            person.asked,
+            ["Keep it in the queue of this computer, to be sent later?"]
+        );
+        holds(&err, &["No server answers at"]);
+    }
+    assert_eq!(bench.states(), ["waiting"]);
+}
+
 /// Runs a command line on a computer whose clock is off.
 fn at_clock(bench: &CutOff, ahead: SignedDuration, line: &str) -> (u8, String, String) {
+    said_to(bench, ahead, line, None)
+}
+
+/// The same with somebody at a terminal.
+fn said_to(
+    bench: &CutOff,
+    ahead: SignedDuration,
+    line: &str,
+    person: Option<&mut dyn Conversation>,
+) -> (u8, String, String) {
     let (mut out, mut err) = (Vec::new(), Vec::new());
     let mut world = World {
         out: &mut out,
         err: &mut err,
-        conversation: None,
+        conversation: person.map(|person| person as &mut dyn Conversation),
         now: now() + ahead,
         environment: BTreeMap::from([
             (

@@ -26,7 +26,7 @@ const KILLED_OF: usize = 5;
 /// How often a condition is looked at again.
 const LOOK_AGAIN: Duration = Duration::from_millis(5);
 /// Longest time for the whole.
-const PATIENCE: Duration = Duration::from_secs(300);
+const PATIENCE: Duration = Duration::from_mins(5);
 
 struct Storm {
     way: Proxy,

@@ -24,7 +24,7 @@ fn table(chance: &mut ChaCha8Rng, hold_min: f64) -> v1::RingTable {
             temperature_c: f64::round(temperature_c * 10.0) / 10.0,
         });
         let wide = if step_mm > 0.02 && chance.random_ratio(1, 4) {
-            2.0
+            1.3
         } else {
             1.0
         };

@@ -42,7 +42,7 @@ pub(crate) enum Ask {
         #[arg(long)]
         chamber_empty: bool,
         #[command(flatten)]
-        by: By,
+        by: Who,
     },
     /// Leaves a care task out this time.
     Skip {
@@ -52,7 +52,7 @@ pub(crate) enum Ask {
         #[arg(long, value_name = "TEXT")]
         why: String,
         #[command(flatten)]
-        by: By,
+        by: Who,
     },
     /// Puts a care task off until a day, at most 31 days ahead.
     Defer {
@@ -65,7 +65,7 @@ pub(crate) enum Ask {
         #[arg(long, value_name = "TEXT")]
         why: String,
         #[command(flatten)]
-        by: By,
+        by: Who,
     },
     /// Records that a test ring was put in; its measurement is still to come.
     RingFired {
@@ -75,7 +75,7 @@ pub(crate) enum Ask {
         #[arg(long, value_name = "MOMENT")]
         at: Option<String>,
         #[command(flatten)]
-        by: By,
+        by: Who,
     },
     /// Records firings and hours at sintering temperature that were counted for some days.
     Use {
@@ -94,7 +94,7 @@ pub(crate) enum Ask {
         #[arg(long, value_name = "HOURS", value_parser = quantity::number, allow_hyphen_values = true)]
         hours: Option<f64>,
         #[command(flatten)]
-        by: By,
+        by: Who,
     },
     /// Records how many rings of a batch are left at the site.
     Rings {
@@ -104,7 +104,7 @@ pub(crate) enum Ask {
         #[arg(long, value_name = "COUNT", allow_negative_numbers = true)]
         left: i32,
         #[command(flatten)]
-        by: By,
+        by: Who,
     },
     /// Lists what was recorded at the site, latest first.
     List {
@@ -131,7 +131,7 @@ pub(crate) struct What {
 
 /// Who, and whether it is a repeat.
 #[derive(Debug, Args)]
-pub(crate) struct By {
+pub(crate) struct Who {
     /// Initials or staff code of who did it; the operator when left out.
     #[arg(long, value_name = "CODE")]
     by: Option<String>,
@@ -272,7 +272,7 @@ async fn done(
     what: What,
     at: Option<&str>,
     chamber_empty: bool,
-    by: By,
+    by: Who,
     session: &mut Session<'_, '_>,
 ) -> Result<(), Stop> {
     let subject = session.named(&what.furnace, FURNACE).await?;
@@ -336,7 +336,7 @@ async fn mind(subject: &str, task: TaskKind, session: &mut Session<'_, '_>) -> R
 async fn recorded(
     act: CareAct,
     at: Option<&str>,
-    by: By,
+    by: Who,
     session: &mut Session<'_, '_>,
 ) -> Result<(), Stop> {
     let repeatable = session.repeatable(by.repeat.request_id.as_deref())?;

@@ -107,7 +107,8 @@ pub(crate) async fn carry_out(ask: Ask, session: &mut Session<'_, '_>) -> Result
             };
             let entry = queue.entry(number)?;
             let history = queue.happenings(number)?;
-            shown::show(&entry, &history, session)
+            let pending = queue.pending()?;
+            shown::show(&entry, &pending, &history, session)
         }
         Ask::Settle(settlement) => {
             settling::settle(settlement, session).await?;
@@ -167,6 +168,9 @@ fn told(tally: &Tally, session: &mut Session<'_, '_>) -> Result<(), Stop> {
     }
     match (tally.sent.len(), tally.left) {
         (0, 0) => session.say("Nothing waits in the queue of this computer."),
+        (0, left) => session.say(&format!(
+            "Nothing was sent; {left} still in the queue: `ringtrue queue list`."
+        )),
         (sent, 0) => session.say(&format!(
             "{} on record now; nothing waits any more.",
             entries(sent)

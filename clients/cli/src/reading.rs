@@ -138,7 +138,7 @@ async fn add(addition: Addition, preview: bool, session: &mut Session<'_, '_>) -
         queue::must_wait(&furnace, session)?;
     }
     let goal = Goal::New { furnace };
-    finish(reading, &goal, asked, preview, &repeatable, session).await
+    Box::pin(finish(reading, &goal, asked, preview, &repeatable, session)).await
 }
 
 async fn amend(amendment: Amendment, session: &mut Session<'_, '_>) -> Result<(), Stop> {
@@ -158,14 +158,14 @@ async fn amend(amendment: Amendment, session: &mut Session<'_, '_>) -> Result<()
         reading: name,
         why: amendment.why,
     };
-    finish(
+    Box::pin(finish(
         reading,
         &goal,
         false,
         amendment.dry_run,
         &repeatable,
         session,
-    )
+    ))
     .await
 }
 
@@ -200,14 +200,14 @@ async fn finish(
         }
     }
     if session.is_cut_off() {
-        return alone::finish(reading, goal, preview, repeatable, session).await;
+        return alone::finish(reading, goal, preview, repeatable, session);
     }
     if preview {
         let (evaluated, open) = match previewed(&reading, goal, repeatable, session).await {
             Ok(found) => found,
             Err(stop) => {
                 session.cut_off(stop)?;
-                return alone::finish(reading, goal, preview, repeatable, session).await;
+                return alone::finish(reading, goal, preview, repeatable, session);
             }
         };
         if evaluated.evaluation.is_some() {
@@ -232,7 +232,7 @@ async fn finish(
         }
         Err(stop) => {
             session.cut_off(stop)?;
-            alone::finish(reading, goal, false, repeatable, session).await
+            alone::finish(reading, goal, false, repeatable, session)
         }
     }
 }

@@ -17,7 +17,7 @@ use crate::{due, moment, names, words};
 #[derive(Debug, Clone, PartialEq)]
 pub(crate) enum Act {
     /// A reading.
-    Reading(RecordReadingRequest),
+    Reading(Box<RecordReadingRequest>),
     /// A setpoint that was entered.
     Adjustment(ConfirmAdjustmentRequest),
     /// Something about a care task, or a count.
@@ -65,7 +65,7 @@ impl Act {
     /// Reads one back; none when it is of a kind that this program does not know, or damaged.
     pub(crate) fn read(kind: &str, bytes: &[u8]) -> Option<Self> {
         Some(match kind {
-            READING => Act::Reading(RecordReadingRequest::decode(bytes).ok()?),
+            READING => Act::Reading(Box::new(RecordReadingRequest::decode(bytes).ok()?)),
             ADJUSTMENT => Act::Adjustment(ConfirmAdjustmentRequest::decode(bytes).ok()?),
             CARE => Act::Care(RecordCareActRequest::decode(bytes).ok()?),
             EVENT => Act::Event(RecordFurnaceEventRequest::decode(bytes).ok()?),
@@ -176,7 +176,7 @@ impl Act {
     pub(crate) async fn send(self, remote: &Remote) -> Outcome<Answer> {
         Ok(match self {
             Act::Reading(ask) => {
-                Answer::Reading(Box::new(Box::pin(remote.record_reading(ask)).await?))
+                Answer::Reading(Box::new(Box::pin(remote.record_reading(*ask)).await?))
             }
             Act::Adjustment(ask) => Answer::Adjustment(remote.confirm_adjustment(ask).await?),
             Act::Care(ask) => Answer::Care(Box::new(Box::pin(remote.record_care_act(ask)).await?)),

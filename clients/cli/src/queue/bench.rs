@@ -39,8 +39,6 @@ pub(crate) struct Bench {
     pub(crate) may_wait: bool,
     /// Whether it is kept although this computer cannot check it.
     pub(crate) unchecked: bool,
-    /// Whether the person has already agreed to keep it.
-    pub(crate) agreed: bool,
     /// Why it does without the server, as far as that showed.
     pub(crate) cut: Option<Cut>,
 }
@@ -62,7 +60,6 @@ impl Bench {
             began: Instant::now(),
             may_wait: false,
             unchecked: false,
-            agreed: false,
             cut: None,
         }
     }
@@ -233,7 +230,6 @@ mod tests {
             began,
             may_wait: false,
             unchecked: false,
-            agreed: false,
             cut: None,
         };
         let contact = Contact {

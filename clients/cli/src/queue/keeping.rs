@@ -96,7 +96,7 @@ pub(crate) fn looking(line: &Line, session: &mut Session<'_, '_>) -> Result<(), 
 pub(crate) async fn recorded(act: Act, session: &mut Session<'_, '_>) -> Result<Answer, Stop> {
     must_wait(act.subject(), session)?;
     if session.is_cut_off() {
-        return Err(kept(act, None, session).await);
+        return Err(kept(act, None, session));
     }
     let request_id = act.request_id().to_owned();
     match act.clone().send(&session.remote).await {
@@ -106,7 +106,7 @@ pub(crate) async fn recorded(act: Act, session: &mut Session<'_, '_>) -> Result<
         }
         Err(failure) => {
             session.cut_off(Stop::of_change(failure, &request_id))?;
-            Err(kept(act, None, session).await)
+            Err(kept(act, None, session))
         }
     }
 }
@@ -149,44 +149,76 @@ pub(crate) fn said_clock(session: &mut Session<'_, '_>) -> Result<(), Stop> {
     }
 }
 
+/// A provisional figure, or why there is none.
+pub(crate) type Reckoned = Result<Provisional, String>;
+
 /// Keeps an act in the queue and tells so; gives what ends the command.
-pub(crate) async fn kept(
-    act: Act,
-    figure: Option<Result<Provisional, String>>,
-    session: &mut Session<'_, '_>,
-) -> Stop {
-    match put_and_told(act, figure, session).await {
+pub(crate) fn kept(act: Act, figure: Option<&Reckoned>, session: &mut Session<'_, '_>) -> Stop {
+    match put_and_told(act, figure, session) {
         Ok(()) => Stop::Answered(exit::QUEUED),
         Err(stop) => stop,
     }
 }
 
-async fn put_and_told(
+fn put_and_told(
     act: Act,
-    figure: Option<Result<Provisional, String>>,
+    figure: Option<&Reckoned>,
     session: &mut Session<'_, '_>,
 ) -> Result<(), Stop> {
     let known = session.bench.known();
-    let unknown = unchecked(&act, known.as_ref(), session)?;
-    if let Some(words) = &unknown {
-        session.say(words)?;
+    if let Some(words) = unchecked(&act, known.as_ref(), session)? {
+        session.say(&words)?;
     }
     let why = why(session);
-    if session.converses()
-        && !session.bench.agreed
-        && !matches!(session.bench.cut, Some(Cut::Wanted))
-    {
+    if session.converses() && !matches!(session.bench.cut, Some(Cut::Wanted)) {
         session.say(&why)?;
         if !session.agreed("Keep it in the queue of this computer, to be sent later?")? {
             return Err(Stop::Left);
         }
     }
-    let subject = act.subject().to_owned();
-    let entered_at = session.bench.now(session.world.now);
+    let kept = put(act, figure, session)?;
+    if session.json {
+        let object = json!({ "queued": {
+            "number": kept.number,
+            "what": kept.new.act.kind(),
+            "subject": kept.new.act.subject(),
+            "requestId": kept.new.act.request_id(),
+            "enteredTime": kept.new.entered_at.to_string(),
+            "enteredBy": kept.new.entered_by,
+            "behind": kept.ahead,
+            "clockAheadS": kept.new.clock_ahead_s,
+            "provisionalSetpointC": kept.new.provisional_c,
+            "noProvisionalBecause": figure.and_then(|figure| figure.as_ref().err()),
+        }});
+        return session.show(&object.to_string());
+    }
+    told(&kept, &why, session)?;
+    match figure {
+        Some(Ok(figure)) => told_figure(figure, session),
+        Some(Err(why)) => {
+            session.show("")?;
+            session.show_line(&format!("NO PROVISIONAL SETPOINT: {why}."))?;
+            session.show_line("Leave the controller as it is until the server answers.")
+        }
+        None => Ok(()),
+    }
+}
+
+/// An entry that is on the disk.
+struct Kept {
+    new: New,
+    number: i64,
+    /// The first entry about the same, when it is another.
+    ahead: Option<i64>,
+}
+
+/// Puts an act into the queue with what is known as it is entered.
+fn put(act: Act, figure: Option<&Reckoned>, session: &Session<'_, '_>) -> Result<Kept, Stop> {
     let mut queue = session.bench.queue_made()?;
+    let figure = figure.and_then(|figure| figure.as_ref().ok());
     let believed_setpoint_c = match act.adjustment() {
         Some(adjustment) => believed(&adjustment.programme, session)?,
-        None => None,
+        None => figure.map(|figure| figure.set_c),
     };
     let entered_by = match act.who() {
         "" => session.operator.clone().unwrap_or_default(),
@@ -196,60 +228,49 @@ async fn put_and_told(
         Some(ahead_s) => Some(ahead_s),
         None => queue.clock_ahead_s()?,
     };
-    let provisional_c = figure
-        .as_ref()
-        .and_then(|figure| figure.as_ref().ok().map(|figure| figure.setpoint_c));
     let new = New {
         act,
         entered_by,
-        entered_at,
+        entered_at: session.bench.now(session.world.now),
         clock_ahead_s,
-        believed_setpoint_c: believed_setpoint_c.or_else(|| {
-            let figure = figure.as_ref().and_then(|figure| figure.as_ref().ok());
-            figure.map(|figure| figure.set_c)
-        }),
-        provisional_c,
+        believed_setpoint_c,
+        provisional_c: figure.map(|figure| figure.setpoint_c),
     };
-    let (number, is_new) = match queue.put(&new)? {
-        Put::As(number) => (number, true),
-        Put::Already(number) => (number, false),
+    let number = match queue.put(&new)? {
+        Put::As(number) => number,
+        Put::Already(number) => {
+            let state = queue.entry(number)?.state;
+            if matches!(state, State::Sent | State::Dropped) {
+                return Err(Stop::Refused(format!(
+                    "Entry {number} of the queue has this request id, and waits no more: `ringtrue queue show {number}`."
+                )));
+            }
+            number
+        }
     };
-    if !is_new && queue.entry(number)?.state == State::Sent {
-        return Err(Stop::Refused(format!(
-            "Entry {number} with this request id is on record already: `ringtrue queue show {number}`."
-        )));
-    }
-    let ahead = queue
-        .first_of(&subject)?
+    let first = queue.first_of(new.act.subject())?;
+    let ahead = first
         .map(|entry| entry.number)
         .filter(|first| *first != number);
-    if session.json {
-        let object = json!({ "queued": {
-            "number": number,
-            "what": new.act.kind(),
-            "subject": subject,
-            "requestId": new.act.request_id(),
-            "enteredTime": entered_at.to_string(),
-            "enteredBy": new.entered_by,
-            "behind": ahead,
-            "clockAheadS": clock_ahead_s,
-            "provisionalSetpointC": provisional_c,
-            "noProvisionalBecause": figure.as_ref().and_then(|figure| figure.as_ref().err()),
-        }});
-        return session.show(&object.to_string());
-    }
-    let zone = session.zone_known(names::site_of(&subject));
+    Ok(Kept { new, number, ahead })
+}
+
+/// Tells that an act waits, where, and until when.
+fn told(kept: &Kept, why: &str, session: &mut Session<'_, '_>) -> Result<(), Stop> {
+    let subject = kept.new.act.subject();
+    let zone = session.zone_known(names::site_of(subject));
     let zone = zone.unwrap_or(TimeZone::UTC);
     session.show_line(&format!(
-        "QUEUED as number {number}. It is not recorded yet."
+        "QUEUED as number {}. It is not recorded yet.",
+        kept.number
     ))?;
     session.show_line(&format!(
         "  {}: {}",
-        names::with_site(&subject),
-        new.act.told(&zone)
+        names::with_site(subject),
+        kept.new.act.told(&zone)
     ))?;
-    session.say(&why)?;
-    if let Some(ahead) = ahead {
+    session.say(why)?;
+    if let Some(ahead) = kept.ahead {
         session.say(&format!(
             "It goes behind number {ahead}, which is about the same."
         ))?;
@@ -257,16 +278,8 @@ async fn put_and_told(
     session.say(
         "It is sent by the next command that reaches the server, or by `ringtrue queue send`.",
     )?;
-    if let Some(words) = clock_words(clock_ahead_s) {
-        session.say(&words)?;
-    }
-    match figure {
-        Some(Ok(figure)) => told_figure(&figure, session),
-        Some(Err(why)) => {
-            session.show("")?;
-            session.show_line(&format!("NO PROVISIONAL SETPOINT: {why}."))?;
-            session.show_line("Leave the controller as it is until the server answers.")
-        }
+    match clock_words(kept.new.clock_ahead_s) {
+        Some(words) => session.say(&words),
         None => Ok(()),
     }
 }
@@ -323,7 +336,7 @@ fn unchecked(
         Looked::Fits => {}
         Looked::Nothing => unseen.push(what.to_owned()),
         Looked::Missing => {
-            faults.push(format!("this computer knows no {what} {}", names::id(name)))
+            faults.push(format!("this computer knows no {what} {}", names::id(name)));
         }
         Looked::Over(why) => faults.push(format!("{what} {} is {why}", names::id(name))),
     };

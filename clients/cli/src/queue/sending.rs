@@ -44,7 +44,7 @@ pub(super) struct Tally {
 pub(super) enum Ended {
     /// The line is down; the words say how.
     Down(Box<Failure>),
-    /// The server does not know who asks.
+    /// The server does not know who asks, or is not trusted.
     NotKnown(Box<Failure>),
     /// Another process sends.
     Busy,
@@ -161,17 +161,20 @@ pub(super) async fn all(session: &mut Session<'_, '_>) -> Result<Tally, Stop> {
 /// Asks the server something small first: whether it answers and knows who asks, and what its clock says.
 async fn knocked(queue: &mut Queue, session: &mut Session<'_, '_>) -> Result<Option<Ended>, Stop> {
     let now = session.bench.now(session.world.now);
-    match session.remote.who_am_i(WhoAmIRequest::default()).await {
-        Ok(_) => {}
-        Err(failure) if failure.is_of_the_line() => return Ok(Some(Ended::Down(failure))),
-        Err(failure) if failure.code == Code::Unauthenticated => {
+    if let Err(failure) = session.remote.who_am_i(WhoAmIRequest::default()).await {
+        if failure.is_of_the_line() {
+            return Ok(Some(Ended::Down(failure)));
+        }
+        if failure.is_about_trust() {
+            return Ok(Some(Ended::NotKnown(failure)));
+        }
+        // Whatever else it says of that question, an entry is another.
+        if failure.code == Code::Unauthenticated {
             if let Some(first) = queue.next_behind(0)? {
                 barred(&first, &failure, queue, session)?;
             }
             return Ok(Some(Ended::NotKnown(failure)));
         }
-        // Whatever else it says of that question, an entry is another.
-        Err(_) => {}
     }
     let ahead_s = session.clock_ahead_s();
     if let Some(ahead_s) = ahead_s {
@@ -224,11 +227,11 @@ async fn one(
             Err(failure) => break failure,
         }
     };
-    if failure.is_of_the_line()
-        || failure.code == Code::ResourceExhausted
-        || failure.is_about_trust()
-    {
+    if failure.is_of_the_line() || failure.code == Code::ResourceExhausted {
         return Ok(Came::Ended(Ended::Down(failure)));
+    }
+    if failure.is_about_trust() {
+        return Ok(Came::Ended(Ended::NotKnown(failure)));
     }
     match failure.code {
         Code::Unauthenticated => {

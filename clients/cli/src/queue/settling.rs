@@ -269,24 +269,24 @@ enum Which {
 }
 
 fn put_moment(act: &mut Act, which: Which, at: jiff::Timestamp) -> Result<(), Stop> {
-    let stamp = Some(moment::sent(at));
-    match (which, act) {
-        (Which::Fired, Act::Reading(ask)) => ask.reading.get_or_insert_default().fire_time = stamp,
+    let place = match (which, act) {
+        (Which::Fired, Act::Reading(ask)) => &mut ask.reading.get_or_insert_default().fire_time,
         (Which::Measured, Act::Reading(ask)) => {
-            ask.reading.get_or_insert_default().measure_time = stamp
+            &mut ask.reading.get_or_insert_default().measure_time
         }
         (Which::Act, Act::Adjustment(ask)) => {
-            ask.adjustment.get_or_insert_default().adjust_time = stamp
+            &mut ask.adjustment.get_or_insert_default().adjust_time
         }
-        (Which::Act, Act::Care(ask)) => ask.act.get_or_insert_default().act_time = stamp,
-        (Which::Act, Act::Event(ask)) => ask.event.get_or_insert_default().event_time = stamp,
-        (Which::Act, Act::GaugeCheck(ask)) => ask.check.get_or_insert_default().check_time = stamp,
+        (Which::Act, Act::Care(ask)) => &mut ask.act.get_or_insert_default().act_time,
+        (Which::Act, Act::Event(ask)) => &mut ask.event.get_or_insert_default().event_time,
+        (Which::Act, Act::GaugeCheck(ask)) => &mut ask.check.get_or_insert_default().check_time,
         _ => {
             return Err(Stop::Usage(
                 "--fired and --measured belong to readings, --at to everything else.".to_owned(),
             ));
         }
-    }
+    };
+    *place = Some(moment::sent(at));
     Ok(())
 }
 

@@ -66,6 +66,7 @@ fn state(entry: &Entry, all: &[Entry]) -> String {
 /// Shows one entry whole.
 pub(super) fn show(
     entry: &Entry,
+    pending: &[Entry],
     history: &[Happening],
     session: &mut Session<'_, '_>,
 ) -> Result<(), Stop> {
@@ -87,7 +88,7 @@ pub(super) fn show(
         (State::Dropped, Some(at)) => {
             format!("dropped {}: {}", moment::brief(at, &zone), entry.ended_why)
         }
-        _ => state(entry, std::slice::from_ref(entry)),
+        _ => state(entry, pending),
     };
     let lines = [
         ("Number", entry.number.to_string()),
@@ -300,10 +301,11 @@ pub(super) fn sent_briefly(
         for line in beside(entry, evaluation) {
             session.say(&format!("  {line}"))?;
         }
-        session.say(&format!(
-            "  ringtrue reading show {} has the rest.",
-            reading.name
-        ))?;
+        // On one line whatever the width, to be copied.
+        let id = names::id(&reading.name);
+        let furnace = names::with_site(entry.new.act.subject());
+        session.say("  The rest of it:")?;
+        writeln!(session.world.err, "  ringtrue reading show {furnace}/{id}")?;
     }
     Ok(())
 }

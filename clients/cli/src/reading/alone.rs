@@ -11,7 +11,7 @@ use crate::session::{Repeatable, Session};
 use super::{Goal, questions};
 
 /// Settles what can be settled here and keeps the reading, or only looks at it.
-pub(super) async fn finish(
+pub(super) fn finish(
     mut reading: Reading,
     goal: &Goal,
     preview: bool,
@@ -47,13 +47,13 @@ pub(super) async fn finish(
             ))),
         };
     }
-    let act = Act::Reading(RecordReadingRequest {
+    let act = Act::Reading(Box::new(RecordReadingRequest {
         parent: furnace.clone(),
         reading: Some(reading),
         request_id: repeatable.request_id.clone(),
         validate_only: false,
-    });
-    Err(queue::kept(act, Some(figure), session).await)
+    }));
+    Err(queue::kept(act, Some(&figure), session))
 }
 
 /// Asks about what looks wrong here already, until nothing is open.
