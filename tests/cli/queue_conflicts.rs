@@ -202,7 +202,7 @@ fn a_revoked_credential_holds_the_queue_until_the_bench_is_enrolled_again() {
         .said("credential invite --name bench --role technician --site porto")
         .done();
     let line = format!(
-        "enrol {} --code {} --profile local",
+        "enrol {} --code {} --profile local --replace",
         place.endpoint(),
         code.trim()
     );

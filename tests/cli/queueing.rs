@@ -1,5 +1,6 @@
 //! The bench while the line is down: what is kept, what is shown, and what becomes of it when the line returns.
 
+use ringtrue_tests::proxy::Place;
 use serde_json::Value;
 
 use crate::cut_off::{CutOff, QUEUED, holds};
@@ -112,6 +113,26 @@ fn the_next_act_sends_what_waits_first_and_shows_the_servers_advice() {
     assert_eq!(json["state"], "sent");
     assert_eq!(json["provisionalSetpointC"], 1481.0);
     assert!(json["advisedSetpointC"].is_f64(), "{json}");
+}
+
+#[test]
+fn a_line_that_is_silent_is_down_too_and_what_arrived_all_the_same_lands_once() {
+    let bench = CutOff::furnished();
+    bench.way.silence();
+    let kept = bench.said("furnace event k2 --kind mains-work");
+    assert_eq!(kept.code, QUEUED, "{}", kept.err);
+    holds(&kept.err, &["did not answer in time"]);
+    bench.way.open();
+    // The server takes it, and its answer is lost: it is sent again, and recorded once.
+    let entries = bench.entries();
+    let id = entries[0]["requestId"].as_str().expect("an id").to_owned();
+    bench.way.break_off(id.as_bytes(), Place::BeforeItsAnswer);
+    let sent = bench.said("queue send");
+    assert_eq!(sent.code, Some(0), "{}", sent.err);
+    assert!(bench.way.has_broken_off());
+    let listed = bench.place.said("furnace events k2 --json").done();
+    let listed: Value = serde_json::from_str(&listed).expect("JSON");
+    assert_eq!(listed["events"].as_array().map(Vec::len), Some(1));
 }
 
 #[test]

@@ -24,7 +24,7 @@ use crate::session::Session;
 use crate::{batch, furnace, gauge, names, programme};
 
 pub(crate) use act::{Act, Answer};
-pub(crate) use bench::{Bench, Cut, down, waiting_of};
+pub(crate) use bench::{Bench, Cut, age, down, waiting_of};
 pub(crate) use doubts::about as doubts_about;
 pub(crate) use keeping::{
     Line, believed, first, kept, looking, must_wait, recorded, said_clock, told_figure,

@@ -7,7 +7,7 @@ use ringtrue_proto::v1::{
 use crate::failure::Stop;
 use crate::names::FURNACE;
 use crate::quantity::brief;
-use crate::queue::Knowable;
+use crate::queue::{self, Knowable};
 use crate::session::{Session, lacking};
 use crate::{batch, furnace, gauge, names, programme};
 
@@ -168,14 +168,16 @@ fn said_or_seen<T: Knowable>(
         Some(Err(stop)) => session.cut_off(stop)?,
         None => {}
     }
-    let seen = session.recalled::<T>(&format!("{below}/"));
-    if seen.is_empty() {
+    let seen = session.bench.recalled::<T>(&format!("{below}/"));
+    let Some(oldest) = seen.iter().map(|seen| seen.at).min() else {
         return Err(Stop::Usage(format!(
             "No server was asked, and this computer has seen nothing below {below} yet. Name furnace, \
              programme, batch and gauge in full; `ringtrue queue refresh` fetches them when the line is up."
         )));
-    }
-    Ok(seen)
+    };
+    let old = queue::age(oldest, session.world.now);
+    session.say(&format!("As this computer saw it {old} ago:"))?;
+    Ok(seen.into_iter().map(|seen| seen.it).collect())
 }
 
 fn several(things: &str, ids: &[String], flag: &str) -> Stop {
