@@ -27,7 +27,7 @@ fn what_is_stuck_holds_up_its_own_furnace_only() {
         &sent.err,
         &[
             "Sent number 3: porto/k3",
-            "Number 1 NEEDS YOU.",
+            "Number 1 NEEDS YOU; it is not on record",
             "is on hold (wet)",
             "ringtrue queue settle 1 --again",
             "ringtrue queue drop 1 --reason TEXT",
@@ -100,7 +100,7 @@ fn a_setpoint_that_somebody_else_changed_is_asked_about() {
         &sent.err,
         &[
             "Programme standard is on record at 1490 °C by now; when 1481 °C was entered here it was at 1500 °C.",
-            "ringtrue queue settle 1 --setpoint C",
+            "ringtrue queue settle 1 --setpoint C --at now",
         ],
     );
     let settled = bench.said("queue settle 1 --setpoint 1485 --at now");
@@ -195,7 +195,7 @@ fn a_revoked_credential_holds_the_queue_until_the_bench_is_enrolled_again() {
         &[
             "NEEDS YOU",
             "revoked",
-            "when that is mended: ringtrue queue send",
+            "When that is mended: ringtrue queue send",
         ],
     );
     let code = place
@@ -318,7 +318,7 @@ fn a_clock_that_is_ahead_is_told_and_settled_by_asking() {
         &[
             "This computer's clock is 2 h ahead of the server's.",
             "Nothing is corrected by itself.",
-            "Number 1 NEEDS YOU.",
+            "Number 1 NEEDS YOU; it is not on record",
             "ringtrue queue settle 1 --clock",
             "ringtrue queue settle 1 --as-given",
         ],

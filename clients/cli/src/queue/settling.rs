@@ -1,6 +1,7 @@
 //! Settles what needs somebody, and drops what is not wanted; both say who, how and when, and erase nothing.
 
 use clap::Args;
+use jiff::tz::TimeZone;
 use ringtrue_proto::v1::Reading;
 use ringtrue_proto::v1::reading::Method;
 
@@ -147,7 +148,8 @@ async fn changed(
         let Some(text) = text else { continue };
         let at = session.moment(&text, &site, now).await?;
         put_moment(&mut entry.new.act, which, at)?;
-        how.push(format!("{word} {at}"));
+        let zone = session.zone_known(&site).unwrap_or(TimeZone::UTC);
+        how.push(format!("{word} {}", moment::brief(at, &zone)));
     }
     if ask.clock
         || ask.as_given

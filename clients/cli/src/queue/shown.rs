@@ -153,76 +153,77 @@ pub(super) fn needs(entry: &Entry, session: &mut Session<'_, '_>) -> Result<(), 
     if entry.state != State::NeedsYou {
         return Ok(());
     }
+    session.say("")?;
     session.say(&format!(
-        "\nNumber {} NEEDS YOU. {} is not on record.",
+        "Number {} NEEDS YOU; it is not on record: {}, {}.",
         entry.number,
-        capital(&entry.new.act.words())
+        names::with_site(entry.new.act.subject()),
+        entry.new.act.words()
     ))?;
     for line in &obstacle.lines {
         session.say(&format!("  {line}"))?;
     }
     session.say("Ways out:")?;
-    for way in ways(entry) {
-        session.say(&format!("  {way}"))?;
+    for (when, command) in ways(entry) {
+        session.say(&format!("  {when}:"))?;
+        // On one line whatever the width, to be copied.
+        writeln!(session.world.err, "    ringtrue queue {command}")?;
     }
     Ok(())
 }
 
-fn capital(text: &str) -> String {
-    let mut letters = text.chars();
-    match letters.next() {
-        Some(first) => format!("{}{}", first.to_uppercase(), letters.as_str()),
-        None => String::new(),
-    }
-}
-
-/// The commands that end an obstacle.
-fn ways(entry: &Entry) -> Vec<String> {
+/// The commands that end an obstacle, each with when it is the right one.
+fn ways(entry: &Entry) -> Vec<(&'static str, String)> {
     let number = entry.number;
     let Some(obstacle) = &entry.obstacle else {
         return Vec::new();
     };
+    let is_reading = entry.new.act.reading().is_some();
     let mut ways = Vec::new();
     match obstacle.reason.as_str() {
         _ if !obstacle.questions.is_empty() => {
             for question in &obstacle.questions {
-                ways.push(format!(
-                    "right as typed: ringtrue queue settle {number} --answer {}",
-                    question.code
-                ));
+                let code = &question.code;
+                ways.push(("Right as typed", format!("settle {number} --answer {code}")));
             }
-            ways.push(format!("mistyped: ringtrue queue settle {number} --diameters MM MM MM (or --setpoint, --fired)"));
+            let corrected = format!("settle {number} --diameters MM MM MM");
+            ways.push(("Mistyped (or --setpoint, --fired)", corrected));
         }
         SETPOINT_CHANGED => {
-            ways.push(format!(
-                "the panel shows another: ringtrue queue settle {number} --setpoint C"
-            ));
-            ways.push(format!(
-                "the panel shows what was entered: ringtrue queue settle {number} --as-given"
-            ));
+            let shows = format!("settle {number} --setpoint C --at now");
+            ways.push(("The panel shows this now", shows));
+            let given = format!("settle {number} --as-given");
+            ways.push(("The panel shows what was entered", given));
         }
         CLOCK_AHEAD => {
-            ways.push(format!(
-                "the times came from that clock: ringtrue queue settle {number} --clock"
+            ways.push((
+                "The times came from that clock",
+                format!("settle {number} --clock"),
             ));
-            ways.push(format!(
-                "the times are right: ringtrue queue settle {number} --as-given"
+            ways.push(("The times are right", format!("settle {number} --as-given")));
+            let flag = if is_reading { "--fired" } else { "--at" };
+            ways.push((
+                "It was another time",
+                format!("settle {number} {flag} MOMENT"),
             ));
-            ways.push(format!("others: ringtrue queue settle {number} --at MOMENT (of a reading --fired, --measured)"));
         }
-        _ if obstacle.by_itself => ways.push("when that is mended: ringtrue queue send".to_owned()),
+        _ if obstacle.by_itself => ways.push(("When that is mended", "send".to_owned())),
         _ => {
-            ways.push(format!(
-                "when that is mended: ringtrue queue settle {number} --again"
-            ));
-            ways.push(format!(
-                "correct it: ringtrue queue settle {number} --help names the values"
-            ));
+            ways.push(("When that is mended", format!("settle {number} --again")));
+            let what = if is_reading {
+                "Corrected (or --setpoint, --fired, --measured)"
+            } else {
+                "Corrected (or --setpoint)"
+            };
+            let flag = if is_reading {
+                "--diameters MM MM MM"
+            } else {
+                "--at MOMENT"
+            };
+            ways.push((what, format!("settle {number} {flag}")));
         }
     }
-    ways.push(format!(
-        "it is not wanted: ringtrue queue drop {number} --reason TEXT"
-    ));
+    ways.push(("It is not wanted", format!("drop {number} --reason TEXT")));
     ways
 }
 
