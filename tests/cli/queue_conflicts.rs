@@ -258,6 +258,28 @@ fn a_person_at_a_terminal_is_asked_before_anything_is_kept() {
     assert_eq!(bench.states(), ["waiting"]);
 }
 
+#[test]
+fn whoever_keeps_nothing_is_told_that_a_first_try_may_have_arrived() {
+    let bench = CutOff::furnished();
+    bench.way.silence();
+    // Named in full, so that the first call is the one that records.
+    let line = "furnace event porto/k2 --kind mains-work --deadline 1";
+    let mut person = Person {
+        yes: false,
+        asked: Vec::new(),
+    };
+    let (code, _, err) = said_to(&bench, SignedDuration::ZERO, line, Some(&mut person));
+    assert_eq!(code, 8, "{err}");
+    holds(
+        &err,
+        &[
+            "It is not certain whether this was recorded",
+            "--request-id",
+        ],
+    );
+    assert!(bench.states().is_empty());
+}
+
 /// Runs a command line on a computer whose clock is off.
 fn at_clock(bench: &CutOff, ahead: SignedDuration, line: &str) -> (u8, String, String) {
     said_to(bench, ahead, line, None)

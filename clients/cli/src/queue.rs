@@ -27,7 +27,7 @@ pub(crate) use act::{Act, Answer};
 pub(crate) use bench::{Bench, Cut, age, down, waiting_of};
 pub(crate) use doubts::about as doubts_about;
 pub(crate) use keeping::{
-    Line, believed, first, kept, looking, must_wait, recorded, said_clock, told_figure,
+    Line, believed, first, in_doubt, kept, looking, must_wait, recorded, said_clock, told_figure,
 };
 pub(crate) use known::Knowable;
 pub(crate) use provisional::worked_out as provisional_setpoint;

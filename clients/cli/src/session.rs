@@ -374,6 +374,13 @@ impl<'w, 'a> Session<'w, 'a> {
             }
             _ => return Err(stop),
         };
+        if let Stop::Failed {
+            failure,
+            request_id: Some(request_id),
+        } = stop
+        {
+            self.bench.unsure = Some((failure, request_id));
+        }
         self.bench.cut = Some(Cut::Down(words));
         Ok(())
     }

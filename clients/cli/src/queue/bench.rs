@@ -39,6 +39,8 @@ pub(crate) struct Bench {
     pub(crate) may_wait: bool,
     /// Whether it is kept although this computer cannot check it.
     pub(crate) unchecked: bool,
+    /// A change that was on its way when the line failed, so that it may be on record: what came, and its request id.
+    pub(crate) unsure: Option<(Box<Failure>, String)>,
     /// Why it does without the server, as far as that showed.
     pub(crate) cut: Option<Cut>,
 }
@@ -60,6 +62,7 @@ impl Bench {
             began: Instant::now(),
             may_wait: false,
             unchecked: false,
+            unsure: None,
             cut: None,
         }
     }
@@ -230,6 +233,7 @@ mod tests {
             began,
             may_wait: false,
             unchecked: false,
+            unsure: None,
             cut: None,
         };
         let contact = Contact {

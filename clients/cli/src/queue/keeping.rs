@@ -156,7 +156,21 @@ pub(crate) type Reckoned = Result<Provisional, String>;
 pub(crate) fn kept(act: Act, figure: Option<&Reckoned>, session: &mut Session<'_, '_>) -> Stop {
     match put_and_told(act, figure, session) {
         Ok(()) => Stop::Answered(exit::QUEUED),
-        Err(stop) => stop,
+        Err(stop) => in_doubt(stop, session),
+    }
+}
+
+/// Why an act is not kept, with the way to repeat it where a first try may have arrived all the same.
+pub(crate) fn in_doubt(stop: Stop, session: &mut Session<'_, '_>) -> Stop {
+    let Some((failure, request_id)) = session.bench.unsure.take() else {
+        return stop;
+    };
+    match stop {
+        Stop::Left => Stop::of_change(failure, &request_id),
+        Stop::Refused(words) => Stop::Refused(format!(
+            "{words} It is not certain whether a first try was recorded: repeat it with --request-id {request_id}."
+        )),
+        other => other,
     }
 }
 

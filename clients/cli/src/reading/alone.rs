@@ -25,7 +25,7 @@ pub(super) fn finish(
                 .to_owned(),
         ));
     };
-    looked_over(&mut reading, session)?;
+    looked_over(&mut reading, session).map_err(|stop| queue::in_doubt(stop, session))?;
     let zone = session.zone_known(names::site_of(furnace));
     let believed = match reading.setpoint_c {
         Some(setpoint_c) => Some(setpoint_c),
