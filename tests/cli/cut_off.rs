@@ -57,7 +57,7 @@ impl CutOff {
         let mut command = command("ringtrue");
         command
             .args(line.split_whitespace())
-            .args(["--deadline", "2"])
+            .args(["--deadline", "4"])
             .env("RINGTRUE_ENDPOINT", format!("http://{}", self.way.addr()))
             .env("RINGTRUE_HOME", self.home.path())
             .env("RINGTRUE_OPERATOR", "AB")

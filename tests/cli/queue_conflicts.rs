@@ -253,7 +253,9 @@ fn a_person_at_a_terminal_is_asked_before_anything_is_kept() {
             person.asked,
             ["Keep it in the queue of this computer, to be sent later?"]
         );
-        holds(&err, &["No server answers at"]);
+        // Refused or too slow, as it comes; said once.
+        let address = bench.way.addr().to_string();
+        assert_eq!(err.matches(&address).count(), 1, "{err}");
     }
     assert_eq!(bench.states(), ["waiting"]);
 }

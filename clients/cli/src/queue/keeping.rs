@@ -183,9 +183,9 @@ fn put_and_told(
     if let Some(words) = unchecked(&act, known.as_ref(), session)? {
         session.say(&words)?;
     }
-    let why = why(session);
+    let mut why = Some(why(session));
     if session.converses() && !matches!(session.bench.cut, Some(Cut::Wanted)) {
-        session.say(&why)?;
+        session.say(&why.take().unwrap_or_default())?;
         if !session.agreed("Keep it in the queue of this computer, to be sent later?")? {
             return Err(Stop::Left);
         }
@@ -206,7 +206,7 @@ fn put_and_told(
         }});
         return session.show(&object.to_string());
     }
-    told(&kept, &why, session)?;
+    told(&kept, why.as_deref(), session)?;
     match figure {
         Some(Ok(figure)) => told_figure(figure, session),
         Some(Err(why)) => {
@@ -269,8 +269,8 @@ fn put(act: Act, figure: Option<&Reckoned>, session: &Session<'_, '_>) -> Result
     Ok(Kept { new, number, ahead })
 }
 
-/// Tells that an act waits, where, and until when.
-fn told(kept: &Kept, why: &str, session: &mut Session<'_, '_>) -> Result<(), Stop> {
+/// Tells that an act waits, where, why unless that was said, and until when.
+fn told(kept: &Kept, why: Option<&str>, session: &mut Session<'_, '_>) -> Result<(), Stop> {
     let subject = kept.new.act.subject();
     let zone = session.zone_known(names::site_of(subject));
     let zone = zone.unwrap_or(TimeZone::UTC);
@@ -283,7 +283,9 @@ fn told(kept: &Kept, why: &str, session: &mut Session<'_, '_>) -> Result<(), Sto
         names::with_site(subject),
         kept.new.act.told(&zone)
     ))?;
-    session.say(why)?;
+    if let Some(why) = why {
+        session.say(why)?;
+    }
     if let Some(ahead) = kept.ahead {
         session.say(&format!(
             "It goes behind number {ahead}, which is about the same."
