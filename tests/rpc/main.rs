@@ -20,6 +20,7 @@ mod gate;
 mod gauges;
 mod health_reflection;
 mod idempotency;
+mod plain;
 mod programmes;
 mod questions;
 mod readings;
