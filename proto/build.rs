@@ -2,8 +2,6 @@
 
 use std::path::PathBuf;
 
-use prost::Message as _;
-
 #[expect(
     clippy::disallowed_methods,
     reason = "cargo hands a build script its folder this way"
@@ -19,6 +17,8 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
         "care",
         "changes",
         "deliveries",
+        "exposures",
+        "firings",
         "fleet",
         "furnaces",
         "gauges",
@@ -31,9 +31,20 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
         "sites",
     ]
     .map(|name| format!("ringtrue/v1/{name}.proto"));
-    let set = protox::compile(files, ["."])?;
+    let mut compiler = protox::Compiler::new(["."])?;
+    compiler
+        .include_source_info(true)
+        .include_imports(true)
+        .open_files(files)?;
     let out = PathBuf::from(std::env::var("OUT_DIR")?);
-    std::fs::write(out.join("descriptors.binpb"), set.encode_to_vec())?;
+    // Encoded by the compiler: a set of prost's own types has no place for the annotations of calls.
+    std::fs::write(
+        out.join("descriptors.binpb"),
+        compiler.encode_file_descriptor_set(),
+    )?;
+    let mut set = compiler.file_descriptor_set();
+    // Annotations are read from the descriptors; as Rust types nobody needs them.
+    set.file.retain(|file| file.package() != "google.api");
     tonic_prost_build::configure().compile_fds(set)?;
     Ok(())
 }

@@ -54,7 +54,8 @@ impl Computer {
         serde_json::from_str(&shown).expect("JSON")
     }
 
-    fn credential(&self) -> String {
+    /// Name of this computer's credential.
+    pub(crate) fn credential(&self) -> String {
         let name = self.who()["credential"]["name"].clone();
         name.as_str().expect("a name").to_owned()
     }

@@ -2,6 +2,7 @@
 
 mod access;
 mod auditing;
+mod cut_off;
 mod due_and_care;
 mod encrypted;
 mod exit_codes;
@@ -10,6 +11,10 @@ mod importing;
 mod looks;
 mod papers;
 mod quality_control;
+mod queue_conflicts;
+mod queue_file;
+mod queue_storm;
+mod queueing;
 mod shapes;
 mod signing;
 mod step_by_step;

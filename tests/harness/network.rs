@@ -35,6 +35,8 @@ pub struct Network {
     pub remote: Remote,
     /// Where the server listens.
     pub address: SocketAddr,
+    /// Where it answers over HTTP, when its settings say that it does.
+    pub http: Option<SocketAddr>,
     /// The life of the server; cancel its `drain` to see it end.
     pub lifecycle: Lifecycle,
     /// How its connections are encrypted, as its settings say.
@@ -88,12 +90,19 @@ impl Network {
             .local_addr()
             .expect("a bound listener has an address");
         let transport = Transport::of(&settings).expect("the files of [tls] can be used");
-        serve::start(listener, &transport, &app, &settings, &lifecycle);
+        let door = serve::start(listener, &transport, &app, &settings, &lifecycle);
+        let mut http = None;
+        if let Some(listen) = settings.http.listen {
+            let listener = serve::bind(listen).await.expect("a free port");
+            http = listener.local_addr().ok();
+            serve::start_rest(listener, &transport, &app, door, &settings, &lifecycle);
+        }
         let remote = remote_to(address, "t1");
         Self {
             app,
             remote,
             address,
+            http,
             lifecycle,
             transport,
             settings,

@@ -7,7 +7,7 @@ use std::process::{Command, Output};
 use ringtrue_tests::process::{program, text};
 use serde_json::Value;
 
-const OPERATIONS: [&str; 9] = [
+const OPERATIONS: [&str; 11] = [
     "record",
     "preview",
     "readings",
@@ -17,6 +17,8 @@ const OPERATIONS: [&str; 9] = [
     "alerts",
     "standings",
     "overview",
+    "pages",
+    "walk",
 ];
 
 fn number(value: &Value, key: &str) -> f64 {
@@ -140,7 +142,8 @@ fn sizes_are_measured_on(database: &str) {
     for (size, readings) in measured.iter().zip([20, 220]) {
         assert_eq!(count(size, "readings"), readings, "{said}");
         let figures = operations(&size["operations"]);
-        assert_eq!(figures.len(), 7, "{said}");
+        assert_eq!(figures.len(), 9, "{said}");
+        assert!(number(size, "first_overview_s") > 0.0, "{said}");
         for one in figures {
             assert_eq!(count(one, "calls"), 6, "{said}");
             assert!(number(&one["latency_ms"], "p50") > 0.0, "{said}");

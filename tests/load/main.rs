@@ -2,7 +2,8 @@
 //!
 //! Without a subcommand or with `record`: durable recordings beside an empty call and beside a bare insert. `mix`: what
 //! laboratories ask for, at a given rate, on one server or several. `sizes`: the same calls on few and on many readings.
-//! `beside-pgbench`: durable recording beside bare inserts on PostgreSQL. `soak`: the mix for long. It builds nothing of the servers: build them first
+//! `beside-pgbench`: durable recording beside bare inserts on PostgreSQL. `firings`: production firings in
+//! bulk. `soak`: the mix for long. It builds nothing of the servers: build them first
 //! with `cargo build --release --bins`. Everything listens on loopback and ends by itself.
 
 mod bare;
@@ -10,6 +11,7 @@ mod beside_pgbench;
 mod door;
 mod drawing;
 mod drive;
+mod firings;
 mod installation;
 mod lab;
 mod mix;
@@ -45,6 +47,8 @@ enum Command {
     Sizes(sizes::Arguments),
     /// Measure durable recording on PostgreSQL beside pgbench with the same rows.
     BesidePgbench(beside_pgbench::Arguments),
+    /// Report production firings in bulk, and ask what is exposed of many cases.
+    Firings(firings::Arguments),
     /// Offer the mix for long, and watch what the servers hold on to.
     Soak(soak::Arguments),
 }
@@ -63,6 +67,7 @@ fn main() -> anyhow::Result<()> {
             Some(Command::Record(wanted)) => record::measure(wanted).await,
             Some(Command::Mix(wanted)) => mix::measure(wanted).await,
             Some(Command::BesidePgbench(wanted)) => beside_pgbench::measure(wanted).await,
+            Some(Command::Firings(wanted)) => firings::measure(wanted).await,
             Some(Command::Soak(wanted)) => soak::measure(wanted).await,
             Some(Command::Sizes(wanted)) => sizes::measure(wanted).await,
         }

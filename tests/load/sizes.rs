@@ -7,6 +7,7 @@ use std::time::{Duration, Instant};
 
 use anyhow::Context as _;
 use futures::stream::{self, StreamExt as _};
+use ringtrue_remote::Failure;
 use serde_json::{Value, json};
 
 use crate::installation::{Installation, Kept, Wanted};
@@ -17,14 +18,19 @@ use crate::rows::Rows;
 /// Longest that one operation is measured.
 const LONGEST: Duration = Duration::from_mins(1);
 
+/// Longest that the first overview may take.
+const LONGEST_FIRST: Duration = Duration::from_mins(5);
+
 /// What is measured, in this order: what only reads first.
-const MEASURED: [Operation; 7] = [
+const MEASURED: [Operation; 9] = [
     Operation::Readings,
     Operation::History,
     Operation::Use,
     Operation::Due,
     Operation::Standings,
     Operation::Overview,
+    Operation::Pages,
+    Operation::Walk,
     Operation::Record,
 ];
 
@@ -55,6 +61,8 @@ struct Size {
     readings: i64,
     bytes: i64,
     operations: Vec<Timed>,
+    /// How long the first overview took, with all that a server had to work out for it.
+    first_overview: Duration,
 }
 
 /// One operation's calls.
@@ -104,6 +112,7 @@ async fn one_size(arguments: &Arguments, stored: i64) -> anyhow::Result<Size> {
     rows.close().await?;
     installation.start_servers()?;
     clients.connect_again(&installation).await?;
+    let first_overview = first_overview(&clients).await?;
     let mut operations = Vec::with_capacity(MEASURED.len());
     for operation in MEASURED {
         let timed = timed(&clients, operation, arguments).await;
@@ -115,7 +124,28 @@ async fn one_size(arguments: &Arguments, stored: i64) -> anyhow::Result<Size> {
         readings,
         bytes,
         operations,
+        first_overview,
     })
+}
+
+/// Asks for the overview until the servers have worked out where all furnaces stand.
+async fn first_overview(clients: &Clients) -> anyhow::Result<Duration> {
+    let start = Instant::now();
+    loop {
+        let fault = match clients.ask(Operation::Overview, 0).await {
+            Ok(()) => return Ok(start.elapsed()),
+            Err(fault) => fault,
+        };
+        let failure = fault.downcast_ref::<tonic::Status>().map(Failure::of);
+        let is_prepared = failure
+            .as_ref()
+            .is_some_and(|failure| failure.reason == "BEING_PREPARED");
+        if !is_prepared || start.elapsed() > LONGEST_FIRST {
+            return Err(fault.context("the first overview"));
+        }
+        let pause = failure.and_then(|failure| failure.retry_after);
+        tokio::time::sleep(pause.unwrap_or(Duration::from_secs(1))).await;
+    }
 }
 
 /// Times calls one after the other, some side by side; a tenth more come before and are not counted.
@@ -180,6 +210,11 @@ impl Size {
             "p99",
             "max"
         );
+        let _written = writeln!(
+            text,
+            "  first overview after the start: {:.2} s",
+            self.first_overview.as_secs_f64()
+        );
         for timed in &self.operations {
             let _written = writeln!(
                 text,
@@ -228,6 +263,11 @@ impl Size {
             });
             operations.insert(timed.name.to_owned(), figures);
         }
-        json!({ "readings": self.readings, "bytes": self.bytes, "operations": operations })
+        json!({
+            "readings": self.readings,
+            "bytes": self.bytes,
+            "first_overview_s": self.first_overview.as_secs_f64(),
+            "operations": operations,
+        })
     }
 }

@@ -320,7 +320,7 @@ async fn lists(
         let answer = wire::call(network.channel(), &path, bytes).await;
         answers.push((path, answer.map_err(|status| Failure::of(&status))));
     }
-    assert_eq!(answers.len(), 21);
+    assert_eq!(answers.len(), 23);
     answers
 }
 

@@ -2,6 +2,7 @@
 //! have files of their own.
 
 mod findings;
+mod glances;
 mod histories;
 mod standings;
 

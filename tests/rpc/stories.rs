@@ -5,7 +5,7 @@ use std::collections::BTreeSet;
 use crate::bad_requests::calls;
 
 /// Calls with the file and the test that tells their story.
-const STORIES: [(&str, &str, &str); 83] = [
+const STORIES: [(&str, &str, &str); 92] = [
     (
         "SiteService/CreateSite",
         SITES,
@@ -55,6 +55,51 @@ const STORIES: [(&str, &str, &str); 83] = [
         "FurnaceService/ListFurnaceEvents",
         FURNACES,
         "events_are_kept_and_listed_latest_first",
+    ),
+    (
+        "FiringService/ReportFirings",
+        FIRINGS,
+        "reported_firings_are_on_record_with_what_was_in_force",
+    ),
+    (
+        "FiringService/ReportFiringStream",
+        FIRINGS,
+        "a_stream_is_answered_part_by_part_and_ends_at_the_first_that_is_refused",
+    ),
+    (
+        "FiringService/GetFiring",
+        FIRINGS,
+        "reported_firings_are_on_record_with_what_was_in_force",
+    ),
+    (
+        "FiringService/ListFirings",
+        FIRINGS,
+        "reported_firings_are_on_record_with_what_was_in_force",
+    ),
+    (
+        "FiringService/AmendFiring",
+        FIRINGS,
+        "an_amended_firing_stays_readable_and_counts_once",
+    ),
+    (
+        "ExposureService/AssessExposure",
+        EXPOSURES,
+        "a_reading_outside_tolerance_tells_what_was_fired_since_the_last_one_within",
+    ),
+    (
+        "ExposureService/RecordExposureDecision",
+        EXPOSURES,
+        "a_decision_is_recorded_once_and_shown_with_its_cases",
+    ),
+    (
+        "ExposureService/GetExposureDecision",
+        EXPOSURES,
+        "a_decision_is_recorded_once_and_shown_with_its_cases",
+    ),
+    (
+        "ExposureService/ListExposureDecisions",
+        EXPOSURES,
+        "a_decision_is_recorded_once_and_shown_with_its_cases",
     ),
     (
         "ProgrammeService/CreateProgramme",
@@ -439,6 +484,8 @@ const STANDINGS: &str = include_str!("fleet/standings.rs");
 const HISTORIES: &str = include_str!("fleet/histories.rs");
 const FINDINGS: &str = include_str!("fleet/findings.rs");
 const SITES: &str = include_str!("sites.rs");
+const EXPOSURES: &str = include_str!("exposures.rs");
+const FIRINGS: &str = include_str!("firings.rs");
 const FURNACES: &str = include_str!("furnaces.rs");
 const PROGRAMMES: &str = include_str!("programmes.rs");
 const BATCHES: &str = include_str!("ring_batches.rs");

@@ -14,6 +14,7 @@ use ringtrue_tests::databases::is_on_postgresql;
 use uuid::Uuid;
 
 use crate::deliveries::{feed, subscription};
+use crate::firings;
 use crate::laboratory::{Laboratory, moment, request};
 
 /// What becomes of damage to a table.
@@ -29,7 +30,7 @@ enum Damage {
 use Damage::{Found, NoRecord, ShownIn};
 
 /// Every table of the database.
-const TABLES: [(&str, Damage); 44] = [
+const TABLES: [(&str, Damage); 51] = [
     (
         "site",
         Found(&[
@@ -148,6 +149,53 @@ const TABLES: [(&str, Damage); 44] = [
     ("finding", ShownIn("findings.rs")),
     ("schedule_rule", ShownIn("verification_of_schedules.rs")),
     ("care_act", ShownIn("verification_of_schedules.rs")),
+    (
+        "firing_report",
+        Found(&[
+            "UPDATE firing_report SET received_at = received_at + 1",
+            "DELETE FROM firing_report",
+        ]),
+    ),
+    (
+        "firing",
+        Found(&[
+            "UPDATE firing SET setpoint_c = 1400",
+            "UPDATE firing SET performed_by = 'x'",
+            "UPDATE firing SET place = place + 1",
+            "DELETE FROM firing",
+        ]),
+    ),
+    (
+        "firing_external",
+        Found(&[
+            "DELETE FROM firing_external",
+            "UPDATE firing_external SET firing_id = 'x'",
+        ]),
+    ),
+    ("firing_amendment", Found(&["DELETE FROM firing_amendment"])),
+    (
+        "firing_case",
+        Found(&[
+            "DELETE FROM firing_case",
+            "UPDATE firing_case SET case_id = case_id || 'x'",
+        ]),
+    ),
+    (
+        "firing_day",
+        Found(&[
+            "UPDATE firing_day SET firings = firings + 1",
+            "UPDATE firing_day SET minutes_hot = 0",
+            "DELETE FROM firing_day",
+        ]),
+    ),
+    (
+        "exposure_decision",
+        Found(&[
+            "UPDATE exposure_decision SET outcome = 'no_action'",
+            "UPDATE exposure_decision SET reason = 'x'",
+            "DELETE FROM exposure_decision",
+        ]),
+    ),
     ("site_agenda", Found(&["DELETE FROM site_agenda"])),
     ("alert", ShownIn("verification_of_schedules.rs")),
     ("alert_change", ShownIn("verification_of_schedules.rs")),
@@ -273,6 +321,7 @@ pub(crate) async fn filled(lab: Laboratory) -> Laboratory {
         .await
         .expect("a feed");
     tx.commit().await.expect("committed");
+    firings::recorded(&lab).await;
     lab.recorded("k1", 0, 19.47, "first").await;
     lab.recorded("k1", 24 * 28, 19.46, "second").await;
     let clock = Clock::manual(moment(24 * 29));

@@ -16,7 +16,7 @@ use sqlx::{AssertSqlSafe, Connection as _, Executor as _, Postgres, Transaction}
 use crate::laboratory::Laboratory;
 
 /// Rows of records: nobody but the owner changes or removes them.
-const ONLY_ADDED_TO: [&str; 14] = [
+const ONLY_ADDED_TO: [&str; 19] = [
     "ring_table",
     "gauge_check",
     "furnace_event",
@@ -31,6 +31,11 @@ const ONLY_ADDED_TO: [&str; 14] = [
     "alert_change",
     "audit_checkpoint",
     "sign_off",
+    "firing_report",
+    "firing",
+    "firing_amendment",
+    "firing_case",
+    "exposure_decision",
 ];
 
 /// Content that may change and never goes.

@@ -61,6 +61,10 @@ const COMMITTED: &[(&str, &str)] = &[
         "2f2eeac3312440d6949f95dad051bc40180934f12fe832ebc2021fc9faf903de",
     ),
     (
+        "services/store/migrations/sqlite/0014_firings.sql",
+        "5e52481f973e6a6d413de6840fd63872c7747045c8fa2c28ebbdc989bd49bc66",
+    ),
+    (
         "services/store/migrations/sqlite/0015_changes.sql",
         "d51e909c84a723302d8ac030f4001634da8445dbc7bdf378394535c9dfbae5f4",
     ),
@@ -121,8 +125,12 @@ const COMMITTED: &[(&str, &str)] = &[
         "e10741d1fca7653554e2dbb8add43fb60a2285b5326c69e2deb981e829b5106e",
     ),
     (
+        "services/store/migrations/postgres/0014_firings.sql",
+        "3c9c66ccc114ad7bd332173a3f403e1d609095bdd4d74ed8da10e75760a5b862",
+    ),
+    (
         "services/store/migrations/postgres/0015_changes.sql",
-        "204ce76af02f9bb05d4050eae9da68c78ba5b6ad921e679341e0a4bc12029256",
+        "1c3bcf0a7e81bf04d67a3b594234159b8c012f367c29e7ad8caa7926f1f9baec",
     ),
 ];
 

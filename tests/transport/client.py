@@ -1,7 +1,7 @@
 """A foreign client: shakes hands with a server by Python's own ssl, and tells what came of it.
 
 Reads one JSON object: {"port": ..., "authority": path or null, "name": ..., "oldest": "TLSv1_2", "newest": "TLSv1_3",
-"alpn": [...], "send": text or null}. Prints {"version", "alpn", "names", "pin", "heard"} or {"error": ...}.
+"alpn": [...], "send": text or null, "identity": path of a certificate with its key, or left out}. Prints {"version", "alpn", "names", "pin", "heard"} or {"error": ...}.
 """
 
 import base64
@@ -47,6 +47,8 @@ def shaken(asked):
     context.set_ciphers("ALL:@SECLEVEL=0")
     context.minimum_version = ssl.TLSVersion[asked["oldest"]]
     context.maximum_version = ssl.TLSVersion[asked["newest"]]
+    if asked.get("identity"):
+        context.load_cert_chain(asked["identity"])
     if asked["alpn"]:
         context.set_alpn_protocols(asked["alpn"])
     with socket.create_connection(("127.0.0.1", asked["port"]), timeout=30) as plain:
@@ -54,7 +56,10 @@ def shaken(asked):
             heard = ""
             if asked["send"]:
                 secure.sendall(asked["send"].encode())
-                heard = secure.recv(4096).decode("latin-1")
+                parts = []
+                while part := secure.recv(65536):
+                    parts.append(part)
+                heard = b"".join(parts).decode("latin-1")
             names = [name for _, name in secure.getpeercert()["subjectAltName"]]
             return {
                 "version": secure.version(),

@@ -7,3 +7,4 @@ mod papers;
 mod reaching;
 mod refusing;
 mod reloading;
+mod rest;

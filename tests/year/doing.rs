@@ -56,6 +56,7 @@ fn refused(fault: Error) -> anyhow::Result<Value> {
         | Error::Exists { .. }
         | Error::Stale { .. }
         | Error::CursorExpired
+        | Error::BeingPrepared { .. }
         | Error::Busy
         | Error::Broken
         | Error::Store(_) => Err(fault.into()),

@@ -11,6 +11,7 @@ use crate::command::{Limit, Repeat};
 use crate::failure::Stop;
 use crate::names::{ADJUSTMENT, FURNACE, READING};
 use crate::quantity::{self, brief};
+use crate::queue::{self, Act};
 use crate::session::{Session, gathered};
 use crate::site::shown_list;
 use crate::{moment, names, output, programme, reading, sign_off};
@@ -62,6 +63,8 @@ pub(crate) struct Confirmation {
     by: Option<String>,
     #[command(flatten)]
     repeat: Repeat,
+    #[command(flatten)]
+    line: queue::Line,
 }
 
 /// Does what was asked.
@@ -101,6 +104,7 @@ pub(crate) async fn carry_out(ask: Ask, session: &mut Session<'_, '_>) -> Result
 }
 
 async fn confirm(ask: Confirmation, session: &mut Session<'_, '_>) -> Result<(), Stop> {
+    queue::first(&ask.line, session).await?;
     let furnace = session.named(&ask.furnace, FURNACE).await?;
     let programme = match ask.programme {
         Some(text) => programme::named(&text, Some(&furnace), session).await?,
@@ -135,9 +139,8 @@ async fn confirm(ask: Confirmation, session: &mut Session<'_, '_>) -> Result<(),
         }),
         request_id: repeatable.request_id.clone(),
     };
-    let answer = session.remote.confirm_adjustment(request).await;
-    let answer = answer.map_err(|failure| Stop::of_change(failure, &repeatable.request_id))?;
-    let adjustment = answer.adjustment.unwrap_or_default();
+    let answer = queue::recorded(Act::Adjustment(request), session).await?;
+    let adjustment = answer.adjustment();
     if session.json {
         return session.show_json("Adjustment", &adjustment);
     }

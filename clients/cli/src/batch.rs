@@ -115,7 +115,9 @@ pub(crate) async fn carry_out(ask: Ask, session: &mut Session<'_, '_>) -> Result
                 .remote
                 .ring_batch(GetRingBatchRequest { name })
                 .await?;
-            show(&answer.ring_batch.unwrap_or_default(), entries, session)
+            let batch = answer.ring_batch.unwrap_or_default();
+            session.learn(std::slice::from_ref(&batch));
+            show(&batch, entries, session)
         }
         Ask::Import {
             files,
@@ -323,7 +325,7 @@ pub(crate) async fn all(
     session: &Session<'_, '_>,
 ) -> Result<(Vec<RingBatch>, String), Stop> {
     let remote = session.remote.clone();
-    gathered(limit, async |page_size, page_token| {
+    let found = gathered(limit, async |page_size, page_token| {
         let ask = ListRingBatchesRequest {
             page_size,
             page_token,
@@ -331,7 +333,9 @@ pub(crate) async fn all(
         let page = remote.ring_batches(ask).await?;
         Ok((page.ring_batches, page.next_page_token))
     })
-    .await
+    .await?;
+    session.learn(&found.0);
+    Ok(found)
 }
 
 async fn list(limit: usize, session: &mut Session<'_, '_>) -> Result<(), Stop> {

@@ -11,6 +11,7 @@ use crate::command::{Limit, Repeat};
 use crate::failure::Stop;
 use crate::names::FURNACE;
 use crate::quantity::{self, brief};
+use crate::queue::{self, Act};
 use crate::session::{Repeatable, Session, gathered};
 use crate::site::shown_list;
 use crate::{cautions, day, due, moment, names, output, words};
@@ -41,7 +42,7 @@ pub(crate) enum Ask {
         #[arg(long)]
         chamber_empty: bool,
         #[command(flatten)]
-        by: By,
+        by: Who,
     },
     /// Leaves a care task out this time.
     Skip {
@@ -51,7 +52,7 @@ pub(crate) enum Ask {
         #[arg(long, value_name = "TEXT")]
         why: String,
         #[command(flatten)]
-        by: By,
+        by: Who,
     },
     /// Puts a care task off until a day, at most 31 days ahead.
     Defer {
@@ -64,7 +65,7 @@ pub(crate) enum Ask {
         #[arg(long, value_name = "TEXT")]
         why: String,
         #[command(flatten)]
-        by: By,
+        by: Who,
     },
     /// Records that a test ring was put in; its measurement is still to come.
     RingFired {
@@ -74,7 +75,7 @@ pub(crate) enum Ask {
         #[arg(long, value_name = "MOMENT")]
         at: Option<String>,
         #[command(flatten)]
-        by: By,
+        by: Who,
     },
     /// Records firings and hours at sintering temperature that were counted for some days.
     Use {
@@ -93,7 +94,7 @@ pub(crate) enum Ask {
         #[arg(long, value_name = "HOURS", value_parser = quantity::number, allow_hyphen_values = true)]
         hours: Option<f64>,
         #[command(flatten)]
-        by: By,
+        by: Who,
     },
     /// Records how many rings of a batch are left at the site.
     Rings {
@@ -103,7 +104,7 @@ pub(crate) enum Ask {
         #[arg(long, value_name = "COUNT", allow_negative_numbers = true)]
         left: i32,
         #[command(flatten)]
-        by: By,
+        by: Who,
     },
     /// Lists what was recorded at the site, latest first.
     List {
@@ -130,16 +131,36 @@ pub(crate) struct What {
 
 /// Who, and whether it is a repeat.
 #[derive(Debug, Args)]
-pub(crate) struct By {
+pub(crate) struct Who {
     /// Initials or staff code of who did it; the operator when left out.
     #[arg(long, value_name = "CODE")]
     by: Option<String>,
     #[command(flatten)]
     repeat: Repeat,
+    #[command(flatten)]
+    line: queue::Line,
+}
+
+impl Ask {
+    /// What becomes of it when no server answers; none of what only looks.
+    fn line(&self) -> Option<&queue::Line> {
+        match self {
+            Ask::Done { by, .. }
+            | Ask::Skip { by, .. }
+            | Ask::Defer { by, .. }
+            | Ask::RingFired { by, .. }
+            | Ask::Use { by, .. }
+            | Ask::Rings { by, .. } => Some(&by.line),
+            Ask::List { .. } => None,
+        }
+    }
 }
 
 /// Does what was asked.
 pub(crate) async fn carry_out(ask: Ask, session: &mut Session<'_, '_>) -> Result<(), Stop> {
+    if let Some(line) = ask.line() {
+        queue::first(line, session).await?;
+    }
     match ask {
         Ask::Done {
             what,
@@ -251,7 +272,7 @@ async fn done(
     what: What,
     at: Option<&str>,
     chamber_empty: bool,
-    by: By,
+    by: Who,
     session: &mut Session<'_, '_>,
 ) -> Result<(), Stop> {
     let subject = session.named(&what.furnace, FURNACE).await?;
@@ -295,8 +316,16 @@ async fn mind(subject: &str, task: TaskKind, session: &mut Session<'_, '_>) -> R
         subject: subject.to_owned(),
         ..ListDueTasksRequest::default()
     };
-    let tasks = session.remote.due_tasks(ask).await?.tasks;
-    let given = tasks.into_iter().next().unwrap_or_default().cautions;
+    let mut given = Vec::new();
+    if !session.is_cut_off() {
+        match session.remote.due_tasks(ask).await {
+            Ok(answer) => {
+                let task = answer.tasks.into_iter().next();
+                given = task.unwrap_or_default().cautions;
+            }
+            Err(failure) => session.cut_off(Stop::from(failure))?,
+        }
+    }
     let columns = session.world.columns;
     match cautions::minded(&given, true, columns, session.world.colour) {
         Some(text) => session.say(&format!("{text}\n")),
@@ -307,7 +336,7 @@ async fn mind(subject: &str, task: TaskKind, session: &mut Session<'_, '_>) -> R
 async fn recorded(
     act: CareAct,
     at: Option<&str>,
-    by: By,
+    by: Who,
     session: &mut Session<'_, '_>,
 ) -> Result<(), Stop> {
     let repeatable = session.repeatable(by.repeat.request_id.as_deref())?;
@@ -339,9 +368,8 @@ async fn kept(
         }),
         request_id: repeatable.request_id.clone(),
     };
-    let answer = session.remote.record_care_act(ask).await;
-    let answer = answer.map_err(|failure| Stop::of_change(failure, &repeatable.request_id))?;
-    told(&answer, &site, session).await
+    let answer = queue::recorded(Act::Care(ask), session).await?;
+    told(&answer.care(), &site, session).await
 }
 
 /// Shows what was recorded, and what is due next.

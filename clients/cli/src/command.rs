@@ -13,8 +13,8 @@ use crate::failure::{Stop, exit};
 use crate::session::{Over, Session};
 use crate::{
     adjustment, alert, audit, batch, care, cautions, change, credential, due, enrol, feed, fitness,
-    furnace, gauge, group, mail, profile, programme, qc, quantity, reading, rule, sign_off, site,
-    watch, whoami, work,
+    furnace, gauge, group, mail, profile, programme, qc, quantity, queue, reading, rule, sign_off,
+    site, watch, whoami, work,
 };
 
 /// Exit codes and environment, as the help and the manual page give them.
@@ -46,6 +46,7 @@ Exit codes:
   8  no server answered in time
   9  `use`: only with the restrictions named
  10  `use`: not for patients' work
+ 11  queued on this computer, not recorded yet; see `ringtrue queue list`
 
 Ringtrue is no safety system: it neither sees nor stops a furnace.
 `ringtrue cautions` lists what to mind. The furnace maker's instructions and
@@ -121,6 +122,9 @@ enum Noun {
     /// Setpoints as entered on the controller.
     #[command(subcommand)]
     Adjustment(adjustment::Ask),
+    /// What waits on this computer, since no server answered when it was done.
+    #[command(subcommand, after_long_help = queue::EXAMPLES)]
+    Queue(queue::Ask),
     /// Signatures of a second person on readings and adjustments.
     #[command(subcommand, after_long_help = sign_off::EXAMPLES)]
     SignOff(sign_off::Ask),
@@ -378,32 +382,44 @@ async fn at_server(
 ) -> Result<(), Stop> {
     let mut session = Session::new(world, over, json)?;
     session.warn_of_end()?;
+    let is_about_queue = matches!(noun, Noun::Queue(_));
+    let done = Box::pin(asked_of_server(noun, said, &mut session)).await;
+    if !is_about_queue {
+        queue::reminded(&mut session)?;
+    }
+    done
+}
+
+async fn asked_of_server(
+    noun: Noun,
+    said: Said,
+    session: &mut Session<'_, '_>,
+) -> Result<(), Stop> {
     match noun {
-        Noun::Site(ask) => Box::pin(site::carry_out(ask, &mut session)).await,
-        Noun::Furnace(ask) => Box::pin(furnace::carry_out(ask, &mut session)).await,
-        Noun::Programme(ask) => Box::pin(programme::carry_out(ask, &mut session)).await,
-        Noun::Batch(ask) => Box::pin(batch::carry_out(ask, &mut session)).await,
-        Noun::Gauge(ask) => Box::pin(gauge::carry_out(ask, &mut session)).await,
-        Noun::Reading(ask) => Box::pin(reading::carry_out(ask, &mut session)).await,
-        Noun::Adjustment(ask) => Box::pin(adjustment::carry_out(ask, &mut session)).await,
-        Noun::SignOff(ask) => Box::pin(sign_off::carry_out(ask, &mut session)).await,
-        Noun::Qc(ask) => Box::pin(qc::carry_out(ask, &mut session)).await,
-        Noun::Due(ask) => Box::pin(due::carry_out(ask, &mut session)).await,
-        Noun::Use(ask) => Box::pin(fitness::carry_out(ask, &mut session)).await,
-        Noun::Care(ask) => Box::pin(care::carry_out(ask, &mut session)).await,
-        Noun::Rule(ask) => Box::pin(rule::carry_out(ask, &mut session)).await,
-        Noun::Alert(ask) => Box::pin(alert::carry_out(ask, &mut session)).await,
-        Noun::Watch(ask) => Box::pin(watch::carry_out(ask, &mut session)).await,
-        Noun::Changes(ask) => Box::pin(change::carry_out(ask, &mut session)).await,
-        Noun::Mail(ask) => Box::pin(mail::carry_out(ask, &mut session)).await,
-        Noun::Calendar(ask) => Box::pin(feed::carry_out(ask, &mut session)).await,
-        Noun::Work => Box::pin(work::carry_out(&mut session)).await,
-        Noun::Whoami => Box::pin(whoami::carry_out(&mut session)).await,
-        Noun::Credential(ask) => {
-            Box::pin(credential::carry_out(ask, said.sites, &mut session)).await
-        }
-        Noun::Group(ask) => Box::pin(group::carry_out(ask, &mut session)).await,
-        Noun::Audit(ask) => Box::pin(audit::carry_out(ask, &mut session)).await,
+        Noun::Site(ask) => Box::pin(site::carry_out(ask, session)).await,
+        Noun::Furnace(ask) => Box::pin(furnace::carry_out(ask, session)).await,
+        Noun::Programme(ask) => Box::pin(programme::carry_out(ask, session)).await,
+        Noun::Batch(ask) => Box::pin(batch::carry_out(ask, session)).await,
+        Noun::Gauge(ask) => Box::pin(gauge::carry_out(ask, session)).await,
+        Noun::Reading(ask) => Box::pin(reading::carry_out(ask, session)).await,
+        Noun::Adjustment(ask) => Box::pin(adjustment::carry_out(ask, session)).await,
+        Noun::Queue(ask) => Box::pin(queue::carry_out(ask, session)).await,
+        Noun::SignOff(ask) => Box::pin(sign_off::carry_out(ask, session)).await,
+        Noun::Qc(ask) => Box::pin(qc::carry_out(ask, session)).await,
+        Noun::Due(ask) => Box::pin(due::carry_out(ask, session)).await,
+        Noun::Use(ask) => Box::pin(fitness::carry_out(ask, session)).await,
+        Noun::Care(ask) => Box::pin(care::carry_out(ask, session)).await,
+        Noun::Rule(ask) => Box::pin(rule::carry_out(ask, session)).await,
+        Noun::Alert(ask) => Box::pin(alert::carry_out(ask, session)).await,
+        Noun::Watch(ask) => Box::pin(watch::carry_out(ask, session)).await,
+        Noun::Changes(ask) => Box::pin(change::carry_out(ask, session)).await,
+        Noun::Mail(ask) => Box::pin(mail::carry_out(ask, session)).await,
+        Noun::Calendar(ask) => Box::pin(feed::carry_out(ask, session)).await,
+        Noun::Work => Box::pin(work::carry_out(session)).await,
+        Noun::Whoami => Box::pin(whoami::carry_out(session)).await,
+        Noun::Credential(ask) => Box::pin(credential::carry_out(ask, said.sites, session)).await,
+        Noun::Group(ask) => Box::pin(group::carry_out(ask, session)).await,
+        Noun::Audit(ask) => Box::pin(audit::carry_out(ask, session)).await,
         // These ask no server, or bring their own.
         Noun::Cautions
         | Noun::Completions { .. }

@@ -30,6 +30,8 @@ pub mod exit {
     pub const RESTRICTED: u8 = 9;
     /// Asked whether a furnace may be used: not for patients' work.
     pub const UNFIT: u8 = 10;
+    /// Kept in the queue of this computer: not recorded yet; after `queue send`, something still waits there.
+    pub const QUEUED: u8 = 11;
 }
 
 /// Why a command ended early.

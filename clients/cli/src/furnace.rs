@@ -15,9 +15,10 @@ use crate::failure::Stop;
 use crate::history::Stretch;
 use crate::names::FURNACE;
 use crate::quantity::{self, brief, signed};
+use crate::queue::Act;
 use crate::session::{Session, gathered};
 use crate::site::{shown_list, something_named};
-use crate::{history, moment, names, output, programme, reading, words};
+use crate::{history, moment, names, output, programme, queue, reading, words};
 
 /// What to do with furnaces.
 #[derive(Debug, Subcommand)]
@@ -85,6 +86,8 @@ pub(crate) enum Ask {
         by: Option<String>,
         #[command(flatten)]
         repeat: Repeat,
+        #[command(flatten)]
+        line: queue::Line,
     },
     /// Lists what happened to a furnace, latest first.
     Events {
@@ -235,7 +238,9 @@ pub(crate) async fn carry_out(ask: Ask, session: &mut Session<'_, '_>) -> Result
             note,
             by,
             repeat,
+            line,
         } => {
+            queue::first(&line, session).await?;
             let event = FurnaceEvent {
                 kind: kind.into(),
                 offset_shift_c: shift,
@@ -295,7 +300,7 @@ pub(crate) async fn of_site(
     session: &Session<'_, '_>,
 ) -> Result<(Vec<Furnace>, String), Stop> {
     let remote = session.remote.clone();
-    gathered(limit, async |page_size, page_token| {
+    let found = gathered(limit, async |page_size, page_token| {
         let ask = ListFurnacesRequest {
             parent: parent.to_owned(),
             page_size,
@@ -304,7 +309,9 @@ pub(crate) async fn of_site(
         let page = remote.furnaces(ask).await?;
         Ok((page.furnaces, page.next_page_token))
     })
-    .await
+    .await?;
+    session.learn(&found.0);
+    Ok(found)
 }
 
 /// Says what is known of the offset.
@@ -389,8 +396,12 @@ async fn show(
         }),
         remote.site(GetSiteRequest { name: site.clone() }),
     )?;
-    let zone = session.learn_zone(&site, &place.site.unwrap_or_default().time_zone)?;
+    let place = place.site.unwrap_or_default();
+    session.learn(std::slice::from_ref(&place));
+    let zone = session.learn_zone(&site, &place.time_zone)?;
     let furnace = furnace.furnace.unwrap_or_default();
+    session.learn(std::slice::from_ref(&furnace));
+    session.learn(&programmes.programmes);
     let columns = session.world.columns;
     let mut lines = limits(&furnace);
     if let Some(known) = &furnace.offset {
@@ -467,9 +478,8 @@ async fn record(
         }),
         request_id: repeatable.request_id.clone(),
     };
-    let answer = session.remote.record_furnace_event(ask).await;
-    let answer = answer.map_err(|failure| Stop::of_change(failure, &repeatable.request_id))?;
-    let event = answer.event.unwrap_or_default();
+    let answer = queue::recorded(Act::Event(ask), session).await?;
+    let event = answer.event();
     if session.json {
         return session.show_json("FurnaceEvent", &event);
     }

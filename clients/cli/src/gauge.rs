@@ -12,6 +12,7 @@ use crate::command::{Limit, Repeat, Seen};
 use crate::failure::Stop;
 use crate::names::GAUGE;
 use crate::quantity::{self, brief, fixed, signed};
+use crate::queue::{self, Act};
 use crate::session::{Session, gathered};
 use crate::site::{shown_list, something_named};
 use crate::{moment, names, output, words};
@@ -72,6 +73,8 @@ pub(crate) enum Ask {
         by: Option<String>,
         #[command(flatten)]
         repeat: Repeat,
+        #[command(flatten)]
+        line: queue::Line,
     },
     /// Lists a gauge's checks, latest first.
     Checks {
@@ -205,7 +208,9 @@ pub(crate) async fn carry_out(ask: Ask, session: &mut Session<'_, '_>) -> Result
             note,
             by,
             repeat,
+            line,
         } => {
+            queue::first(&line, session).await?;
             let check = GaugeCheck {
                 nominal_mm: nominal,
                 measured_mm: measured,
@@ -231,7 +236,7 @@ pub(crate) async fn of_site(
     session: &Session<'_, '_>,
 ) -> Result<(Vec<Gauge>, String), Stop> {
     let remote = session.remote.clone();
-    gathered(limit, async |page_size, page_token| {
+    let found = gathered(limit, async |page_size, page_token| {
         let ask = ListGaugesRequest {
             parent: parent.to_owned(),
             page_size,
@@ -240,7 +245,9 @@ pub(crate) async fn of_site(
         let page = remote.gauges(ask).await?;
         Ok((page.gauges, page.next_page_token))
     })
-    .await
+    .await?;
+    session.learn(&found.0);
+    Ok(found)
 }
 
 async fn list(limit: usize, session: &mut Session<'_, '_>) -> Result<(), Stop> {
@@ -346,8 +353,8 @@ async fn record(
         }),
         request_id: repeatable.request_id.clone(),
     };
-    let answer = session.remote.record_gauge_check(ask).await;
-    let answer = answer.map_err(|failure| Stop::of_change(failure, &repeatable.request_id))?;
+    let answer = queue::recorded(Act::GaugeCheck(ask), session).await?;
+    let answer = answer.gauge_check();
     if session.json {
         return session.show_json("RecordGaugeCheckResponse", &answer);
     }

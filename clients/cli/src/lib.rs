@@ -32,6 +32,7 @@ mod profile;
 mod programme;
 mod qc;
 mod quantity;
+mod queue;
 mod reading;
 mod rule;
 mod session;

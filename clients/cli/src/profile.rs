@@ -4,7 +4,7 @@
 //! these commands asks a server anything.
 
 mod home;
-mod kept;
+pub(crate) mod kept;
 
 use std::path::{Path, PathBuf};
 
@@ -14,7 +14,7 @@ use jiff::tz::TimeZone;
 use crate::World;
 use crate::connection::{self, Said, no_home, same_server};
 use crate::failure::Stop;
-use crate::{moment, output};
+use crate::{moment, output, queue};
 
 pub(crate) use home::{Begun, Home, Profile, name};
 
@@ -301,6 +301,12 @@ fn pem(file: &Path, something: &str) -> Result<String, Stop> {
 
 fn remove(home: &Home, which: &str, yes: bool, world: &mut World<'_>) -> Result<(), Stop> {
     let profile = there(home, which)?;
+    if let Some(count) = queue::waiting_of(home.path(), which).filter(|count| *count > 0) {
+        return Err(Stop::Refused(format!(
+            "{count} in the queue of profile {which} are not on record yet; without its credential they could not be \
+             sent. Send or drop them first: `ringtrue queue list --profile {which}`."
+        )));
+    }
     // A token that cannot be read is removed all the same.
     let credential = profile.token().ok().flatten();
     let credential = credential.as_ref().map(ringtrue_remote::Token::credential);

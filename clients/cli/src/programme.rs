@@ -158,7 +158,9 @@ pub(crate) async fn carry_out(ask: Ask, session: &mut Session<'_, '_>) -> Result
             let name = named(&programme, home.furnace.as_deref(), session).await?;
             let ask = GetProgrammeRequest { name };
             let answer = session.remote.programme(ask).await?;
-            show(&answer.programme.unwrap_or_default(), session)
+            let programme = answer.programme.unwrap_or_default();
+            session.learn(std::slice::from_ref(&programme));
+            show(&programme, session)
         }
         Ask::Add {
             furnace,
@@ -234,7 +236,7 @@ pub(crate) async fn of_furnace(
     session: &Session<'_, '_>,
 ) -> Result<(Vec<Programme>, String), Stop> {
     let remote = session.remote.clone();
-    gathered(limit, async |page_size, page_token| {
+    let found = gathered(limit, async |page_size, page_token| {
         let ask = ListProgrammesRequest {
             parent: parent.to_owned(),
             page_size,
@@ -243,7 +245,9 @@ pub(crate) async fn of_furnace(
         let page = remote.programmes(ask).await?;
         Ok((page.programmes, page.next_page_token))
     })
-    .await
+    .await?;
+    session.learn(&found.0);
+    Ok(found)
 }
 
 async fn list(

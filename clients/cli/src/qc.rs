@@ -5,6 +5,7 @@ pub(crate) mod effects;
 pub(crate) mod findings;
 pub(crate) mod furnaces;
 pub(crate) mod overview;
+mod prepared;
 
 use std::path::PathBuf;
 

@@ -4,10 +4,11 @@ pub(crate) mod choice;
 pub(crate) mod listing;
 
 mod advice;
+mod alone;
 mod budget;
 mod dialogue;
 mod draft;
-mod questions;
+pub(crate) mod questions;
 
 use clap::{Args, Subcommand};
 use jiff::tz::TimeZone;
@@ -22,7 +23,7 @@ use crate::names::{FURNACE, READING};
 use crate::quantity::brief;
 use crate::session::{Repeatable, Session, gathered};
 use crate::site::shown_list;
-use crate::{names, output, sign_off};
+use crate::{names, output, queue, sign_off};
 
 use draft::Values;
 
@@ -67,6 +68,8 @@ pub(crate) struct Addition {
     values: Values,
     #[command(flatten)]
     repeat: Repeat,
+    #[command(flatten)]
+    line: queue::Line,
 }
 
 /// A corrected reading.
@@ -118,6 +121,11 @@ pub(crate) async fn carry_out(ask: Ask, session: &mut Session<'_, '_>) -> Result
 }
 
 async fn add(addition: Addition, preview: bool, session: &mut Session<'_, '_>) -> Result<(), Stop> {
+    if preview {
+        queue::looking(&addition.line, session)?;
+    } else {
+        queue::first(&addition.line, session).await?;
+    }
     let repeatable = session.repeatable(addition.repeat.request_id.as_deref())?;
     let furnace = choice::furnace(addition.furnace.as_deref(), session).await?;
     let mut reading = Reading::default();
@@ -126,8 +134,11 @@ async fn add(addition: Addition, preview: bool, session: &mut Session<'_, '_>) -
         .given(&mut reading, &furnace, &repeatable, session)
         .await?;
     let asked = draft::completed(&mut reading, &furnace, &repeatable, session).await?;
+    if !preview {
+        queue::must_wait(&furnace, session)?;
+    }
     let goal = Goal::New { furnace };
-    finish(reading, &goal, asked, preview, &repeatable, session).await
+    Box::pin(finish(reading, &goal, asked, preview, &repeatable, session)).await
 }
 
 async fn amend(amendment: Amendment, session: &mut Session<'_, '_>) -> Result<(), Stop> {
@@ -147,14 +158,14 @@ async fn amend(amendment: Amendment, session: &mut Session<'_, '_>) -> Result<()
         reading: name,
         why: amendment.why,
     };
-    finish(
+    Box::pin(finish(
         reading,
         &goal,
         false,
         amendment.dry_run,
         &repeatable,
         session,
-    )
+    ))
     .await
 }
 
@@ -168,9 +179,15 @@ async fn finish(
     session: &mut Session<'_, '_>,
 ) -> Result<(), Stop> {
     let mut must_agree = asked;
-    if session.converses() {
+    if session.converses() && !session.is_cut_off() {
         loop {
-            let (evaluated, open) = previewed(&reading, goal, repeatable, session).await?;
+            let (evaluated, open) = match previewed(&reading, goal, repeatable, session).await {
+                Ok(found) => found,
+                Err(stop) => {
+                    session.cut_off(stop)?;
+                    break;
+                }
+            };
             if open.is_empty() {
                 if must_agree && !preview {
                     let drawn = draft::summary(&evaluated, reading.setpoint_c, session).await?;
@@ -182,8 +199,17 @@ async fn finish(
             questions::settle(&mut reading, &open, session)?;
         }
     }
+    if session.is_cut_off() {
+        return alone::finish(reading, goal, preview, repeatable, session);
+    }
     if preview {
-        let (evaluated, open) = previewed(&reading, goal, repeatable, session).await?;
+        let (evaluated, open) = match previewed(&reading, goal, repeatable, session).await {
+            Ok(found) => found,
+            Err(stop) => {
+                session.cut_off(stop)?;
+                return alone::finish(reading, goal, preview, repeatable, session);
+            }
+        };
         if evaluated.evaluation.is_some() {
             present(&evaluated, false, session).await?;
         }
@@ -199,8 +225,16 @@ async fn finish(
     if must_agree && !session.agreed("Record this?")? {
         return Err(Stop::Left);
     }
-    let stored = sent(&reading, goal, false, repeatable, session).await?;
-    present(&stored, true, session).await
+    match sent(&reading, goal, false, repeatable, session).await {
+        Ok(stored) => {
+            queue::said_clock(session)?;
+            present(&stored, true, session).await
+        }
+        Err(stop) => {
+            session.cut_off(stop)?;
+            alone::finish(reading, goal, false, repeatable, session)
+        }
+    }
 }
 
 /// Evaluates without recording; gives the questions that are still open.

@@ -6,13 +6,14 @@ use std::time::Duration;
 use jiff::Timestamp;
 use jiff::tz::TimeZone;
 use prost::Message;
-use ringtrue_proto::v1::{GetSiteRequest, ListSitesRequest};
+use ringtrue_proto::v1::{GetSiteRequest, ListSitesRequest, Site};
 use ringtrue_remote::{Failure, Identity, Remote, Secret, Settings, Token};
 use uuid::{NoContext, Uuid};
 
 use crate::World;
 use crate::connection::{Connection, Source, is_encrypted};
 use crate::failure::Stop;
+use crate::queue::{Bench, Cut, Knowable, down};
 use crate::{moment, names, output};
 
 /// Days before the end of a credential from which every command says so.
@@ -99,6 +100,8 @@ pub(crate) struct Session<'w, 'a> {
     pub(crate) operator: Option<String>,
     /// Whether results are wanted as JSON.
     pub(crate) json: bool,
+    /// What this computer keeps for when the line is down, and how the line stands.
+    pub(crate) bench: Bench,
     zones: BTreeMap<String, TimeZone>,
 }
 
@@ -117,7 +120,9 @@ impl<'w, 'a> Session<'w, 'a> {
     /// # Errors
     /// [`Stop::Usage`] when the address or another setting cannot be used.
     pub(crate) fn new(world: &'w mut World<'a>, over: Over, json: bool) -> Result<Self, Stop> {
+        let bench = Bench::of(&over.connection, world);
         Ok(Session {
+            bench,
             world,
             remote: over.remote()?,
             site: over.connection.site.clone(),
@@ -149,18 +154,15 @@ impl<'w, 'a> Session<'w, 'a> {
 
     /// Says a line beside the result: progress, a warning, what was taken for granted.
     pub(crate) fn say(&mut self, line: &str) -> Result<(), Stop> {
-        let columns = self.world.columns;
-        if line.contains('\n') || line.chars().count() <= usize::from(columns) {
-            writeln!(self.world.err, "{line}")?;
-            return Ok(());
-        }
-        let words = line.trim_start();
-        let indent = " ".repeat(line.len() - words.len());
-        let width = columns.saturating_sub(u16::try_from(indent.len()).unwrap_or(0));
-        for part in output::paragraph(words, width).lines() {
-            writeln!(self.world.err, "{indent}{part}")?;
-        }
+        let line = wrapped(line, self.world.columns);
+        writeln!(self.world.err, "{line}")?;
         Ok(())
+    }
+
+    /// Writes a line of the result, wrapped to the width.
+    pub(crate) fn show_line(&mut self, line: &str) -> Result<(), Stop> {
+        let line = wrapped(line, self.world.columns);
+        self.show(&line)
     }
 
     /// Writes a part of the result.
@@ -255,7 +257,17 @@ impl<'w, 'a> Session<'w, 'a> {
             page_size: 2,
             ..ListSitesRequest::default()
         };
-        let sites = self.remote.sites(ask).await?.sites;
+        let sites = if self.is_cut_off() {
+            self.recalled::<Site>("sites/")
+        } else {
+            match self.remote.sites(ask).await {
+                Ok(answer) => answer.sites,
+                Err(failure) => {
+                    self.cut_off(Stop::from(failure))?;
+                    self.recalled::<Site>("sites/")
+                }
+            }
+        };
         match sites.as_slice() {
             [only] => {
                 let name = only.name.clone();
@@ -263,6 +275,10 @@ impl<'w, 'a> Session<'w, 'a> {
                 self.site = Some(name.clone());
                 Ok(name)
             }
+            [] if self.is_cut_off() => Err(Stop::Usage(
+                "This computer has seen no site yet. Say which with --site, or set RINGTRUE_SITE."
+                    .to_owned(),
+            )),
             [] => Err(Stop::Missing(
                 "There is no site yet. Add one with `ringtrue site add`.".to_owned(),
             )),
@@ -298,12 +314,81 @@ impl<'w, 'a> Session<'w, 'a> {
         if let Some(zone) = self.zones.get(site) {
             return Ok(zone.clone());
         }
-        let ask = GetSiteRequest {
-            name: site.to_owned(),
+        if !self.is_cut_off() {
+            let ask = GetSiteRequest {
+                name: site.to_owned(),
+            };
+            match self.remote.site(ask).await {
+                Ok(answer) => {
+                    let found = answer.site.unwrap_or_default();
+                    self.learn(std::slice::from_ref(&found));
+                    return self.learn_zone(site, &found.time_zone);
+                }
+                Err(failure) => self.cut_off(Stop::from(failure))?,
+            }
+        }
+        self.zone_known(site).ok_or_else(|| {
+            Stop::Usage(format!(
+                "No server answers, and this computer has not seen the time zone of {site} yet. Give \
+                 times with their offset, like 2026-11-20T18:00:00+00:00."
+            ))
+        })
+    }
+
+    /// The zone of a site as far as this computer knows it; the server is not asked.
+    pub(crate) fn zone_known(&mut self, site: &str) -> Option<TimeZone> {
+        if let Some(zone) = self.zones.get(site) {
+            return Some(zone.clone());
+        }
+        let seen = self.recalled::<Site>(site);
+        let seen = seen.into_iter().find(|seen| seen.name == site)?;
+        let zone = TimeZone::get(&seen.time_zone).ok()?;
+        self.zones.insert(site.to_owned(), zone.clone());
+        Some(zone)
+    }
+
+    /// Keeps what the server just said, for when it cannot be asked.
+    pub(crate) fn learn<T: Knowable>(&self, things: &[T]) {
+        self.bench.learn(things, None, self.world.now);
+    }
+
+    /// What this computer knows below a name.
+    pub(crate) fn recalled<T: Knowable>(&self, prefix: &str) -> Vec<T> {
+        let seen = self.bench.recalled::<T>(prefix);
+        seen.into_iter().map(|seen| seen.it).collect()
+    }
+
+    /// Whether this command does without the server.
+    pub(crate) fn is_cut_off(&self) -> bool {
+        self.bench.cut.is_some()
+    }
+
+    /// Does without the server from now on, when it is the line that failed and the command may wait.
+    ///
+    /// # Errors
+    /// What came, when it was anything else.
+    pub(crate) fn cut_off(&mut self, stop: Stop) -> Result<(), Stop> {
+        let words = match stop.failure() {
+            Some(failure) if failure.is_of_the_line() && self.bench.may_wait => {
+                down(failure, &self.over.connection.endpoint)
+            }
+            _ => return Err(stop),
         };
-        let answer = self.remote.site(ask).await?;
-        let name = answer.site.unwrap_or_default().time_zone;
-        self.learn_zone(site, &name)
+        if let Stop::Failed {
+            failure,
+            request_id: Some(request_id),
+        } = stop
+        {
+            self.bench.unsure = Some((failure, request_id));
+        }
+        self.bench.cut = Some(Cut::Down(words));
+        Ok(())
+    }
+
+    /// By how much this computer's clock is ahead of the server's, s; none before the server answered.
+    pub(crate) fn clock_ahead_s(&self) -> Option<i64> {
+        let contact = self.remote.last_contact();
+        self.bench.clock_ahead_s(contact.as_ref(), self.world.now)
     }
 
     /// Remembers the zone of a site that has just been read.
@@ -362,6 +447,21 @@ impl<'w, 'a> Session<'w, 'a> {
     pub(crate) fn who(&self, given: Option<String>) -> String {
         given.or_else(|| self.operator.clone()).unwrap_or_default()
     }
+}
+
+/// A line wrapped to a width, each part as far in as its beginning; several lines stay as they are.
+fn wrapped(line: &str, columns: u16) -> String {
+    if line.contains('\n') || line.chars().count() <= usize::from(columns) {
+        return line.to_owned();
+    }
+    let words = line.trim_start();
+    let indent = " ".repeat(line.len() - words.len());
+    let width = columns.saturating_sub(u16::try_from(indent.len()).unwrap_or(0));
+    let mut parts = Vec::new();
+    for part in output::paragraph(words, width).lines() {
+        parts.push(format!("{indent}{part}"));
+    }
+    parts.join("\n")
 }
 
 /// The moment kept in a UUIDv7 (RFC 9562, section 5.7), to the millisecond.

@@ -5,7 +5,9 @@ mod in_process;
 
 use std::net::SocketAddr;
 use std::path::Path;
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex};
+use std::time::Duration;
 
 use in_process::{Outcome, run, served};
 use jiff::Timestamp;
@@ -13,7 +15,8 @@ use ringtrue::{Conversation, Left, exit};
 use ringtrue_proto::v1::fleet_service_server::{FleetService, FleetServiceServer};
 use ringtrue_proto::v1::site_service_server::{SiteService, SiteServiceServer};
 use ringtrue_proto::v1::*;
-use tonic::{Request, Response, Status};
+use tonic::{Code, Request, Response, Status};
+use tonic_types::{ErrorDetails, StatusExt as _};
 
 const K2: &str = "sites/porto/furnaces/k2";
 
@@ -21,6 +24,8 @@ const K2: &str = "sites/porto/furnaces/k2";
 #[derive(Clone, Default)]
 struct Fleet {
     knows: bool,
+    /// Whether the next overview is still being worked out.
+    prepares: Arc<AtomicBool>,
     standings: Arc<Mutex<Vec<ListFurnaceStandingsRequest>>>,
     histories: Arc<Mutex<Vec<GetFurnaceHistoryRequest>>>,
     findings: Arc<Mutex<Vec<ListFindingsRequest>>>,
@@ -98,6 +103,22 @@ impl FleetService for Fleet {
         &self,
         _: Request<GetFleetOverviewRequest>,
     ) -> Answered<GetFleetOverviewResponse> {
+        if self.prepares.swap(false, Ordering::SeqCst) {
+            let mut details = ErrorDetails::new();
+            let so_far = [
+                ("done_sites".to_owned(), "400".to_owned()),
+                ("all_sites".to_owned(), "12500".to_owned()),
+            ];
+            details
+                .set_error_info("BEING_PREPARED", "ringtrue", so_far)
+                .set_retry_info(Some(Duration::from_millis(10)));
+            let words = "not yet";
+            return Err(Status::with_error_details(
+                Code::Unavailable,
+                words,
+                details,
+            ));
+        }
         Ok(Response::new(GetFleetOverviewResponse {
             overview: self.knows.then(|| FleetOverview {
                 furnace_count: 3,
@@ -124,6 +145,7 @@ impl FleetService for Fleet {
         Ok(Response::new(ListFurnaceStandingsResponse {
             standings: vec![standing(id)],
             next_page_token: next.to_owned(),
+            as_of_time: Some(at("2026-11-23T16:00:00Z")),
         }))
     }
 
@@ -402,6 +424,17 @@ fn programs_are_given_whole_messages() {
         let value: serde_json::Value = serde_json::from_str(&outcome.out).expect("valid JSON");
         assert!(value.get(key).is_some(), "{line:?} {}", outcome.out);
     }
+}
+
+#[test]
+fn what_a_server_still_works_out_is_waited_for_and_said() {
+    let fleet = Fleet::knowing();
+    fleet.prepares.store(true, Ordering::SeqCst);
+    let outcome = ran(&fleet, &["qc", "overview", "--everywhere"]);
+    assert_eq!(outcome.code, exit::DONE, "{}", outcome.err);
+    let words = outcome.err.split_whitespace().collect::<Vec<_>>().join(" ");
+    assert!(words.contains("400 of 12500 sites"), "{words}");
+    assert!(outcome.out.contains("Open findings"), "{}", outcome.out);
 }
 
 #[test]

@@ -10,6 +10,7 @@ use tonic::transport::Channel;
 use tonic::{Code, Request, Response, Status};
 use uuid::Uuid;
 
+use crate::contact::{Contact, LastContact};
 use crate::{Failure, Secret, Settings, Unusable, endpoint};
 
 /// An answer of the server, or why there is none. Boxed, because a failure is much larger than most
@@ -18,6 +19,9 @@ pub type Outcome<Answer> = Result<Answer, Box<Failure>>;
 
 /// Largest answer taken. A page of a thousand evaluated readings is a few MiB.
 pub(crate) const LARGEST_ANSWER_BYTES: usize = 32 << 20;
+
+/// The reason of an answer that is still being worked out.
+const BEING_PREPARED: &str = "BEING_PREPARED";
 
 /// How often a failed call is made again, at most.
 const REPEATS: usize = 6;
@@ -28,6 +32,7 @@ pub struct Remote {
     channel: Channel,
     deadline: Duration,
     metadata: Vec<(&'static str, AsciiMetadataValue)>,
+    contact: LastContact,
 }
 
 impl Remote {
@@ -65,6 +70,7 @@ impl Remote {
             channel,
             deadline: settings.deadline,
             metadata,
+            contact: LastContact::default(),
         })
     }
 
@@ -89,13 +95,21 @@ impl Remote {
             let left = end.saturating_duration_since(Instant::now());
             let request = self.request(ask.clone(), left);
             let sent = send(self.channel.clone(), request);
-            let failure = match tokio::time::timeout(left, sent).await {
+            let answer = tokio::time::timeout(left, sent).await;
+            match &answer {
+                Ok(Ok(response)) => self.contact.note(response.metadata()),
+                Ok(Err(status)) => self.contact.note(status.metadata()),
+                Err(_elapsed) => {}
+            }
+            let failure = match answer {
                 Ok(Ok(response)) => return Ok(response.into_inner()),
                 Ok(Err(status)) if ran_out_here(&status) => self.overdue(),
                 Ok(Err(status)) => Failure::of(&status),
                 Err(_elapsed) => self.overdue(),
             };
-            if !failure.is_worth_repeating() {
+            // What is being prepared may take longer than any deadline, and says how far it is: whoever asked says so
+            // in turn, and asks again.
+            if !failure.is_worth_repeating() || failure.reason == BEING_PREPARED {
                 return Err(Box::new(failure));
             }
             let Some(pause) = pauses.next() else {
@@ -109,6 +123,11 @@ impl Remote {
             }
             tokio::time::sleep(pause).await;
         }
+    }
+
+    /// The server's last answer, by whichever clone it was asked for; none before the first.
+    pub fn last_contact(&self) -> Option<Contact> {
+        self.contact.last()
     }
 
     /// The connection, for calls that answer more than once.

@@ -142,6 +142,16 @@ impl Failure {
         is_doubtful && !self.is_about_trust()
     }
 
+    /// Whether the line is down: no server answered, or one that could not. A refusal is none, nor is a server that is
+    /// not trusted.
+    pub fn is_of_the_line(&self) -> bool {
+        let is_of_it = matches!(
+            self.code,
+            Code::Unavailable | Code::DeadlineExceeded | Code::Cancelled
+        );
+        is_of_it && !self.is_about_trust()
+    }
+
     /// Whether no encrypted connection came about: nothing was sent.
     pub fn is_about_trust(&self) -> bool {
         trust::is_about_trust(&self.reason)
@@ -234,6 +244,18 @@ mod tests {
         assert!(!worth(Code::DeadlineExceeded, "DEADLINE"));
         assert!(!worth(Code::Internal, ""));
         assert!(!worth(Code::FailedPrecondition, ""));
+    }
+
+    #[test]
+    fn a_refusal_and_a_foreign_server_are_not_the_line() {
+        let of_line = |code, reason| Failure::plain(code, reason, "").is_of_the_line();
+        assert!(of_line(Code::Unavailable, "UNREACHABLE"));
+        assert!(of_line(Code::Unavailable, "STOPPING"));
+        assert!(of_line(Code::DeadlineExceeded, "DEADLINE"));
+        assert!(!of_line(Code::Unavailable, "UNKNOWN_AUTHORITY"));
+        assert!(!of_line(Code::FailedPrecondition, "FURNACE_RETIRED"));
+        assert!(!of_line(Code::Unauthenticated, "UNAUTHENTICATED"));
+        assert!(!of_line(Code::Internal, "NO_HTTP2"));
     }
 
     #[test]

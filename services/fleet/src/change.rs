@@ -152,13 +152,14 @@ pub fn is_type(text: &str) -> bool {
 /// said about an alert is in the log of alerts too, and who may do what is told by the audit chain to those who may
 /// read it.
 pub fn type_of(action: &str) -> Option<String> {
-    const WHOLE: [(&str, &str); 6] = [
+    const WHOLE: [(&str, &str); 7] = [
         ("furnace.event", "furnace.event_recorded"),
         ("gauge.check", "gauge.checked"),
         ("care.act", "care.act_recorded"),
         ("feed.create", "calendar_feed.created"),
         ("feed.revoke", "calendar_feed.revoked"),
         ("rule.set", "rule.set"),
+        ("exposure.decide", "exposure.decided"),
     ];
     const ELSEWHERE: [&str; 5] = [
         "alert",

@@ -149,6 +149,19 @@ id!(
     SignOffId
 );
 
+id!(
+    /// Tells a production firing apart within its furnace.
+    FiringId
+);
+id!(
+    /// Tells a report of firings apart within its site.
+    ReportId
+);
+id!(
+    /// Tells a decision about an exposure apart within its furnace.
+    DecisionId
+);
+
 /// A furnace of a site.
 #[derive(Debug, Clone, PartialEq, Eq, Hash, PartialOrd, Ord)]
 pub struct FurnaceKey {
@@ -201,6 +214,24 @@ pub struct EventKey {
     pub furnace: FurnaceKey,
     /// The event.
     pub event: EventId,
+}
+
+/// A production firing of a furnace.
+#[derive(Debug, Clone, PartialEq, Eq, Hash, PartialOrd, Ord)]
+pub struct FiringKey {
+    /// The furnace that fired.
+    pub furnace: FurnaceKey,
+    /// The firing.
+    pub firing: FiringId,
+}
+
+/// A decision about what was exposed in a furnace.
+#[derive(Debug, Clone, PartialEq, Eq, Hash, PartialOrd, Ord)]
+pub struct DecisionKey {
+    /// The furnace.
+    pub furnace: FurnaceKey,
+    /// The decision.
+    pub decision: DecisionId,
 }
 
 /// An act of care at a site.
@@ -518,6 +549,52 @@ impl SubscriptionKey {
             Some(site) => format!("sites/{site}/mailSubscriptions/{}", self.subscription),
             None => format!("mailSubscriptions/{}", self.subscription),
         }
+    }
+}
+
+impl FiringKey {
+    /// Reads `sites/{site}/furnaces/{furnace}/firings/{firing}`.
+    pub fn parse(name: &str) -> Result<Self, BadName> {
+        let [site, furnace, firing] =
+            parts(name, "sites/{site}/furnaces/{furnace}/firings/{firing}")?;
+        Ok(Self {
+            furnace: FurnaceKey {
+                site: SiteId::new(site)?,
+                furnace: FurnaceId::new(furnace)?,
+            },
+            firing: FiringId::new(firing)?,
+        })
+    }
+
+    /// Writes `sites/{site}/furnaces/{furnace}/firings/{firing}`.
+    pub fn name(&self) -> String {
+        format!("{}/firings/{}", self.furnace.name(), self.firing)
+    }
+}
+
+impl DecisionKey {
+    /// Reads `sites/{site}/furnaces/{furnace}/exposureDecisions/{exposure_decision}`.
+    pub fn parse(name: &str) -> Result<Self, BadName> {
+        let [site, furnace, decision] = parts(
+            name,
+            "sites/{site}/furnaces/{furnace}/exposureDecisions/{exposure_decision}",
+        )?;
+        Ok(Self {
+            furnace: FurnaceKey {
+                site: SiteId::new(site)?,
+                furnace: FurnaceId::new(furnace)?,
+            },
+            decision: DecisionId::new(decision)?,
+        })
+    }
+
+    /// Writes `sites/{site}/furnaces/{furnace}/exposureDecisions/{exposure_decision}`.
+    pub fn name(&self) -> String {
+        format!(
+            "{}/exposureDecisions/{}",
+            self.furnace.name(),
+            self.decision
+        )
     }
 }
 

@@ -4,8 +4,8 @@ use jiff::Timestamp;
 use jiff::civil::Date;
 
 use crate::key::{
-    AlertId, BatchId, CredentialId, EnrolmentId, FindingId, FurnaceKey, GaugeKey, ReadingKey,
-    SiteGroupId,
+    AlertId, BatchId, CredentialId, EnrolmentId, FindingId, FiringKey, FurnaceKey, GaugeKey,
+    ReadingKey, SiteGroupId,
 };
 use crate::reading::AskedQuestion;
 use crate::sign_off::{LOCKED_MIN, MOST_WRONG};
@@ -75,6 +75,18 @@ pub enum Refusal {
         reading: ReadingKey,
         /// The version that took its place.
         by: ReadingKey,
+    },
+    /// The firing was amended already.
+    #[error(
+        "{} was amended already; amend its latest version {}",
+        firing.name(),
+        by.name()
+    )]
+    FiringAmendedAlready {
+        /// The version asked for.
+        firing: FiringKey,
+        /// The version that took its place.
+        by: FiringKey,
     },
     /// The alert is closed.
     #[error("{} is closed already: its cause is mended", alert.name())]
@@ -220,7 +232,7 @@ impl Refusal {
             Self::BatchExpired { .. } => "BATCH_EXPIRED",
             Self::GaugeWithdrawn { .. } => "GAUGE_WITHDRAWN",
             Self::OpenQuestions { .. } => "OPEN_QUESTIONS",
-            Self::AmendedAlready { .. } => "AMENDED_ALREADY",
+            Self::AmendedAlready { .. } | Self::FiringAmendedAlready { .. } => "AMENDED_ALREADY",
             Self::FindingResolved { .. } => "FINDING_RESOLVED",
             Self::AlertClosed { .. } => "ALERT_CLOSED",
             Self::MayNotRest { .. } => "MAY_NOT_REST",
@@ -247,6 +259,7 @@ impl Refusal {
             Self::GaugeWithdrawn { .. } => "reading.rings.gauge",
             Self::OpenQuestions { .. } => "reading",
             Self::AmendedAlready { .. }
+            | Self::FiringAmendedAlready { .. }
             | Self::FindingResolved { .. }
             | Self::AlertClosed { .. }
             | Self::MayNotRotate { .. }

@@ -5,6 +5,6 @@ mod pace;
 mod peer;
 mod proof;
 
-pub(crate) use gate::Ended;
 pub use gate::{AccessBell, Admitted, Gate};
+pub(crate) use gate::{Ended, OPERATOR};
 pub use peer::Peer;

@@ -5,6 +5,7 @@
 //! the same request id.
 
 mod add_ring_table;
+mod amend_firing;
 mod amend_reading;
 mod backtest;
 mod confirm_adjustment;
@@ -35,6 +36,7 @@ mod preview_reading;
 mod proofs;
 mod rebuild;
 mod record_act;
+mod record_exposure_decision;
 mod record_furnace_event;
 mod record_gauge_check;
 mod record_reading;
@@ -42,6 +44,7 @@ mod recorder;
 mod refit;
 mod remove_rule;
 mod remove_site_group;
+mod report_firings;
 mod revoke_credential;
 mod revoke_enrolment;
 mod rotate_credential;
@@ -67,6 +70,7 @@ use tokio_util::task::TaskTracker;
 
 use crate::access::AccessBell;
 use crate::clock::Clock;
+use crate::glances::Glances;
 use crate::ids::Ids;
 use crate::lifecycle::Lifecycle;
 use crate::live_feed::{AlertFeed, ChangeFeed};
@@ -74,6 +78,7 @@ use crate::readiness::Readiness;
 use crate::seal::Seal;
 
 pub use add_ring_table::add_ring_table;
+pub use amend_firing::amend_firing;
 pub use amend_reading::{amend_reading, preview_amendment};
 pub use backtest::{BacktestProgress, Backtested, backtest};
 pub use confirm_adjustment::confirm_adjustment;
@@ -102,12 +107,14 @@ pub use phrase::Phrase;
 pub use preview_reading::preview_reading;
 pub use rebuild::{Rebuilt, rebuild};
 pub use record_act::record_act;
+pub use record_exposure_decision::record_exposure_decision;
 pub use record_furnace_event::record_furnace_event;
 pub use record_gauge_check::record_gauge_check;
 pub use record_reading::record_reading;
 pub use refit::{Because, Refitted, give_back, refit};
 pub use remove_rule::remove_rule;
 pub use remove_site_group::remove_site_group;
+pub use report_firings::{Taken, report_firings};
 pub use revoke_credential::revoke_credential;
 pub use revoke_enrolment::revoke_enrolment;
 pub use ringtrue_store::Request;
@@ -140,6 +147,8 @@ pub struct App {
     pub alerts: AlertFeed,
     /// The live end of the change feed.
     pub changes: ChangeFeed,
+    /// Where every furnace stands, for calls about very many of them.
+    pub glances: Glances,
     /// Rung after a change of who may do what.
     pub access: AccessBell,
     /// Whether the database answers.
@@ -168,6 +177,7 @@ impl App {
             ids,
             alerts: AlertFeed::default(),
             changes: ChangeFeed::default(),
+            glances: Glances::default(),
             access: AccessBell::default(),
             readiness: Readiness::default(),
             seal: None,

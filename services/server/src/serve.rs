@@ -15,12 +15,12 @@ use crate::access::Gate;
 use crate::app::App;
 use crate::clock::Clock;
 use crate::config::Settings;
-use crate::http;
+use crate::http::{self, Rest};
 use crate::ids::Ids;
 use crate::lifecycle::{Exit, Lifecycle};
 use crate::mail::Mailer;
-use crate::rpc;
 use crate::rpc::stack::Stack;
+use crate::rpc::{self, Door};
 use crate::seal::Seal;
 use crate::telemetry::Meters;
 use crate::transport::{Incoming, Transport};
@@ -33,7 +33,8 @@ const KEEPALIVE_EVERY: Duration = Duration::from_secs(30);
 /// How long it may take to answer before it is closed.
 const KEEPALIVE_WAIT: Duration = Duration::from_secs(10);
 
-/// How long a stopping server lets answers over HTTP go on.
+/// How long a stopping server lets pages and feeds go on, and keeps connections over which no request goes on; calls
+/// over REST have almost as long as those over gRPC.
 const LAST_ANSWERS: Duration = Duration::from_secs(1);
 
 /// Takes the address.
@@ -48,23 +49,68 @@ pub async fn bind(address: SocketAddr) -> anyhow::Result<TcpListener> {
 ///
 /// The end waits for answers under way, and not for readers who are slow.
 pub fn start_http(listener: TcpListener, transport: &Transport, app: &App, lifecycle: &Lifecycle) {
-    let routes = http::routes(http::Site {
+    start_pages(
+        listener,
+        transport,
+        app,
+        None,
+        (&[], LAST_ANSWERS),
+        lifecycle,
+    );
+}
+
+/// Answers the same, and the whole interface as REST through the door that [`start`] gave.
+pub fn start_rest(
+    listener: TcpListener,
+    transport: &Transport,
+    app: &App,
+    door: Door,
+    settings: &Settings,
+    lifecycle: &Lifecycle,
+) {
+    let rest = Rest::new(door, settings, app.ids.clone(), app.clock.clone());
+    let origins = settings.http.allowed_origins.as_slice();
+    let last = Duration::from_secs(settings.drain_s)
+        .saturating_sub(LAST_ANSWERS)
+        .max(LAST_ANSWERS);
+    start_pages(
+        listener,
+        transport,
+        app,
+        Some(rest),
+        (origins, last),
+        lifecycle,
+    );
+}
+
+fn start_pages(
+    listener: TcpListener,
+    transport: &Transport,
+    app: &App,
+    rest: Option<Rest>,
+    (origins, last): (&[String], Duration),
+    lifecycle: &Lifecycle,
+) {
+    let site = http::Site {
         store: app.store.clone(),
         clock: app.clock.clone(),
         readiness: app.readiness.clone(),
-    });
+    };
+    let routes = http::served(site, rest, origins);
     let connections = match transport.of_http() {
         Some(config) => http::Connections::of(listener).encrypted(config),
         None => http::Connections::of(listener),
     };
     let drain = lifecycle.drain.clone();
+    let connections = connections.until(drain.clone(), LAST_ANSWERS);
     lifecycle.spawn("http", async move {
         let stopping = drain.clone();
+        let routes = routes.into_make_service_with_connect_info::<http::Far>();
         let serving = axum::serve(connections, routes)
             .with_graceful_shutdown(async move { stopping.cancelled().await });
         let late = async {
             drain.cancelled().await;
-            tokio::time::sleep(LAST_ANSWERS).await;
+            tokio::time::sleep(last).await;
         };
         tokio::select! {
             ended = serving.into_future() => ended.context("serving HTTP"),
@@ -73,14 +119,14 @@ pub fn start_http(listener: TcpListener, transport: &Transport, app: &App, lifec
     });
 }
 
-/// Serves on a listener in the background until the life drains.
+/// Serves on a listener in the background until the life drains; gives the door that its calls go through.
 pub fn start(
     listener: TcpListener,
     transport: &Transport,
     app: &App,
     settings: &Settings,
     lifecycle: &Lifecycle,
-) {
+) -> Door {
     transport.follow(app.clock.clone(), lifecycle);
     let gate = Gate::new(
         app.store.clone(),
@@ -103,6 +149,7 @@ pub fn start(
     }
     work::follow::start(app, lifecycle);
     work::changes::start(app, settings.changes.keep_days, lifecycle);
+    work::glances::start(app, lifecycle);
     work::others::start(app, lifecycle);
     work::partitions::start(app, lifecycle);
     work::ready::start(app, &health, lifecycle);
@@ -110,6 +157,7 @@ pub fn start(
         let every = Duration::from_secs(settings.alerts.look_every_s);
         work::look::start(app, every, lifecycle);
     }
+    let door = Door::new(&stack, routes.clone());
     let limits = settings.limits;
     let incoming = Incoming::start(listener, transport, &limits, lifecycle);
     let drain = lifecycle.drain.clone();
@@ -129,6 +177,7 @@ pub fn start(
             .await
             .context("serving gRPC")
     });
+    door
 }
 
 /// Waits for the end: calls in progress, then what records readings, then use cases whose callers have
@@ -194,14 +243,17 @@ pub async fn run(settings: &Settings, lifecycle: &Lifecycle) -> anyhow::Result<E
         version = env!("CARGO_PKG_VERSION"),
         "serving"
     );
-    if let Some(listener) = listener_http {
-        tracing::info!(http = %listener.local_addr()?, "answering calendar feeds");
-        start_http(listener, &transport, &app, lifecycle);
-    }
     if let Some(mailer) = mailer {
         work::mail::start(&app, mailer, lifecycle);
     }
-    start(listener, &transport, &app, settings, lifecycle);
+    let door = start(listener, &transport, &app, settings, lifecycle);
+    // A door that nobody holds would keep what records readings from ending.
+    if let Some(listener) = listener_http {
+        tracing::info!(http = %listener.local_addr()?, "answering calendar feeds and REST");
+        start_rest(listener, &transport, &app, door, settings, lifecycle);
+    } else {
+        drop(door);
+    }
     let checkpoints = Checkpoints::of(&app, settings);
     if let Some(checkpoints) = &checkpoints {
         checkpoints.start(lifecycle);

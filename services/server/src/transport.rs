@@ -20,7 +20,7 @@ pub use certificate::Particulars;
 pub(crate) use certificates::Certificates;
 pub use certificates::TlsFault;
 pub(crate) use connection::PATIENCE;
-pub(crate) use incoming::Incoming;
+pub(crate) use incoming::{Incoming, shown};
 pub(crate) use places::{Place, Places};
 
 use crate::clock::Clock;

@@ -5,6 +5,7 @@ pub(crate) mod checkpoint;
 pub(crate) mod find;
 pub(crate) mod fold_log;
 pub(crate) mod follow;
+pub(crate) mod glances;
 pub(crate) mod look;
 pub(crate) mod mail;
 pub(crate) mod others;

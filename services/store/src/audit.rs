@@ -15,6 +15,7 @@ use ringtrue_fleet::credential::Credential;
 use ringtrue_fleet::delivery::Feed;
 use ringtrue_fleet::enrolment::Enrolment;
 use ringtrue_fleet::event::FurnaceEvent;
+use ringtrue_fleet::exposure::Decision;
 use ringtrue_fleet::furnace::Furnace;
 use ringtrue_fleet::gauge::{Gauge, GaugeCheck};
 use ringtrue_fleet::grant::SiteGroup;
@@ -36,6 +37,7 @@ use crate::tables::agenda;
 use crate::tables::credentials::CredentialRow;
 use crate::tables::enrolments::EnrolmentRecord;
 use crate::tables::events::EventRow;
+use crate::tables::exposure_decisions::DecisionRow;
 use crate::tables::feeds::FeedRow;
 use crate::tables::furnaces::FurnaceRow;
 use crate::tables::gauges::{CheckRow, GaugeRow};
@@ -465,6 +467,11 @@ impl Answered {
     /// The act as first answered.
     pub fn act(&self) -> Result<Act, Error> {
         self.document::<ActRow>()?.act()
+    }
+
+    /// The decision about an exposure as first answered.
+    pub fn exposure_decision(&self) -> Result<Decision, Error> {
+        self.document::<DecisionRow>()?.decision()
     }
 
     /// The calendar feed as first answered.

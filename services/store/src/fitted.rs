@@ -33,11 +33,11 @@ impl FittedMemory {
         sites: &[&SiteId],
     ) -> Result<Fitted, Error> {
         let mut wanted = self.remembered(number, sites);
-        if wanted.fit.number != number {
+        let mut is_new = wanted.fit.number != number;
+        if is_new {
             wanted.fit = Arc::new(fits::fit(&mut *connection).await?);
             wanted.sites.clear();
         }
-        let mut is_new = false;
         for site in sites {
             if !wanted.sites.contains_key(*site) {
                 let part = fits::site_fit(&mut *connection, site).await?;

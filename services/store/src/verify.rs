@@ -4,6 +4,7 @@
 mod access;
 mod checkpoints;
 mod derived;
+mod firings;
 mod fits;
 mod repeated;
 mod requests;
@@ -39,6 +40,8 @@ pub struct Verified {
     pub entries: u64,
     /// Readings checked.
     pub readings: u64,
+    /// Production firings checked.
+    pub firings: u64,
     /// Evaluations worked out again with identical result.
     pub reproduced: u64,
     /// Evaluations made by another version of the mathematics, which cannot be worked out again here.
@@ -197,6 +200,7 @@ impl Store {
         let mut fired = repeated::Fired::new();
         let mut records = self.records(&mut tx, &mut fired, &mut verified).await?;
         schedules::add_records(&mut tx, &mut records).await?;
+        firings::add_records(&mut tx, &mut records, &mut verified).await?;
         access::add_records(&mut tx, &mut records).await?;
         sign_offs::add_records(&mut tx, &mut records, &mut verified).await?;
         schedules::check_alerts(&mut tx, &mut records, &mut verified).await?;

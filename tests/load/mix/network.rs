@@ -1,8 +1,8 @@
 //! A network as laboratories have it: sites with furnaces that have some readings, and what is asked about them.
 
 use std::hash::{BuildHasher as _, RandomState};
-use std::sync::Arc;
 use std::sync::atomic::{AtomicUsize, Ordering};
+use std::sync::{Arc, Mutex, PoisonError};
 
 use futures::stream::{self, StreamExt as _, TryStreamExt as _};
 use ringtrue_proto::v1;
@@ -50,6 +50,8 @@ pub(crate) struct Network {
     drawn: u64,
     /// Number of the next reading.
     next: AtomicUsize,
+    /// Where a walk through all pages of furnaces has got to.
+    page: Mutex<String>,
 }
 
 impl Network {
@@ -89,6 +91,7 @@ impl Network {
             start_s: crate::drive::now().as_second() - past_s,
             drawn,
             next: AtomicUsize::new(0),
+            page: Mutex::default(),
         });
         // A round after the other: a furnace's readings come in the order of its firings.
         for _ in 0..shape.readings {
@@ -165,6 +168,15 @@ impl Network {
     /// A drawn site.
     pub(crate) fn site(&self, draw: u64) -> String {
         self.sites[place(draw, self.sites.len())].clone()
+    }
+
+    /// Takes the token of the next page of a walk, or leaves it for the next who walks; the first page after the last.
+    pub(crate) fn next_page(&self, left: Option<String>) -> String {
+        let mut page = self.page.lock().unwrap_or_else(PoisonError::into_inner);
+        match left {
+            Some(token) => std::mem::replace(&mut *page, token),
+            None => page.clone(),
+        }
     }
 
     /// The site of a number, each in turn.

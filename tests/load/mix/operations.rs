@@ -27,12 +27,15 @@ pub(crate) enum Operation {
     Alerts,
     Standings,
     Overview,
+    Pages,
+    Walk,
 }
 
 /// All operations with their weights: an assumption about a working day. Benches record and look before they do, ask
 /// before a firing whether a furnace may be used, and look readings up; a management system asks each site's due list;
-/// an office looks at its site's furnaces now and then, and seldom at the whole network.
-pub(crate) const OPERATIONS: [(Operation, &str, u32); 9] = [
+/// an office looks at its site's furnaces now and then, and seldom at the whole network. Pages of the whole network's
+/// furnaces only come when they are asked for.
+pub(crate) const OPERATIONS: [(Operation, &str, u32); 11] = [
     (Operation::Record, "record", 20),
     (Operation::Preview, "preview", 10),
     (Operation::Readings, "readings", 20),
@@ -42,6 +45,8 @@ pub(crate) const OPERATIONS: [(Operation, &str, u32); 9] = [
     (Operation::Alerts, "alerts", 5),
     (Operation::Standings, "standings", 4),
     (Operation::Overview, "overview", 1),
+    (Operation::Pages, "pages", 0),
+    (Operation::Walk, "walk", 0),
 ];
 
 /// Names of the operations, in the table's order.
@@ -180,6 +185,28 @@ pub(crate) async fn asked(
             FleetServiceClient::new(line)
                 .get_fleet_overview(timed(ask))
                 .await?;
+        }
+        Operation::Pages => {
+            let order = i32::try_from(draw % 5).unwrap_or(0) + 1;
+            let ask = v1::ListFurnaceStandingsRequest {
+                parent: "sites/-".to_owned(),
+                order,
+                ..v1::ListFurnaceStandingsRequest::default()
+            };
+            FleetServiceClient::new(line)
+                .list_furnace_standings(timed(ask))
+                .await?;
+        }
+        Operation::Walk => {
+            let ask = v1::ListFurnaceStandingsRequest {
+                parent: "sites/-".to_owned(),
+                page_token: network.next_page(None),
+                ..v1::ListFurnaceStandingsRequest::default()
+            };
+            let page = FleetServiceClient::new(line)
+                .list_furnace_standings(timed(ask))
+                .await?;
+            network.next_page(Some(page.into_inner().next_page_token));
         }
     }
     Ok(())

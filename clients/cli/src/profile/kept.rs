@@ -114,7 +114,7 @@ fn settled(folder: &Path) -> std::io::Result<()> {
 ///
 /// # Errors
 /// [`Stop::Refused`] when it cannot be made or others may change it.
-pub(super) fn folder(path: &Path) -> Result<(), Stop> {
+pub(crate) fn folder(path: &Path) -> Result<(), Stop> {
     let mut builder = std::fs::DirBuilder::new();
     builder.recursive(true);
     #[cfg(unix)]

@@ -4,6 +4,7 @@ use ringtrue_proto::v1::{
     Conformity, FurnaceStanding, ListFurnaceStandingsRequest, ListFurnaceStandingsResponse,
 };
 
+use super::prepared::prepared;
 use super::{Standings, parent};
 use crate::failure::Stop;
 use crate::quantity::fixed;
@@ -35,14 +36,19 @@ pub(super) async fn list(ask: Standings, session: &mut Session<'_, '_>) -> Resul
         ..ListFurnaceStandingsRequest::default()
     };
     let remote = session.remote.clone();
-    let pages = gathered(ask.limit.limit, async |page_size, page_token| {
-        let ask = ListFurnaceStandingsRequest {
-            page_size,
-            page_token,
-            ..template.clone()
-        };
-        let page = remote.furnace_standings(ask).await?;
-        Ok((page.standings, page.next_page_token))
+    let mut as_of_time = None;
+    let pages = prepared(session, async || {
+        gathered(ask.limit.limit, async |page_size, page_token| {
+            let ask = ListFurnaceStandingsRequest {
+                page_size,
+                page_token,
+                ..template.clone()
+            };
+            let page = remote.furnace_standings(ask).await?;
+            as_of_time = page.as_of_time;
+            Ok((page.standings, page.next_page_token))
+        })
+        .await
     });
     let (standings, next_page_token) = pages.await?;
     let more = !next_page_token.is_empty();
@@ -50,6 +56,7 @@ pub(super) async fn list(ask: Standings, session: &mut Session<'_, '_>) -> Resul
         let whole = ListFurnaceStandingsResponse {
             standings,
             next_page_token,
+            as_of_time,
         };
         return session.show_json("ListFurnaceStandingsResponse", &whole);
     }

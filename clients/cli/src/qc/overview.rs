@@ -3,6 +3,7 @@
 use jiff::tz::TimeZone;
 use ringtrue_proto::v1::{ComponentsOrigin, FleetModel, FleetOverview, GetFleetOverviewRequest};
 
+use super::prepared::prepared;
 use super::{Reach, parent};
 use crate::failure::Stop;
 use crate::quantity::fixed;
@@ -15,7 +16,11 @@ pub(super) async fn show(reach: &Reach, session: &mut Session<'_, '_>) -> Result
     let ask = GetFleetOverviewRequest {
         parent: parent.clone(),
     };
-    let answer = session.remote.fleet_overview(ask).await?;
+    let remote = session.remote.clone();
+    let answer = prepared(session, async || {
+        Ok(remote.fleet_overview(ask.clone()).await?)
+    })
+    .await?;
     let overview = answer.overview.unwrap_or_default();
     if session.json {
         return session.show_json("FleetOverview", &overview);
@@ -42,6 +47,9 @@ fn drawn(overview: &FleetOverview, zone: &TimeZone, columns: u16) -> String {
         ("Due by today", overview.due_count.to_string()),
         ("Open findings", overview.open_finding_count.to_string()),
     ];
+    if let Some(at) = moment::received(overview.as_of_time.as_ref()) {
+        lines.push(("As of", moment::shown(at, zone)));
+    }
     if let Some(model) = &overview.model {
         lines.append(&mut estimates(model, zone));
     }
@@ -160,6 +168,10 @@ mod tests {
             never_read_count: 1,
             due_count: 2,
             open_finding_count: 3,
+            as_of_time: Some(prost_types::Timestamp {
+                seconds: 1_795_450_020,
+                nanos: 0,
+            }),
             model: Some(FleetModel {
                 fit: 41,
                 fit_time: Some(prost_types::Timestamp {
@@ -190,6 +202,7 @@ Undecided            1
 Never read           1
 Due by today         2
 Open findings        3
+As of                Monday 23 November 2026 16:07 UTC
 Estimates            fit 41 of Monday 23 November 2026 16:00 UTC, 326 readings; 1 change
                      since waits for the next
 What normal is       assumptions that the program starts with
@@ -200,6 +213,9 @@ Scatter of readings  1.10 times what their budgets say
 Between batches      ±3.0 °C
 Between gauges       0.90 times what their permissible errors lead to expect";
         assert_eq!(drawn(&overview(), &TimeZone::UTC, 90), expected);
+        let kolkata = TimeZone::get("Asia/Kolkata").expect("a zone");
+        let there = drawn(&overview(), &kolkata, 90);
+        assert!(there.contains("As of                Monday 23 November 2026 21:37"));
     }
 
     #[test]

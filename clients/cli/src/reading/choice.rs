@@ -1,10 +1,13 @@
 //! What is meant when nobody named it: the only one there is, or one picked at the terminal.
 
-use ringtrue_proto::v1::{FurnaceState, GaugeState, Programme, RingBatchState};
+use ringtrue_proto::v1::{
+    Furnace, FurnaceState, Gauge, GaugeState, Programme, RingBatch, RingBatchState,
+};
 
 use crate::failure::Stop;
 use crate::names::FURNACE;
 use crate::quantity::brief;
+use crate::queue::{self, Knowable};
 use crate::session::{Session, lacking};
 use crate::{batch, furnace, gauge, names, programme};
 
@@ -23,7 +26,12 @@ pub(crate) async fn furnace(
         return Err(lacking("FURNACE"));
     }
     let site = session.site_name().await?;
-    let (furnaces, _) = furnace::of_site(&site, MOST, session).await?;
+    let asked = if session.is_cut_off() {
+        None
+    } else {
+        Some(furnace::of_site(&site, MOST, session).await)
+    };
+    let furnaces = said_or_seen::<Furnace>(asked, &site, session)?;
     let mut known = Vec::new();
     let mut options = Vec::new();
     for furnace in furnaces {
@@ -47,7 +55,12 @@ pub(crate) async fn programme(
     furnace: &str,
     session: &mut Session<'_, '_>,
 ) -> Result<Programme, Stop> {
-    let (mut programmes, _) = programme::of_furnace(furnace, MOST, session).await?;
+    let asked = if session.is_cut_off() {
+        None
+    } else {
+        Some(programme::of_furnace(furnace, MOST, session).await)
+    };
+    let mut programmes = said_or_seen::<Programme>(asked, furnace, session)?;
     if programmes.is_empty() {
         return Err(Stop::Missing(format!(
             "{furnace} has no programme. Add one with `ringtrue programme add`."
@@ -81,7 +94,12 @@ pub(crate) async fn programme(
 
 /// Gives the site's only gauge in use, else one picked at the terminal.
 pub(crate) async fn gauge(site: &str, session: &mut Session<'_, '_>) -> Result<String, Stop> {
-    let (gauges, _) = gauge::of_site(site, MOST, session).await?;
+    let asked = if session.is_cut_off() {
+        None
+    } else {
+        Some(gauge::of_site(site, MOST, session).await)
+    };
+    let gauges = said_or_seen::<Gauge>(asked, site, session)?;
     let mut known = Vec::new();
     let mut ids = Vec::new();
     let mut options = Vec::new();
@@ -115,7 +133,12 @@ pub(crate) async fn batch(session: &mut Session<'_, '_>) -> Result<String, Stop>
     if !session.converses() {
         return Err(lacking("--batch"));
     }
-    let (batches, _) = batch::all(MOST, session).await?;
+    let asked = if session.is_cut_off() {
+        None
+    } else {
+        Some(batch::all(MOST, session).await)
+    };
+    let batches = said_or_seen::<RingBatch>(asked, "ringBatches", session)?;
     let mut known = Vec::new();
     let mut options = Vec::new();
     for batch in batches {
@@ -132,6 +155,29 @@ pub(crate) async fn batch(session: &mut Session<'_, '_>) -> Result<String, Stop>
     let question = "Which batch? Read the code from the rings' pouch";
     let place = session.pick(question, &options, "--batch")?;
     Ok(known.swap_remove(place))
+}
+
+/// What the server said, or what this computer has seen when no server answers.
+fn said_or_seen<T: Knowable>(
+    asked: Option<Result<(Vec<T>, String), Stop>>,
+    below: &str,
+    session: &mut Session<'_, '_>,
+) -> Result<Vec<T>, Stop> {
+    match asked {
+        Some(Ok((said, _))) => return Ok(said),
+        Some(Err(stop)) => session.cut_off(stop)?,
+        None => {}
+    }
+    let seen = session.bench.recalled::<T>(&format!("{below}/"));
+    let Some(oldest) = seen.iter().map(|seen| seen.at).min() else {
+        return Err(Stop::Usage(format!(
+            "No server was asked, and this computer has seen nothing below {below} yet. Name furnace, \
+             programme, batch and gauge in full; `ringtrue queue refresh` fetches them when the line is up."
+        )));
+    };
+    let old = queue::age(oldest, session.world.now);
+    session.say(&format!("As this computer saw it {old} ago:"))?;
+    Ok(seen.into_iter().map(|seen| seen.it).collect())
 }
 
 fn several(things: &str, ids: &[String], flag: &str) -> Stop {

@@ -12,7 +12,7 @@ use super::dialogue;
 
 /// Puts the open questions one after the other: the value is typed again, or confirmed as it is.
 /// Nothing is mended by itself. Once a value changed, the rest waits for a new evaluation.
-pub(super) fn settle(
+pub(crate) fn settle(
     reading: &mut Reading,
     open: &[Question],
     session: &mut Session<'_, '_>,

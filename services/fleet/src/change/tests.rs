@@ -70,7 +70,9 @@ fn an_action_becomes_a_stable_type() {
         ("subscription.create", "mail_subscription.created"),
         ("subscription.unsubscribe", "mail_subscription.unsubscribed"),
         ("feed.revoke", "calendar_feed.revoked"),
-        ("firing.cancel", "firing.cancelled"),
+        ("firing.report", "firing.reported"),
+        ("firing.amend", "firing.amended"),
+        ("exposure.decide", "exposure.decided"),
         ("something.new", "something.new"),
     ] {
         assert_eq!(type_of(action).as_deref(), Some(kind), "{action}");

@@ -287,14 +287,21 @@ fn used_up(
     None
 }
 
+/// Use as people counted it, and as firings were reported on days that nobody counted.
 fn uses(furnace: &FurnaceRecords) -> impl Iterator<Item = Use> {
-    furnace
-        .acts
-        .iter()
-        .filter_map(|act| match act.details.kind {
-            Some(ActKind::UseCounted(counted)) => Some(counted),
-            _ => None,
-        })
+    let by_hand = || {
+        furnace
+            .acts
+            .iter()
+            .filter_map(|act| match act.details.kind {
+                Some(ActKind::UseCounted(counted)) => Some(counted),
+                _ => None,
+            })
+    };
+    let reported = furnace.fired.iter().copied().filter(move |day| {
+        !by_hand().any(|counted| counted.from <= day.until && day.from <= counted.until)
+    });
+    by_hand().chain(reported)
 }
 
 /// Mean firings a day over the days counted of the last four weeks; none when nothing was counted of late.

@@ -5,7 +5,7 @@ use jiff::civil::Date;
 use ringtrue_calibration::decision::Advice;
 
 use super::furnace::{ring_is_waited_for, use_matters};
-use crate::act::Act;
+use crate::act::{Act, Use};
 use crate::calendar::Calendar;
 use crate::event::EventKind;
 use crate::finding::{FindingKind, Subject};
@@ -69,6 +69,8 @@ pub struct FurnaceRecords {
     pub events: Vec<(EventKind, Timestamp)>,
     /// Acts of the last two years, latest first.
     pub acts: Vec<Act>,
+    /// Production firings that were reported, by local day; of the last two years, in order.
+    pub fired: Vec<Use>,
 }
 
 /// The last firing that counts.

@@ -57,6 +57,14 @@ pub enum Error {
     /// The changes after a cursor are no longer kept.
     #[error("the changes after this cursor are no longer kept")]
     CursorExpired,
+    /// What the answer rests on is still being worked out.
+    #[error("{done} of {of} sites are worked out")]
+    BeingPrepared {
+        /// Sites that are worked out.
+        done: usize,
+        /// Sites in all; 0 before the work has begun.
+        of: usize,
+    },
     /// The server is draining or has too much to do.
     #[error("the server is busy or stopping")]
     Busy,

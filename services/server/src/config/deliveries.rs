@@ -9,7 +9,7 @@ use super::layers::Given;
 use super::tls::{Tls, check_reach, is_loopback};
 use super::{within, without_secrets};
 
-/// The pages and calendar feeds beside the gRPC interface.
+/// What is served over HTTP beside the gRPC interface: the same interface as REST, pages and calendar feeds.
 #[derive(Debug, Clone, PartialEq, Eq, Default)]
 pub struct Http {
     /// The address and port to serve them on; none for not at all. Without [`Tls`] only addresses of this
@@ -20,6 +20,8 @@ pub struct Http {
     /// How that address is reached from outside, such as `https://ringtrue.example.org`, without a slash at
     /// the end; none when nobody said.
     pub public_url: Option<String>,
+    /// Origins whose web pages may call the interface as REST, such as `https://lab.example.org`; none by default.
+    pub allowed_origins: Vec<String>,
 }
 
 /// How mail goes out.
@@ -120,6 +122,7 @@ impl Http {
             listen: given.address("http.listen", "127.0.0.1:7146"),
             tls: given.truth("http.tls", false),
             public_url,
+            allowed_origins: given.texts("http.allowed_origins"),
         }
     }
 
@@ -137,6 +140,15 @@ impl Http {
             faults.push(
                 "http.tls = true needs a certificate: set tls.certificate and tls.key".to_owned(),
             );
+        }
+        for origin in &self.allowed_origins {
+            if !is_origin(origin) {
+                faults.push(format!(
+                    "http.allowed_origins: {} is no origin: write https:// and a name in lower case, with a port where \
+                     it has one and nothing behind it, such as https://lab.example.org",
+                    without_secrets(origin)
+                ));
+            }
         }
         let Some(url) = &self.public_url else {
             return;
@@ -159,10 +171,11 @@ impl Http {
         let listen = self.listen.map(|listen| listen.to_string());
         let url = self.public_url.as_deref().unwrap_or_default();
         format!(
-            "\n[http]\nlisten = {:?}\ntls = {}\npublic_url = {:?}",
+            "\n[http]\nlisten = {:?}\ntls = {}\npublic_url = {:?}\nallowed_origins = {:?}",
             listen.unwrap_or_default(),
             self.tls,
-            without_secrets(url)
+            without_secrets(url),
+            self.allowed_origins
         )
     }
 }
@@ -258,6 +271,15 @@ fn is_this_machine(host: &str) -> bool {
         || host
             .parse::<std::net::IpAddr>()
             .is_ok_and(|address| address.to_canonical().is_loopback())
+}
+
+/// Says whether a text is an origin as browsers write it (RFC 6454, section 6.2).
+fn is_origin(text: &str) -> bool {
+    is_base_url(text)
+        && text == text.to_ascii_lowercase()
+        && text
+            .split_once("://")
+            .is_some_and(|(_, name)| !name.is_empty() && !name.contains(['/', '*']))
 }
 
 /// Says whether links can begin with an address: a scheme, a host, perhaps a path, nothing else.

@@ -48,6 +48,7 @@ pub(super) const KEYS: [&str; 41] = [
     "http.listen",
     "http.tls",
     "http.public_url",
+    "http.allowed_origins",
     "mail.host",
     "mail.port",
     "mail.tls",
@@ -151,6 +152,35 @@ impl Given {
         }
         self.wrong(key, &value, "text in quotes");
         None
+    }
+
+    /// A list of texts; from the environment, with commas between them.
+    pub(super) fn texts(&mut self, key: &'static str) -> Vec<String> {
+        let Some(value) = self.values.remove(key) else {
+            return Vec::new();
+        };
+        let texts = match &value.kind {
+            ValueKind::Array(values) => values
+                .iter()
+                .map(|value| match &value.kind {
+                    ValueKind::String(text) => Some(text.trim().to_owned()),
+                    _ => None,
+                })
+                .collect::<Option<Vec<String>>>(),
+            ValueKind::String(text) => {
+                let texts = text.split(',').map(|text| text.trim().to_owned());
+                Some(texts.filter(|text| !text.is_empty()).collect())
+            }
+            _ => None,
+        };
+        texts.unwrap_or_else(|| {
+            self.wrong(
+                key,
+                &value,
+                "a list of texts in quotes, such as [\"one\", \"other\"]",
+            );
+            Vec::new()
+        })
     }
 
     pub(super) fn text(&mut self, key: &'static str, default: String) -> String {

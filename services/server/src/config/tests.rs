@@ -338,3 +338,37 @@ fn a_public_url_loses_its_last_slash() {
         Some("https://a.example/ringtrue")
     );
 }
+
+#[test]
+fn origins_are_a_list_of_exact_names() {
+    let text = "[http]\nlisten = \"127.0.0.1:7146\"\nallowed_origins = [\"https://a.example\", \"http://b.example:8080\"]";
+    let settings = loaded(text, &[], &Overrides::default()).expect("they can be used");
+    assert_eq!(
+        settings.http.allowed_origins,
+        ["https://a.example", "http://b.example:8080"]
+    );
+    let variable = [(
+        "RINGTRUE_SERVER__HTTP__ALLOWED_ORIGINS",
+        "https://c.example, https://d.example",
+    )];
+    let settings = loaded(text, &variable, &Overrides::default()).expect("they can be used");
+    assert_eq!(
+        settings.http.allowed_origins,
+        ["https://c.example", "https://d.example"]
+    );
+    for origin in [
+        "*",
+        "https://*.example",
+        "https://a.example/",
+        "https://A.example",
+        "a.example",
+        "null",
+        "https://a.example?x",
+    ] {
+        let said = faults(&format!("[http]\nallowed_origins = [\"{origin}\"]"), &[]);
+        assert_eq!(said.len(), 1, "{origin}: {said:?}");
+        assert!(said[0].contains("is no origin"), "{said:?}");
+    }
+    let said = faults("[http]\nallowed_origins = 7", &[]);
+    assert!(said[0].contains("a list of texts"), "{said:?}");
+}

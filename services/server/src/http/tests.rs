@@ -50,9 +50,9 @@ async fn served(kept_for: Duration) -> Served {
         reason = "the test ends it by dropping what it returns"
     )]
     let server = tokio::spawn(async move {
-        axum::serve(connections, routes(site))
-            .await
-            .expect("it serves");
+        let routes = super::served(site, None, &[]);
+        let routes = routes.into_make_service_with_connect_info::<Far>();
+        axum::serve(connections, routes).await.expect("it serves");
     });
     Served {
         address,
@@ -224,4 +224,30 @@ async fn a_connection_that_says_nothing_more_is_closed() {
         "a slow reader would have kept the connection for ever"
     );
     assert!(answer.is_empty() || !status(&String::from_utf8_lossy(&answer)).starts_with('2'));
+}
+
+#[tokio::test]
+async fn a_connection_has_its_time_anew_after_each_answer() {
+    let served = served(Duration::from_millis(400)).await;
+    let mut connection = TcpStream::connect(served.address)
+        .await
+        .expect("it listens");
+    // Together longer than a connection may be idle.
+    for _ in 0..4 {
+        tokio::time::sleep(Duration::from_millis(200)).await;
+        connection
+            .write_all(b"GET /healthz HTTP/1.1\r\nHost: localhost\r\n\r\n")
+            .await
+            .expect("the connection is kept");
+        let mut answer = Vec::new();
+        while !answer.ends_with(b"ok\n") {
+            let mut piece = [0; 1024];
+            let some = connection.read(&mut piece).await.expect("it answers");
+            assert!(some > 0, "closed in between");
+            answer.extend_from_slice(&piece[..some]);
+        }
+    }
+    let mut rest = Vec::new();
+    let ended = tokio::time::timeout(LONG, connection.read_to_end(&mut rest)).await;
+    assert!(ended.is_ok(), "then it is closed");
 }

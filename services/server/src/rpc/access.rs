@@ -69,6 +69,27 @@ pub(crate) const ACCESS: &[(&str, Right)] = &[
         "/ringtrue.v1.AdjustmentService/ListAdjustments",
         Right::Read,
     ),
+    ("/ringtrue.v1.FiringService/ReportFirings", Right::Record),
+    (
+        "/ringtrue.v1.FiringService/ReportFiringStream",
+        Right::Record,
+    ),
+    ("/ringtrue.v1.FiringService/GetFiring", Right::Read),
+    ("/ringtrue.v1.FiringService/ListFirings", Right::Read),
+    ("/ringtrue.v1.FiringService/AmendFiring", Right::Record),
+    ("/ringtrue.v1.ExposureService/AssessExposure", Right::Read),
+    (
+        "/ringtrue.v1.ExposureService/RecordExposureDecision",
+        Right::Record,
+    ),
+    (
+        "/ringtrue.v1.ExposureService/GetExposureDecision",
+        Right::Read,
+    ),
+    (
+        "/ringtrue.v1.ExposureService/ListExposureDecisions",
+        Right::Read,
+    ),
     ("/ringtrue.v1.FleetService/GetFleetOverview", Right::Read),
     (
         "/ringtrue.v1.FleetService/ListFurnaceStandings",
@@ -292,7 +313,7 @@ mod tests {
     fn what_only_looks_changes_nothing_and_what_changes_something_is_no_mere_reading() {
         for (path, right) in ACCESS {
             let name = path.rsplit('/').next().unwrap_or_default();
-            let looks = ["Get", "List", "Check", "Watch", "Who"]
+            let looks = ["Get", "List", "Check", "Watch", "Who", "Assess"]
                 .iter()
                 .any(|verb| name.starts_with(verb));
             if looks {

@@ -3,8 +3,6 @@
 mod acts;
 mod due;
 
-use std::sync::Arc;
-
 use ringtrue_fleet::due::due_tasks;
 use ringtrue_fleet::key::{FurnaceKey, ProgrammeKey, SiteId};
 use ringtrue_fleet::standing::Conformity;
@@ -18,10 +16,10 @@ use tonic::{Request, Response, Status};
 use super::access::{Method, method};
 use super::caller::Asking;
 use super::fields::{found, name, optional_name, settled, timestamp};
-use super::fleet::loaded::LoadedSite;
 use super::status::answer;
 use super::{furnaces, programmes, sites};
 use crate::app::{App, Error};
+use crate::loaded_site::LoadedSite;
 
 const USE: Method = method("/ringtrue.v1.CareService/CheckUse");
 
@@ -94,7 +92,7 @@ async fn check_use(
     let key = settled(key, violations)?;
     let now = app.clock.now();
     let read = app.store.read(&asking.site(&key.site)?);
-    let site = found(read.site(&key.site).await?, sites::KIND, key.site.name())?;
+    found(read.site(&key.site).await?, sites::KIND, key.site.name())?;
     found(read.furnace(&key).await?, furnaces::KIND, key.name())?;
     let setpoint_c = match &programme {
         Some(programme) => {
@@ -104,8 +102,8 @@ async fn check_use(
         }
         None => None,
     };
-    let fit = Arc::new(read.fit().await?);
-    let loaded = LoadedSite::of(&read, site, &fit).await?;
+    let loaded = LoadedSite::one(&read, &key.site).await?;
+    let loaded = found(loaded, sites::KIND, key.site.name())?;
     let conformity = loaded
         .conformity(&key, programme.as_ref(), now)
         .unwrap_or(Conformity::Unknown);

@@ -3,7 +3,6 @@
 mod effects;
 mod findings;
 mod history;
-pub(super) mod loaded;
 mod overview;
 mod standings;
 
@@ -12,7 +11,7 @@ use ringtrue_proto::v1::fleet_service_server::FleetService;
 use tonic::{Request, Response, Status};
 
 use super::status::answer;
-use crate::app::{App, Error};
+use crate::app::App;
 
 /// Answers calls about the fleet.
 #[derive(Clone)]
@@ -88,23 +87,6 @@ impl FleetService for Fleet {
         request: Request<v1::ResolveFindingRequest>,
     ) -> Result<Response<v1::ResolveFindingResponse>, Status> {
         answer(findings::resolve(&self.0, request).await)
-    }
-}
-
-/// Works something out where it holds up no other call; it is worked out to its end even when the caller
-/// hangs up.
-async fn worked_out<T: Send + 'static>(
-    work: impl FnOnce() -> T + Send + 'static,
-) -> Result<T, Error> {
-    match tokio::task::spawn_blocking(work).await {
-        Ok(outcome) => Ok(outcome),
-        Err(fault) => {
-            // The stack answers INTERNAL to a panic.
-            if fault.is_panic() {
-                std::panic::resume_unwind(fault.into_panic());
-            }
-            Err(Error::Busy)
-        }
     }
 }
 

@@ -165,7 +165,7 @@ async fn list(
         found(read.site(site).await?, sites::KIND, site.name())?;
     }
     let rows = read.furnaces(site.as_ref(), &paging.page).await?;
-    let fit = Arc::new(read.fit().await?);
+    let fit = read.last_fit().await?;
     let mut tracked: BTreeMap<FurnaceKey, KnownOffset> = BTreeMap::new();
     let mut last_site: Option<&SiteId> = None;
     for row in &rows {
@@ -223,7 +223,7 @@ async fn known_offset(read: &Read, key: &FurnaceKey) -> Result<Option<KnownOffse
     let Some(tracked) = read.tracked_offset(key).await? else {
         return Ok(None);
     };
-    let fit = Arc::new(read.fit().await?);
+    let fit = read.last_fit().await?;
     let knowledge = read.site_knowledge(&key.site, fit).await?;
     Ok(Some(KnownOffset::of(tracked, &knowledge)))
 }

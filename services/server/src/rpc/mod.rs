@@ -13,8 +13,11 @@ mod care;
 mod changes;
 mod credentials;
 mod deliveries;
+mod door;
 mod evaluation;
+mod exposures;
 mod fields;
+mod firings;
 mod fleet;
 mod furnaces;
 mod gauges;
@@ -32,6 +35,7 @@ mod sites;
 pub mod stack;
 pub mod status;
 
+pub use door::Door;
 #[doc(hidden)]
 pub use page::PageToken;
 
@@ -43,6 +47,8 @@ use ringtrue_proto::v1::audit_service_server::AuditServiceServer;
 use ringtrue_proto::v1::care_service_server::CareServiceServer;
 use ringtrue_proto::v1::change_service_server::ChangeServiceServer;
 use ringtrue_proto::v1::delivery_service_server::DeliveryServiceServer;
+use ringtrue_proto::v1::exposure_service_server::ExposureServiceServer;
+use ringtrue_proto::v1::firing_service_server::FiringServiceServer;
 use ringtrue_proto::v1::fleet_service_server::FleetServiceServer;
 use ringtrue_proto::v1::furnace_service_server::FurnaceServiceServer;
 use ringtrue_proto::v1::gauge_service_server::GaugeServiceServer;
@@ -65,8 +71,22 @@ use crate::config::Settings;
 /// too large is refused by its field and not by the transport, whose words would help nobody.
 const BATCH_REQUEST: usize = 16 * 1024 * 1024;
 
+/// Most bytes of a request of a service, by its full name, when the settings allow `message_bytes`.
+pub(crate) fn most_bytes(service: &str, message_bytes: usize) -> usize {
+    if service == "ringtrue.v1.RingBatchService" {
+        message_bytes.max(BATCH_REQUEST)
+    } else {
+        message_bytes
+    }
+}
+
+/// Whether a call, by its path, is open to everybody.
+pub(crate) fn is_open(path: &str) -> bool {
+    access::OPEN.contains(&path)
+}
+
 /// The services whose health is told, by their full names; the empty one stands for the server.
-pub const SERVICES: [&str; 18] = [
+pub const SERVICES: [&str; 20] = [
     "",
     "ringtrue.v1.SiteService",
     "ringtrue.v1.FurnaceService",
@@ -75,6 +95,8 @@ pub const SERVICES: [&str; 18] = [
     "ringtrue.v1.GaugeService",
     "ringtrue.v1.ReadingService",
     "ringtrue.v1.AdjustmentService",
+    "ringtrue.v1.FiringService",
+    "ringtrue.v1.ExposureService",
     "ringtrue.v1.FleetService",
     "ringtrue.v1.ScheduleService",
     "ringtrue.v1.CareService",
@@ -100,10 +122,17 @@ pub fn routes_with_health(app: App, reporter: &HealthReporter, message_bytes: us
     // Nobody asks for health before there are routes, so this never waits.
     let _told: Option<()> = tell_health(reporter, ServingStatus::Serving).now_or_never();
     let health = HealthServer::new(HealthService::from_health_reporter(reporter.clone()));
-    let reflection = tonic_reflection::server::Builder::configure()
-        .register_encoded_file_descriptor_set(ringtrue_proto::DESCRIPTORS)
-        .register_encoded_file_descriptor_set(tonic_health::pb::FILE_DESCRIPTOR_SET)
+    let reflection = || {
+        tonic_reflection::server::Builder::configure()
+            .register_encoded_file_descriptor_set(ringtrue_proto::DESCRIPTORS)
+            .register_encoded_file_descriptor_set(tonic_health::pb::FILE_DESCRIPTOR_SET)
+    };
+    let reflection_v1 = reflection()
         .build_v1()
+        .expect("the descriptors were compiled with this program");
+    // Python's own library still asks for the version before.
+    let reflection_v1alpha = reflection()
+        .build_v1alpha()
         .expect("the descriptors were compiled with this program");
     let sites =
         SiteServiceServer::new(sites::Sites(app.clone())).max_decoding_message_size(message_bytes);
@@ -118,6 +147,10 @@ pub fn routes_with_health(app: App, reporter: &HealthReporter, message_bytes: us
     let readings = ReadingServiceServer::new(readings::Readings(app.clone()))
         .max_decoding_message_size(message_bytes);
     let adjustments = AdjustmentServiceServer::new(adjustments::Adjustments(app.clone()))
+        .max_decoding_message_size(message_bytes);
+    let firings = FiringServiceServer::new(firings::Firings(app.clone()))
+        .max_decoding_message_size(message_bytes);
+    let exposures = ExposureServiceServer::new(exposures::Exposures(app.clone()))
         .max_decoding_message_size(message_bytes);
     let fleet =
         FleetServiceServer::new(fleet::Fleet(app.clone())).max_decoding_message_size(message_bytes);
@@ -140,7 +173,8 @@ pub fn routes_with_health(app: App, reporter: &HealthReporter, message_bytes: us
     let sign_offs = SignOffServiceServer::new(sign_offs::SignOffs(app))
         .max_decoding_message_size(message_bytes);
     Routes::new(health)
-        .add_service(reflection)
+        .add_service(reflection_v1)
+        .add_service(reflection_v1alpha)
         .add_service(sites)
         .add_service(furnaces)
         .add_service(programmes)
@@ -148,6 +182,8 @@ pub fn routes_with_health(app: App, reporter: &HealthReporter, message_bytes: us
         .add_service(gauges)
         .add_service(readings)
         .add_service(adjustments)
+        .add_service(firings)
+        .add_service(exposures)
         .add_service(fleet)
         .add_service(schedules)
         .add_service(care)

@@ -35,7 +35,8 @@ use crate::app::Error;
 use crate::config::Settings;
 use crate::lifecycle::panic_text;
 use crate::telemetry::{Meters, code_name};
-use transport_faults::{chain, explained, status as told};
+pub(in crate::rpc) use transport_faults::explained;
+use transport_faults::{chain, status as told};
 
 /// How long a caller that was turned away is asked to wait.
 const COME_BACK: Duration = Duration::from_secs(1);
@@ -199,6 +200,14 @@ struct Call {
     is_enrolment: bool,
 }
 
+/// Calls that answer for long, beside that of the health service.
+const STREAMS: [&str; 4] = [
+    "ServerReflectionInfo",
+    "WatchAlerts",
+    "WatchChanges",
+    "ReportFiringStream",
+];
+
 impl Call {
     fn of(path: &str) -> Self {
         let is_enrolment = OPEN.contains(&path);
@@ -208,9 +217,7 @@ impl Call {
         let short = service.rsplit('.').next().unwrap_or(service);
         Self {
             method: format!("{short}/{method}"),
-            is_stream: method == "ServerReflectionInfo"
-                || method == "WatchAlerts"
-                || (is_health && method == "Watch"),
+            is_stream: STREAMS.contains(&method) || (is_health && method == "Watch"),
             is_health,
             is_enrolment,
         }

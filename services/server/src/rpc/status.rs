@@ -121,6 +121,18 @@ pub fn status(error: Error) -> Status {
              everything, then follow from that cursor",
             said("CURSOR_EXPIRED", HashMap::new()),
         ),
+        Error::BeingPrepared { done, of } => {
+            let metadata = [
+                field("done_sites", &done.to_string()),
+                field("all_sites", &of.to_string()),
+            ];
+            let mut details = said("BEING_PREPARED", HashMap::from(metadata));
+            details.set_retry_info(Some(COME_BACK));
+            let message = format!(
+                "where all furnaces stand is being worked out, {done} of {of} sites so far; ask again in a second"
+            );
+            status_of(Code::Unavailable, &message, details)
+        }
         Error::Busy => {
             let mut details = said("BUSY", HashMap::new());
             details.set_retry_info(Some(COME_BACK));
@@ -288,6 +300,9 @@ fn refused(refusal: &Refusal) -> Status {
         }
         Refusal::AmendedAlready { reading, by } => {
             metadata = HashMap::from([field("reading", &reading.name()), field("by", &by.name())]);
+        }
+        Refusal::FiringAmendedAlready { firing, by } => {
+            metadata = HashMap::from([field("firing", &firing.name()), field("by", &by.name())]);
         }
         Refusal::AmendedSince { reading, by } => {
             metadata = HashMap::from([field("subject", &reading.name()), field("by", &by.name())]);

@@ -12,6 +12,7 @@ use jiff::{SignedDuration, Timestamp};
 use rustls::crypto::CryptoProvider;
 use rustls::pki_types::pem::PemObject as _;
 use rustls::pki_types::{CertificateDer, PrivateKeyDer};
+use rustls::server::danger::ClientCertVerifier;
 use rustls::server::{NoServerSessionStorage, WebPkiClientVerifier};
 use rustls::version::{TLS12, TLS13};
 use rustls::{RootCertStore, ServerConfig};
@@ -329,31 +330,31 @@ impl Files {
             cause,
         };
 
-        let http = builder()
-            .map_err(unusable)?
-            .with_no_client_auth()
-            .with_single_cert(chain.clone(), key.clone_key());
-        let mut http = http.map_err(unusable)?;
-        http.alpn_protocols = vec![HTTP.to_vec()];
-
-        let grpc = builder().map_err(unusable)?;
-        let mut grpc = match self.client_verifier(contents)? {
-            Some(verifier) => {
-                let mut grpc = grpc
-                    .with_client_cert_verifier(verifier)
-                    .with_single_cert(chain, key)
-                    .map_err(unusable)?;
-                // A resumed session would go on with a certificate that has ended meanwhile.
-                grpc.session_storage = Arc::new(NoServerSessionStorage {});
-                grpc.send_tls13_tickets = 0;
-                grpc
-            }
-            None => grpc
-                .with_no_client_auth()
-                .with_single_cert(chain, key)
-                .map_err(unusable)?,
+        let made = |verifier: Option<Arc<dyn ClientCertVerifier>>, protocol: &[u8]| {
+            let made = builder()?;
+            let mut made = match verifier {
+                Some(verifier) => {
+                    let mut made = made
+                        .with_client_cert_verifier(verifier)
+                        .with_single_cert(chain.clone(), key.clone_key())?;
+                    // A resumed session would go on with a certificate that has ended meanwhile.
+                    made.session_storage = Arc::new(NoServerSessionStorage {});
+                    made.send_tls13_tickets = 0;
+                    made
+                }
+                None => made
+                    .with_no_client_auth()
+                    .with_single_cert(chain.clone(), key.clone_key())?,
+            };
+            made.alpn_protocols = vec![protocol.to_vec()];
+            Ok(made)
         };
-        grpc.alpn_protocols = vec![GRPC.to_vec()];
+        // Calendar programs have no certificate and read feeds all the same; calls over REST without one are refused
+        // where one must be shown.
+        let of_http = self.client_verifier(contents, ClientCertificates::Optional)?;
+        let http = made(of_http, HTTP).map_err(unusable)?;
+        let of_grpc = self.client_verifier(contents, self.client_certificates)?;
+        let grpc = made(of_grpc, GRPC).map_err(unusable)?;
 
         Ok(InForce {
             fingerprint: contents.fingerprint(),
@@ -372,7 +373,8 @@ impl Files {
     fn client_verifier(
         &self,
         contents: &Contents,
-    ) -> Result<Option<Arc<dyn rustls::server::danger::ClientCertVerifier>>, TlsFault> {
+        wanted: ClientCertificates,
+    ) -> Result<Option<Arc<dyn ClientCertVerifier>>, TlsFault> {
         let (Some(path), Some(pem)) = (&self.client_ca, &contents.client_ca) else {
             return Ok(None);
         };
@@ -387,7 +389,7 @@ impl Files {
                 .map_err(|cause| unusable(cause.to_string()))?;
         }
         let checking = WebPkiClientVerifier::builder_with_provider(Arc::new(roots), provider());
-        let checking = match self.client_certificates {
+        let checking = match wanted {
             ClientCertificates::Optional => checking.allow_unauthenticated(),
             ClientCertificates::Required => checking,
         };

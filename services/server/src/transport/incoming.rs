@@ -292,7 +292,7 @@ async fn lingering(mut stream: TcpStream) {
 }
 
 /// The fingerprint of the certificate that a client showed and proved.
-fn shown(stream: &TlsStream<TcpStream>) -> Option<[u8; 32]> {
+pub(crate) fn shown(stream: &TlsStream<TcpStream>) -> Option<[u8; 32]> {
     let (_, session) = stream.get_ref();
     let leaf = session.peer_certificates()?.first()?;
     Some(Sha256::digest(leaf).into())

@@ -122,6 +122,13 @@ BEGIN
         ('sign_off', 'SELECT, INSERT', 'SELECT, INSERT', own, own),
         -- Of a person, not of a site: who signs may hold a credential of several sites or of a group.
         ('signing_phrase', 'SELECT, INSERT, UPDATE', 'SELECT, INSERT, UPDATE', NULL, NULL),
+        ('firing_report', 'SELECT, INSERT', 'SELECT, INSERT', own, own),
+        ('firing', 'SELECT, INSERT', 'SELECT, INSERT', own, own),
+        ('firing_external', 'SELECT, INSERT, UPDATE', 'SELECT, INSERT, UPDATE', own, own),
+        ('firing_amendment', 'SELECT, INSERT', 'SELECT, INSERT', own, own),
+        ('firing_case', 'SELECT, INSERT', 'SELECT, INSERT', own, own),
+        ('firing_day', 'SELECT, INSERT, UPDATE', 'SELECT, INSERT, UPDATE', own, own),
+        ('exposure_decision', 'SELECT, INSERT', 'SELECT, INSERT', own, own),
         ('alert_log_end', 'SELECT', 'SELECT', NULL, NULL),
         -- What is told of the network to everybody is told to callers of some sites too. The server puts away old rows.
         ('change', 'SELECT, INSERT, DELETE', 'SELECT', own || ' OR is_shared', NULL),

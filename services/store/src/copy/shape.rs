@@ -6,11 +6,12 @@ use crate::database::{Connection, query_as};
 
 /// Columns that are true or false. PostgreSQL says so itself; SQLite knows numbers only. One that is missing here
 /// makes both sides disagree.
-const TRUTHS: [&str; 16] = [
+const TRUTHS: [&str; 17] = [
     "accepts_assumed_hold_correction",
     "full_compensation",
     "in_use",
     "setpoint_reported",
+    "hours_reported",
     "counts",
     "may_drift",
     "verify",

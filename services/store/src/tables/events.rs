@@ -104,6 +104,21 @@ pub(crate) async fn events_of(
     rows.into_iter().map(EventRow::event).collect()
 }
 
+/// What happened to the furnaces of some sites since their last firings that count, in order; of a furnace without
+/// one, everything. `sites` is a JSON list.
+pub(crate) async fn since_last_firings(
+    connection: &mut Connection,
+    sites: &str,
+) -> Result<Vec<FurnaceEvent>, Error> {
+    const SQL: &str = "SELECT e.* FROM json_each($1) AS wanted
+        CROSS JOIN furnace_event AS e ON e.site_id = wanted.value
+        LEFT JOIN tracked_offset AS t ON t.site_id = e.site_id AND t.furnace_id = e.furnace_id
+        WHERE t.last_fired_at IS NULL OR e.happened_at > t.last_fired_at
+        ORDER BY e.site_id, e.furnace_id, e.happened_at, e.id";
+    let rows: Vec<EventRow> = query_as(SQL).bind(sites).fetch_all(connection).await?;
+    rows.into_iter().map(EventRow::event).collect()
+}
+
 impl Read {
     /// A furnace's events, latest first.
     pub async fn furnace_events(

@@ -487,6 +487,22 @@ impl Tx {
     }
 }
 
+/// How many findings about each subject of some sites are not resolved; `sites` is a JSON list.
+pub(crate) async fn open_of_sites(
+    connection: &mut Connection,
+    sites: &str,
+) -> Result<Vec<(String, u32)>, Error> {
+    const SQL: &str = "SELECT fi.subject, COUNT(*) FROM json_each($1) AS wanted
+        CROSS JOIN finding AS fi ON fi.site_id = wanted.value
+        WHERE fi.state IN ('open', 'acknowledged')
+        GROUP BY fi.subject ORDER BY fi.subject";
+    let rows: Vec<(String, i64)> = query_as(SQL).bind(sites).fetch_all(connection).await?;
+    Ok(rows
+        .into_iter()
+        .map(|(subject, count)| (subject, u32::try_from(count).unwrap_or(u32::MAX)))
+        .collect())
+}
+
 /// Writes findings over what is known of them.
 async fn write(connection: &mut Connection, findings: &[Finding]) -> Result<(), Error> {
     for now in chunks(findings) {

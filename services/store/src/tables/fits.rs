@@ -1,6 +1,7 @@
 //! Fits of the network: what all readings say about the errors that they share. Derived; only the last
 //! one is kept.
 
+use std::collections::HashMap;
 use std::sync::Arc;
 
 use jiff::Timestamp;
@@ -12,7 +13,7 @@ use ringtrue_fleet::knowledge::{Fit, GlobalFit, Knowledge, SiteFit, places_of};
 use ringtrue_fleet::tracking::TrackedOffset;
 
 use super::{gauges, tracked};
-use crate::columns::{bytes, json};
+use crate::columns::{Place, bytes, json};
 use crate::database::{Connection, query, query_as, query_scalar};
 use crate::documents::fit::{SiteFitDocument, SolutionDocument};
 use crate::documents::inputs::ComponentsDocument;
@@ -21,10 +22,10 @@ use crate::{Error, Page, Read, Tx};
 /// What bears on one site's furnaces, with nothing borrowed.
 #[derive(Debug, Clone)]
 pub struct SiteKnowledge {
-    site: SiteId,
-    fit: Arc<Fit>,
-    site_fit: Option<SiteFit>,
-    checks: Vec<(GaugeId, Vec<GaugeCheck>)>,
+    pub(crate) site: SiteId,
+    pub(crate) fit: Arc<Fit>,
+    pub(crate) site_fit: Option<SiteFit>,
+    pub(crate) checks: Vec<(GaugeId, Vec<GaugeCheck>)>,
 }
 
 impl SiteKnowledge {
@@ -136,6 +137,29 @@ pub(crate) async fn site_fit(
         let document: SiteFitDocument = postcard::from_bytes(&document).ok()?;
         document.site_fit()
     }))
+}
+
+/// The parts that some sites have in the last fit, as in [`site_fit`]; `sites` is a JSON list.
+pub(crate) async fn site_fits(
+    connection: &mut Connection,
+    sites: &str,
+) -> Result<HashMap<SiteId, SiteFit>, Error> {
+    const SQL: &str = "SELECT f.site_id, f.document FROM json_each($1) AS wanted
+        CROSS JOIN site_fit AS f ON f.site_id = wanted.value";
+    let rows: Vec<(String, Vec<u8>)> = query_as(SQL).bind(sites).fetch_all(connection).await?;
+    let mut parts = HashMap::with_capacity(rows.len());
+    for (site, document) in rows {
+        let place = Place {
+            table: "site_fit",
+            key: &site,
+        };
+        let site = place.id("site_id", SiteId::new(&site))?;
+        let document: Option<SiteFitDocument> = postcard::from_bytes(&document).ok();
+        if let Some(part) = document.and_then(SiteFitDocument::site_fit) {
+            parts.insert(site, part);
+        }
+    }
+    Ok(parts)
 }
 
 pub(crate) async fn pending(connection: &mut Connection) -> Result<Pending, Error> {

@@ -146,6 +146,17 @@ pub(crate) async fn furnaces_of_site(
     rows.into_iter().map(FurnaceRow::furnace).collect()
 }
 
+/// All furnaces of some sites, by site and id; `sites` is a JSON list.
+pub(crate) async fn furnaces_of_sites(
+    connection: &mut Connection,
+    sites: &str,
+) -> Result<Vec<Furnace>, Error> {
+    const SQL: &str = "SELECT f.* FROM json_each($1) AS wanted CROSS JOIN furnace AS f
+        ON f.site_id = wanted.value ORDER BY f.site_id, f.id";
+    let rows: Vec<FurnaceRow> = query_as(SQL).bind(sites).fetch_all(connection).await?;
+    rows.into_iter().map(FurnaceRow::furnace).collect()
+}
+
 impl Read {
     /// One furnace.
     pub async fn furnace(&self, key: &FurnaceKey) -> Result<Option<Furnace>, Error> {

@@ -1,5 +1,7 @@
 //! Gauges, their checks, and their pooled scatter.
 
+use std::collections::HashMap;
+
 use jiff::Timestamp;
 use ringtrue_calibration::gauge::Pooled;
 use ringtrue_fleet::gauge::{CheckDetails, Gauge, GaugeCheck, GaugeDetails, GaugeKind};
@@ -226,6 +228,28 @@ pub(crate) async fn checks_of_site(
         }
     }
     Ok(gauges)
+}
+
+/// The checks of every gauge of some sites that has any, as in [`checks_of_site`]; `sites` is a JSON list.
+pub(crate) async fn checks_of_sites(
+    connection: &mut Connection,
+    sites: &str,
+) -> Result<HashMap<SiteId, Vec<(GaugeId, Vec<GaugeCheck>)>>, Error> {
+    const SQL: &str = "SELECT c.* FROM json_each($1) AS wanted CROSS JOIN gauge_check AS c
+        ON c.site_id = wanted.value
+        ORDER BY c.site_id, c.gauge_id, c.checked_at DESC, c.id DESC";
+    let rows: Vec<CheckRow> = query_as(SQL).bind(sites).fetch_all(connection).await?;
+    let mut found: HashMap<SiteId, Vec<(GaugeId, Vec<GaugeCheck>)>> = HashMap::new();
+    for row in rows {
+        let check = row.check()?;
+        let gauges = found.entry(check.key.gauge.site.clone()).or_default();
+        let gauge = check.key.gauge.gauge.clone();
+        match gauges.last_mut() {
+            Some((last, checks)) if *last == gauge => checks.push(check),
+            _ => gauges.push((gauge, vec![check])),
+        }
+    }
+    Ok(found)
 }
 
 #[derive(sqlx::FromRow)]

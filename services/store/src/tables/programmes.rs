@@ -147,6 +147,17 @@ pub(crate) async fn programmes_of(
     rows.into_iter().map(ProgrammeRow::programme).collect()
 }
 
+/// All programmes of some sites, by furnace and id; `sites` is a JSON list.
+pub(crate) async fn programmes_of_sites(
+    connection: &mut Connection,
+    sites: &str,
+) -> Result<Vec<Programme>, Error> {
+    const SQL: &str = "SELECT p.* FROM json_each($1) AS wanted CROSS JOIN programme AS p
+        ON p.site_id = wanted.value ORDER BY p.site_id, p.furnace_id, p.id";
+    let rows: Vec<ProgrammeRow> = query_as(SQL).bind(sites).fetch_all(connection).await?;
+    rows.into_iter().map(ProgrammeRow::programme).collect()
+}
+
 impl Read {
     /// One programme.
     pub async fn programme(&self, key: &ProgrammeKey) -> Result<Option<Programme>, Error> {

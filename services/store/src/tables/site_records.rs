@@ -32,7 +32,7 @@ struct Wanted {
     records: HashMap<SiteId, SiteRecords>,
     /// JSON list of ids.
     sites: String,
-    /// JSON list of [id, moment].
+    /// JSON list of [id, moment, day].
     since: String,
 }
 
@@ -65,7 +65,10 @@ impl Wanted {
             let own = own.get(&site.key).map_or(&[][..], Vec::as_slice);
             let bearing = network.iter().chain(own).map(|rule| Rule::clone(rule));
             let from = last_record_at.as_microsecond() - READ_BACK_US;
-            since.push((site.key.to_string(), from));
+            let from_day = site_rows::moment_of_audit(&site, from)?
+                .to_zoned_datetime(jiff::tz::TimeZone::UTC)
+                .date();
+            since.push((site.key.to_string(), from, from_day.to_string()));
             records.insert(
                 site.key.clone(),
                 SiteRecords {
@@ -79,7 +82,7 @@ impl Wanted {
                 },
             );
         }
-        let ids: Vec<&str> = since.iter().map(|(id, _)| id.as_str()).collect();
+        let ids: Vec<&str> = since.iter().map(|(id, ..)| id.as_str()).collect();
         Ok(Self {
             records,
             sites: json(&ids),
@@ -98,6 +101,7 @@ async fn load(connection: &mut Connection, wanted: &[SiteId]) -> Result<Vec<Site
     let mut furnaces = furnace_rows::furnaces(&mut *connection, &wanted.sites).await?;
     furnace_rows::add_events(&mut *connection, &wanted.since, &mut furnaces).await?;
     furnace_rows::add_acts(&mut *connection, &wanted.since, &mut furnaces).await?;
+    furnace_rows::add_firings(&mut *connection, &wanted.since, &mut furnaces).await?;
     for (key, furnace) in furnaces {
         if let Some(site) = wanted.records.get_mut(&key.site) {
             site.furnaces.push(furnace);

@@ -52,6 +52,7 @@ pub(super) fn records() -> SiteRecords {
             adjusted: None,
             events: Vec::new(),
             acts: Vec::new(),
+            fired: Vec::new(),
         }],
         gauges: Vec::new(),
         stocks: Vec::new(),

@@ -96,7 +96,7 @@ pub(super) async fn list_gauges(
         after = vec![PagePart::Text(gauge.clone())];
     }
     let most = usize::try_from(paging.page.size).map_or(usize::MAX, |size| size + 1);
-    let fit = Arc::new(read.fit().await?);
+    let fit = read.last_fit().await?;
     let mut sites = SitesInTurn::of(&read, site.as_ref(), from.as_ref()).await?;
     let mut rows: Vec<GaugeKnown> = Vec::new();
     while let Some(site) = sites.next().await? {

@@ -25,8 +25,9 @@ use super::super::caller::Asking;
 use super::super::fields::{found, moment, name, settled, timestamp};
 use super::super::furnaces::{self, event_message};
 use super::super::sites;
-use super::{standings, worked_out};
+use super::standings;
 use crate::app::{App, Error};
+use crate::glances::worked_out;
 
 const GET: Method = method("/ringtrue.v1.FleetService/GetFurnaceHistory");
 const GET_CHARTS: Method = method("/ringtrue.v1.FleetService/GetFurnaceCharts");
@@ -72,7 +73,7 @@ pub(super) async fn get(
     let read = app.store.read(&asking.site(&key.site)?);
     let furnace = found(read.furnace(&key).await?, furnaces::KIND, key.name())?;
     let site = found(read.site(&key.site).await?, sites::KIND, key.site.name())?;
-    let fit = Arc::new(read.fit().await?);
+    let fit = read.last_fit().await?;
     let knowledge = read.site_knowledge(&key.site, Arc::clone(&fit)).await?;
     let programmes = programmes(&read, &key).await?;
     let kept = read.tracked_offset(&key).await?;

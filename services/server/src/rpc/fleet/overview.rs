@@ -1,11 +1,9 @@
 //! The network, or one site, in a few figures.
 
-use std::sync::Arc;
-
 use ringtrue_fleet::event::EventKind;
 use ringtrue_fleet::knowledge::Fit;
 use ringtrue_fleet::known_bias::BATCH_SD_C;
-use ringtrue_fleet::standing::{Overview, overview};
+use ringtrue_fleet::standing::Overview;
 use ringtrue_fleet::violation::Violations;
 use ringtrue_proto::v1;
 use ringtrue_store::Pending;
@@ -14,10 +12,8 @@ use tonic::Request;
 use super::super::access::{Method, method};
 use super::super::caller::Asking;
 use super::super::fields::{settled, site_or_all, timestamp};
-use super::loaded::LoadedSite;
-use super::{counted, worked_out};
+use super::counted;
 use crate::app::{App, Error};
-use crate::sites_in_turn::SitesInTurn;
 
 const GET: Method = method("/ringtrue.v1.FleetService/GetFleetOverview");
 
@@ -33,17 +29,17 @@ pub(super) async fn get(
         Some(site) => asking.site(site)?,
         None => asking.network()?,
     };
-    let read = app.store.read(&scope);
-    let now = app.clock.now();
-    let fit = Arc::new(read.fit().await?);
-    let pending = read.pending().await?;
+    let seen = app
+        .glances
+        .seen(&app.store, &app.clock, &scope, site.as_ref(), None)
+        .await?;
     let mut all = Overview::default();
-    let mut sites = SitesInTurn::of(&read, site.as_ref(), None).await?;
-    while let Some(site) = sites.next().await? {
-        let loaded = LoadedSite::of(&read, site, &fit).await?;
-        let own = worked_out(move || overview(&loaded.glances(now))).await?;
-        add(&mut all, own);
+    for own in &seen.sites {
+        add(&mut all, &own.counts);
     }
+    let read = app.store.read(&scope);
+    let fit = read.last_fit().await?;
+    let pending = read.pending().await?;
     let open_finding_count = read.open_finding_count(site.as_ref()).await?;
     Ok(v1::GetFleetOverviewResponse {
         overview: Some(v1::FleetOverview {
@@ -55,11 +51,12 @@ pub(super) async fn get(
             due_count: counted(all.due),
             open_finding_count: i32::try_from(open_finding_count).unwrap_or(i32::MAX),
             model: Some(model(&fit, pending)),
+            as_of_time: Some(timestamp(seen.at)),
         }),
     })
 }
 
-fn add(all: &mut Overview, own: Overview) {
+fn add(all: &mut Overview, own: &Overview) {
     all.furnaces += own.furnaces;
     all.in_tolerance += own.in_tolerance;
     all.out_of_tolerance += own.out_of_tolerance;

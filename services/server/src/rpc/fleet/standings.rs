@@ -1,15 +1,15 @@
 //! Furnaces among others, in orders that are not by their names.
 //!
-//! The furnaces of all sites are looked at in turn and only those of the page are kept. The token of a page
-//! holds where its last furnace stood and the moment for which the first page was worked out, so that time
-//! that passes between two pages moves no furnace from one to the other.
+//! All furnaces in reach are looked at and only those of the page are kept. The token of a page holds where its last
+//! furnace stood and the moment for which the first page was worked out, so that time that passes between two pages
+//! moves no furnace from one to the other.
 
-use std::collections::{BTreeMap, BinaryHeap};
+use std::cmp::Ordering;
+use std::collections::BinaryHeap;
 use std::sync::Arc;
 
 use jiff::Timestamp;
-use ringtrue_fleet::furnace::FurnaceState;
-use ringtrue_fleet::key::{FurnaceKey, ProgrammeKey, SiteId};
+use ringtrue_fleet::key::{FurnaceId, ProgrammeKey};
 use ringtrue_fleet::standing::{Conformity, Standing, StandingOrder};
 use ringtrue_fleet::violation::Violations;
 use ringtrue_proto::v1;
@@ -20,10 +20,9 @@ use super::super::access::{Method, method};
 use super::super::caller::Asking;
 use super::super::fields::{calendar_date, choice, settled, site_or_all, timestamp};
 use super::super::page::{Order, Paging};
-use super::loaded::LoadedSite;
-use super::{counted, worked_out};
+use super::counted;
 use crate::app::{App, Error};
-use crate::sites_in_turn::SitesInTurn;
+use crate::glances::{Glance, SiteGlances, foresee, worked_out};
 
 const LIST: Method = method("/ringtrue.v1.FleetService/ListFurnaceStandings");
 
@@ -59,54 +58,37 @@ pub(super) async fn list(
         Some(site) => asking.site(site)?,
         None => asking.network()?,
     };
-    let read = app.store.read(&scope);
     let place = Place::read(&paging.page.after);
-    let now = place
+    let moment = place
         .as_ref()
-        .and_then(|place| Timestamp::from_microsecond(place.moment).ok())
-        .unwrap_or_else(|| app.clock.now());
-    let after = place.map(|place| place.rank);
-    let by_name = wanted.order == StandingOrder::Name;
-    let from = match &after {
-        Some(rank) if by_name => SiteId::new(&rank.site).ok(),
-        _ => None,
-    };
+        .and_then(|place| Timestamp::from_microsecond(place.moment).ok());
+    let mut seen = app
+        .glances
+        .seen(&app.store, &app.clock, &scope, site.as_ref(), moment)
+        .await?;
     let most = usize::try_from(paging.page.size).map_or(usize::MAX, |size| size + 1);
-    let fit = Arc::new(read.fit().await?);
-    let mut sites = SitesInTurn::of(&read, site.as_ref(), from.as_ref()).await?;
-    let mut best: BinaryHeap<Ranked> = BinaryHeap::new();
-    let wanted = Arc::new((wanted, after));
-    while let Some(site) = sites.next().await? {
-        let loaded = Arc::new(LoadedSite::of(&read, site, &fit).await?);
-        let (from, rule) = (Arc::clone(&loaded), Arc::clone(&wanted));
-        let own = worked_out(move || ranked(&from, &rule.0, rule.1.as_ref(), now)).await?;
-        for (rank, furnace, at) in own {
-            best.push(Ranked {
-                rank,
-                furnace,
-                at,
-                site: Arc::clone(&loaded),
-            });
-            if best.len() > most {
-                best.pop();
-            }
-        }
-        if by_name && best.len() >= most {
-            break;
-        }
-    }
-    let best = best.into_sorted_vec();
-    let mut keys = Vec::with_capacity(best.len());
+    let sites = std::mem::take(&mut seen.sites);
+    let best = worked_out(move || best(&sites, &wanted, place.as_ref(), most)).await?;
+    let mut shown = Vec::with_capacity(best.len());
     for one in &best {
-        keys.push(one.furnace.clone());
+        shown.push((Arc::clone(&one.site), one.furnace.clone()));
     }
-    let fired_before: BTreeMap<_, _> = read.fired_before(&keys).await?.into_iter().collect();
-    let rows = worked_out(move || standings(best, &fired_before, now)).await?;
-    let key = |(rank, _): &(Rank, Standing)| rank.parts(now);
-    let (standings, next_page_token) = paging.cut(&rows, key, |(_, standing)| message(standing));
+    // One more than is shown says only that there is another page.
+    shown.truncate(most - 1);
+    foresee(&app.store.read(&scope), &seen, &shown).await?;
+    let (standings, next_page_token) = paging.cut(
+        &best,
+        |one| one.parts(seen.at),
+        |one| {
+            one.standing()
+                .map(|standing| message(&standing))
+                .unwrap_or_default()
+        },
+    );
     Ok(v1::ListFurnaceStandingsResponse {
         standings,
         next_page_token,
+        as_of_time: Some(timestamp(seen.at)),
     })
 }
 
@@ -145,42 +127,40 @@ impl Wanted {
         }
     }
 
-    fn fits(&self, standing: &Standing) -> bool {
-        standing.state != FurnaceState::Retired
-            && self
-                .conformity
-                .is_none_or(|wanted| wanted == standing.conformity)
-            && (!self.with_findings || standing.open_findings > 0)
+    fn fits(&self, site: &SiteGlances, glance: &Glance) -> bool {
+        self.conformity
+            .is_none_or(|wanted| wanted == glance.conformity)
+            && (!self.with_findings || glance.open_findings > 0)
             && (self.search.is_empty()
-                || standing.display_name.to_lowercase().contains(&self.search)
-                || standing.furnace.name().contains(&self.search))
+                || glance.searched().contains(&self.search)
+                || site.key(glance).name().contains(&self.search))
     }
 }
 
 /// Where a furnace stands in an order: smaller comes first.
-#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord)]
-pub(super) struct Rank {
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub(super) struct Rank<'a> {
     first: i64,
     second: i64,
-    site: String,
-    furnace: String,
+    site: &'a str,
+    furnace: &'a str,
 }
 
-impl Rank {
+impl<'a> Rank<'a> {
     /// The same order as that of [`ringtrue_fleet::standing::sort`], in whole numbers that travel in a token.
-    pub(super) fn of(standing: &Standing, order: StandingOrder) -> Self {
-        let error = standing.error.as_ref();
+    pub(super) fn of(site: &'a SiteGlances, glance: &'a Glance, order: StandingOrder) -> Self {
+        let error = glance.error.as_ref();
         let risk = error.map(|error| error.leaving_probability.max(error.outside_probability));
         let size_c = error.map(|error| error.error_c.abs());
         let (first, second) = match order {
             StandingOrder::Risk => (largest_first(risk), largest_first(size_c)),
             StandingOrder::Error => (largest_first(size_c), 0),
             StandingOrder::Drift => {
-                let drift = standing.drift.map(|drift| drift.c_per_week.abs());
+                let drift = glance.drift.map(|drift| drift.c_per_week.abs());
                 (largest_first(drift), 0)
             }
             StandingOrder::Due => {
-                let due = standing.next_due_on;
+                let due = glance.next_due_on;
                 let day = i64::from(due.year()) * 1_000 + i64::from(due.day_of_year());
                 (day, 0)
             }
@@ -189,19 +169,9 @@ impl Rank {
         Self {
             first,
             second,
-            site: standing.furnace.site.to_string(),
-            furnace: standing.furnace.furnace.to_string(),
+            site: site.site.as_str(),
+            furnace: glance.furnace.as_str(),
         }
-    }
-
-    fn parts(&self, now: Timestamp) -> Vec<PagePart> {
-        vec![
-            PagePart::Number(now.as_microsecond()),
-            PagePart::Number(self.first),
-            PagePart::Number(self.second),
-            PagePart::Text(self.site.clone()),
-            PagePart::Text(self.furnace.clone()),
-        ]
     }
 }
 
@@ -217,7 +187,10 @@ fn largest_first(figure: Option<f64>) -> i64 {
 /// Where the page before ended, and for which moment it was worked out.
 struct Place {
     moment: i64,
-    rank: Rank,
+    first: i64,
+    second: i64,
+    site: String,
+    furnace: String,
 }
 
 impl Place {
@@ -234,77 +207,118 @@ impl Place {
         };
         Some(Self {
             moment: *moment,
-            rank: Rank {
-                first: *first,
-                second: *second,
-                site: site.clone(),
-                furnace: furnace.clone(),
-            },
+            first: *first,
+            second: *second,
+            site: site.clone(),
+            furnace: furnace.clone(),
         })
+    }
+
+    fn rank(&self) -> Rank<'_> {
+        Rank {
+            first: self.first,
+            second: self.second,
+            site: &self.site,
+            furnace: &self.furnace,
+        }
     }
 }
 
-/// A furnace of the page, with the site that it was found in.
-struct Ranked {
-    rank: Rank,
-    furnace: FurnaceKey,
-    at: usize,
-    site: Arc<LoadedSite>,
+/// A furnace on its way to the page.
+struct Found<'a> {
+    rank: Rank<'a>,
+    site: &'a Arc<SiteGlances>,
 }
 
-impl PartialEq for Ranked {
+impl PartialEq for Found<'_> {
     fn eq(&self, other: &Self) -> bool {
         self.rank == other.rank
     }
 }
 
-impl Eq for Ranked {}
+impl Eq for Found<'_> {}
 
-impl PartialOrd for Ranked {
-    fn partial_cmp(&self, other: &Self) -> Option<std::cmp::Ordering> {
+impl PartialOrd for Found<'_> {
+    fn partial_cmp(&self, other: &Self) -> Option<Ordering> {
         Some(self.cmp(other))
     }
 }
 
-impl Ord for Ranked {
-    fn cmp(&self, other: &Self) -> std::cmp::Ordering {
+impl Ord for Found<'_> {
+    fn cmp(&self, other: &Self) -> Ordering {
         self.rank.cmp(&other.rank)
     }
 }
 
-/// The furnaces of a site that are wanted and stand behind the page before.
-fn ranked(
-    site: &LoadedSite,
-    wanted: &Wanted,
-    after: Option<&Rank>,
-    now: Timestamp,
-) -> Vec<(Rank, FurnaceKey, usize)> {
-    let mut own = Vec::new();
-    for (at, standing) in site.glances(now).into_iter().enumerate() {
-        if !wanted.fits(&standing) {
-            continue;
-        }
-        let rank = Rank::of(&standing, wanted.order);
-        if after.is_none_or(|last| rank > *last) {
-            own.push((rank, standing.furnace, at));
-        }
-    }
-    own
+/// A furnace of the page.
+struct Picked {
+    first: i64,
+    second: i64,
+    site: Arc<SiteGlances>,
+    furnace: FurnaceId,
 }
 
-fn standings(
-    best: Vec<Ranked>,
-    fired_before: &BTreeMap<FurnaceKey, Timestamp>,
-    now: Timestamp,
-) -> Vec<(Rank, Standing)> {
-    let mut rows = Vec::with_capacity(best.len());
-    for one in best {
-        let before = fired_before.get(&one.furnace).copied();
-        if let Some(standing) = one.site.standing(one.at, before, now) {
-            rows.push((one.rank, standing));
+impl Picked {
+    fn standing(&self) -> Option<Standing> {
+        let glance = self.site.glance(&self.furnace)?;
+        Some(self.site.standing(glance))
+    }
+
+    fn parts(&self, at: Timestamp) -> Vec<PagePart> {
+        vec![
+            PagePart::Number(at.as_microsecond()),
+            PagePart::Number(self.first),
+            PagePart::Number(self.second),
+            PagePart::Text(self.site.site.to_string()),
+            PagePart::Text(self.furnace.to_string()),
+        ]
+    }
+}
+
+/// The first furnaces that are wanted and stand behind the page before; sites are given by id.
+fn best(
+    sites: &[Arc<SiteGlances>],
+    wanted: &Wanted,
+    after: Option<&Place>,
+    most: usize,
+) -> Vec<Picked> {
+    let after = after.map(Place::rank);
+    let by_name = wanted.order == StandingOrder::Name;
+    let from = match after {
+        Some(rank) if by_name => sites.partition_point(|site| site.site.as_str() < rank.site),
+        _ => 0,
+    };
+    let mut best: BinaryHeap<Found<'_>> = BinaryHeap::new();
+    for site in sites.get(from..).unwrap_or_default() {
+        for glance in &site.furnaces {
+            let rank = Rank::of(site, glance, wanted.order);
+            let is_behind = after.is_none_or(|after| rank > after);
+            let is_before = best.len() < most || best.peek().is_some_and(|last| rank < last.rank);
+            // Looking for a text takes longest.
+            if !is_behind || !is_before || !wanted.fits(site, glance) {
+                continue;
+            }
+            best.push(Found { rank, site });
+            if best.len() > most {
+                best.pop();
+            }
+        }
+        if by_name && best.len() >= most {
+            break;
         }
     }
-    rows
+    let mut picked = Vec::with_capacity(best.len());
+    for Found { rank, site } in best.into_sorted_vec() {
+        if let Ok(furnace) = FurnaceId::new(rank.furnace) {
+            picked.push(Picked {
+                first: rank.first,
+                second: rank.second,
+                site: Arc::clone(site),
+                furnace,
+            });
+        }
+    }
+    picked
 }
 
 /// Writes where a furnace stands.

@@ -15,6 +15,7 @@ use ringtrue_store::NamedFinding;
 
 use super::findings;
 use super::standings::Rank;
+use crate::glances::{Glance, SiteGlances};
 
 fn standing(site: &str, furnace: &str, figures: Option<[f64; 3]>, day: i16) -> Standing {
     let furnace = FurnaceKey {
@@ -68,6 +69,16 @@ fn some() -> Vec<Standing> {
     ]
 }
 
+/// A furnace as it is kept, in a site by itself.
+fn alone(standing: Standing) -> SiteGlances {
+    let site = standing.furnace.site.clone();
+    SiteGlances::from_standings(site, "S", 1, Timestamp::UNIX_EPOCH, vec![standing])
+}
+
+fn rank(site: &SiteGlances, order: StandingOrder) -> Rank<'_> {
+    Rank::of(site, &site.furnaces[0], order)
+}
+
 #[test]
 fn ranks_stand_in_the_order_of_the_fleet_s_own_rule() {
     for order in [
@@ -79,21 +90,43 @@ fn ranks_stand_in_the_order_of_the_fleet_s_own_rule() {
     ] {
         let mut by_rule = some();
         sort(&mut by_rule, order);
-        let mut by_rank = some();
-        by_rank.sort_by_key(|standing| Rank::of(standing, order));
-        let names = |all: &[Standing]| -> Vec<String> {
-            all.iter().map(|standing| standing.furnace.name()).collect()
-        };
-        assert_eq!(names(&by_rank), names(&by_rule), "{order:?}");
+        let mut by_rank: Vec<SiteGlances> = some().into_iter().map(alone).collect();
+        by_rank.sort_by(|one, other| rank(one, order).cmp(&rank(other, order)));
+        let mut ranked = Vec::new();
+        for site in &by_rank {
+            ranked.push(site.key(&site.furnaces[0]).name());
+        }
+        let mut ruled = Vec::new();
+        for standing in &by_rule {
+            ruled.push(standing.furnace.name());
+        }
+        assert_eq!(ranked, ruled, "{order:?}");
     }
 }
 
 #[test]
+fn a_standing_is_kept_whole_but_for_its_reading() {
+    for standing in some() {
+        let kept = alone(standing.clone());
+        assert_eq!(kept.standing(&kept.furnaces[0]), standing);
+    }
+}
+
+#[test]
+fn a_furnace_is_kept_in_few_bytes() {
+    let bytes = std::mem::size_of::<Glance>();
+    assert!(
+        bytes <= 304,
+        "{bytes} bytes, beside three or four short texts"
+    );
+}
+
+#[test]
 fn no_two_furnaces_have_the_same_rank() {
-    let one = standing("north", "k1", None, 0);
-    let other = standing("north", "k2", None, 0);
+    let one = alone(standing("north", "k1", None, 0));
+    let other = alone(standing("north", "k2", None, 0));
     for order in [StandingOrder::Risk, StandingOrder::Due] {
-        assert!(Rank::of(&one, order) < Rank::of(&other, order), "{order:?}");
+        assert!(rank(&one, order) < rank(&other, order), "{order:?}");
     }
 }
 

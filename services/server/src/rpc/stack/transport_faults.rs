@@ -41,7 +41,7 @@ pub(super) fn status(
 
 /// Gives what to answer instead of a status the transport made; nothing when the status explains
 /// itself already.
-pub(super) fn explained(said: &Status) -> Option<Status> {
+pub(in crate::rpc) fn explained(said: &Status) -> Option<Status> {
     if said.code() == Code::Ok || !said.details().is_empty() {
         return None;
     }

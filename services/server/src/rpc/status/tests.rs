@@ -80,6 +80,11 @@ fn every_fault_has_its_code_and_its_stable_reason() {
         ),
         (Error::Busy, Code::Unavailable, "BUSY"),
         (
+            Error::BeingPrepared { done: 2, of: 9 },
+            Code::Unavailable,
+            "BEING_PREPARED",
+        ),
+        (
             Error::Store(ringtrue_store::Error::Exists),
             Code::Internal,
             "STORE_FAILED",
@@ -291,9 +296,16 @@ fn what_is_missing_is_named_and_a_busy_server_says_when_to_come_back() {
     let resource = missing.get_details_resource_info().expect("ResourceInfo");
     assert_eq!(resource.resource_type, "ringtrue.v1/Furnace");
     assert_eq!(resource.resource_name, "sites/north/furnaces/k2");
-    let busy = status(Error::Busy);
-    let retry = busy.get_details_retry_info().expect("RetryInfo");
-    assert_eq!(retry.retry_delay, Some(Duration::from_secs(1)));
+    let preparing = status(Error::BeingPrepared { done: 2, of: 9 });
+    let known = info(&preparing).metadata;
+    assert_eq!(
+        (known["done_sites"].as_str(), known["all_sites"].as_str()),
+        ("2", "9")
+    );
+    for again in [status(Error::Busy), preparing] {
+        let retry = again.get_details_retry_info().expect("RetryInfo");
+        assert_eq!(retry.retry_delay, Some(Duration::from_secs(1)));
+    }
 }
 
 #[test]

@@ -1,12 +1,14 @@
 //! All that is on record of a furnace, with what each decision rested on: for looking back over years.
 
 use ringtrue_fleet::backtest::{Fired, FurnacePast};
-use ringtrue_fleet::key::{FurnaceKey, ProgrammeId};
+use ringtrue_fleet::exposure::JudgedReading;
+use ringtrue_fleet::key::{FurnaceKey, ProgrammeId, ReadingId};
 use ringtrue_fleet::reading::Inputs;
 
 use super::{PointRow, counted_readings};
 use crate::columns::{Place, json};
 use crate::database::{Connection, query_as};
+use crate::documents::evaluation::ADVICE;
 use crate::documents::inputs::InputsDocument;
 use crate::tables::{adjustments, events};
 use crate::{Error, Read};
@@ -61,5 +63,38 @@ impl Read {
             events: events::events_of(&mut connection, &keys).await?,
             adjustments: adjustments::adjustments_of(&mut connection, furnace).await?,
         })
+    }
+
+    /// Counted readings of a furnace with what they showed, in order of firing and id.
+    pub async fn judged_readings(&self, furnace: &FurnaceKey) -> Result<Vec<JudgedReading>, Error> {
+        const SQL: &str =
+            "SELECT e.reading_id, e.fired_at, e.conformance, e.advice FROM evaluation AS e
+            LEFT JOIN amendment AS a ON a.site_id = e.site_id AND a.furnace_id = e.furnace_id
+                AND a.reading_id = e.reading_id
+            WHERE e.site_id = $1 AND e.furnace_id = $2 AND e.counts AND a.amended_by IS NULL
+            ORDER BY e.fired_at, e.reading_id";
+        self.within(&furnace.site)?;
+        let rows: Vec<(String, i64, Option<f64>, Option<String>)> = query_as(SQL)
+            .bind(furnace.site.as_str())
+            .bind(furnace.furnace.as_str())
+            .fetch_all(&mut self.connection().await?)
+            .await?;
+        let mut judged = Vec::with_capacity(rows.len());
+        for (reading, fired_at, conformance, advice) in rows {
+            let place = Place {
+                table: "evaluation",
+                key: &reading,
+            };
+            judged.push(JudgedReading {
+                fired_at: place.moment("fired_at", fired_at)?,
+                reading: place.id("reading_id", ReadingId::new(&reading))?,
+                conformance,
+                advice: match advice.as_deref() {
+                    None => None,
+                    Some(word) => Some(place.word("advice", word, ADVICE)?),
+                },
+            });
+        }
+        Ok(judged)
     }
 }

@@ -2,7 +2,7 @@
 
 use std::collections::HashMap;
 
-use ringtrue_fleet::act::ActSubject;
+use ringtrue_fleet::act::{ActSubject, Use};
 use ringtrue_fleet::due::{Adjusted, Calibrated, FurnaceRecords, Latest};
 use ringtrue_fleet::key::{FurnaceId, FurnaceKey, ProgrammeId, ReadingId, ReadingKey, SiteId};
 use serde::Deserialize;
@@ -163,15 +163,51 @@ impl FurnaceRow {
             adjusted: self.adjusted()?,
             events: Vec::new(),
             acts: Vec::new(),
+            fired: Vec::new(),
             display_name: self.display_name,
             key,
         })
     }
 }
 
+/// The last version of the reading of a furnace's latest firing.
+macro_rules! latest_reading {
+    () => {
+        "FROM reading AS latest WHERE latest.site_id = f.site_id AND latest.furnace_id = f.id
+            AND NOT EXISTS (SELECT 1 FROM amendment AS a WHERE a.site_id = latest.site_id
+                AND a.furnace_id = latest.furnace_id AND a.reading_id = latest.id)
+            ORDER BY latest.fired_at DESC, latest.id DESC LIMIT 1"
+    };
+}
+
+/// The adjustment of a furnace that was made last.
+macro_rules! latest_adjustment {
+    () => {
+        "FROM adjustment AS latest WHERE latest.site_id = f.site_id AND latest.furnace_id = f.id
+            ORDER BY latest.adjusted_at DESC, latest.id DESC LIMIT 1"
+    };
+}
+
 /// The furnaces of some sites. The latest reading is the last version where it was amended.
 pub(super) async fn furnaces(connection: &mut Connection, sites: &str) -> Result<Furnaces, Error> {
-    const SQL: &str = "SELECT COALESCE(CAST(json_group_array(json_array(f.site_id, f.id, f.display_name, f.state,
+    // The keys of the latest ones first, each by itself: PostgreSQL would ask a comparison of two columns with a
+    // sub-select of every reading of the furnace.
+    const SQL: &str = concat!(
+        "WITH placed AS MATERIALIZED (SELECT f.site_id, f.id, f.display_name, f.state, f.created_at,
+            (SELECT latest.fired_at ",
+        latest_reading!(),
+        ") AS latest_at,
+            (SELECT latest.id ",
+        latest_reading!(),
+        ") AS latest_id,
+            (SELECT latest.adjusted_at ",
+        latest_adjustment!(),
+        ") AS last_adjusted_at,
+            (SELECT latest.id ",
+        latest_adjustment!(),
+        ") AS last_adjustment_id
+            FROM json_each($1) AS wanted CROSS JOIN furnace AS f ON f.site_id = wanted.value)
+        SELECT COALESCE(CAST(json_group_array(json_array(f.site_id, f.id, f.display_name, f.state,
             f.created_at, t.last_fired_at, truth_json(t.may_drift), r.fired_at, r.id, r.programme_id,
             r.measured_at, r.purpose, truth_json(e.counts), real_text(e.advised_setpoint_c), e.advice,
             real_text(e.conformance), j.adjusted_at, j.programme_id,
@@ -179,20 +215,15 @@ pub(super) async fn furnaces(connection: &mut Connection, sites: &str) -> Result
             (SELECT MAX(CASE WHEN o.meaning = 'rejected' THEN 1 ELSE 0 END) FROM sign_off AS o
                 WHERE o.site_id = r.site_id AND o.furnace_id = r.furnace_id
                     AND o.subject_kind = 'reading' AND o.subject_id = r.id))) AS TEXT), '[]')
-        FROM json_each($1) AS wanted CROSS JOIN furnace AS f ON f.site_id = wanted.value
+        FROM placed AS f
         LEFT JOIN tracked_offset AS t ON t.site_id = f.site_id AND t.furnace_id = f.id
         LEFT JOIN reading AS r ON r.site_id = f.site_id AND r.furnace_id = f.id
-            AND (r.fired_at, r.id) = (SELECT latest.fired_at, latest.id FROM reading AS latest
-            WHERE latest.site_id = f.site_id AND latest.furnace_id = f.id
-                AND NOT EXISTS (SELECT 1 FROM amendment AS a WHERE a.site_id = latest.site_id
-                    AND a.furnace_id = latest.furnace_id AND a.reading_id = latest.id)
-            ORDER BY latest.fired_at DESC, latest.id DESC LIMIT 1)
+            AND r.fired_at = f.latest_at AND r.id = f.latest_id
         LEFT JOIN evaluation AS e ON e.site_id = r.site_id AND e.furnace_id = r.furnace_id
             AND e.fired_at = r.fired_at AND e.reading_id = r.id
         LEFT JOIN adjustment AS j ON j.site_id = f.site_id AND j.furnace_id = f.id
-            AND (j.adjusted_at, j.id) = (SELECT latest.adjusted_at, latest.id FROM adjustment AS latest
-            WHERE latest.site_id = f.site_id AND latest.furnace_id = f.id
-            ORDER BY latest.adjusted_at DESC, latest.id DESC LIMIT 1)";
+            AND j.adjusted_at = f.last_adjusted_at AND j.id = f.last_adjustment_id"
+    );
     let found: Vec<FurnaceRow> = rows(connection, SQL, sites, "furnace").await?;
     let mut furnaces = HashMap::with_capacity(found.len());
     for row in found {
@@ -264,6 +295,44 @@ pub(super) async fn add_acts(
         records.acts.sort_unstable_by(|a, b| {
             (b.details.acted_at, &b.key.act).cmp(&(a.details.acted_at, &a.key.act))
         });
+    }
+    Ok(())
+}
+
+/// Reported firings of each furnace by day, in order; `since` is a JSON list of [site, moment, day].
+pub(super) async fn add_firings(
+    connection: &mut Connection,
+    since: &str,
+    furnaces: &mut Furnaces,
+) -> Result<(), Error> {
+    const MINUTES_PER_HOUR: f64 = 60.0;
+    const SQL: &str =
+        "SELECT COALESCE(CAST(json_group_array(json_array(d.site_id, d.furnace_id, d.ended_on, d.firings,
+            d.minutes_hot)) AS TEXT), '[]')
+        FROM json_each($1) AS wanted
+        CROSS JOIN firing_day AS d ON d.site_id = json_extract(wanted.value, '$[0]')
+            AND d.ended_on >= json_extract(wanted.value, '$[2]')
+        WHERE d.firings > 0";
+    let found: Vec<(String, String, String, i64, i64)> =
+        rows(connection, SQL, since, "firing_day").await?;
+    for (site, furnace, day, firings, minutes_hot) in found {
+        let place = Place {
+            table: "firing_day",
+            key: &furnace,
+        };
+        let key = key_of("firing_day", &site, &furnace)?;
+        let day = place.date("ended_on", &day)?;
+        if let Some(records) = furnaces.get_mut(&key) {
+            records.fired.push(Use {
+                from: day,
+                until: day,
+                firings: place.small("firings", firings)?,
+                hours_hot: f64::from(place.small("minutes_hot", minutes_hot)?) / MINUTES_PER_HOUR,
+            });
+        }
+    }
+    for records in furnaces.values_mut() {
+        records.fired.sort_unstable_by_key(|day| day.from);
     }
     Ok(())
 }

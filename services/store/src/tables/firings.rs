@@ -1,0 +1,236 @@
+//! Production firings. Only ever added to; an amendment is another row.
+
+mod insert;
+mod known;
+mod row;
+
+use jiff::Timestamp;
+use ringtrue_fleet::firing::{Firing, Outcome};
+use ringtrue_fleet::key::{FiringKey, FurnaceId, FurnaceKey, SiteId};
+
+use crate::database::{Connection, query_as, query_scalar};
+use crate::{Error, Page, Read, Tx};
+
+pub(crate) use insert::whole_minutes;
+pub(crate) use row::{FiringRow, ReportRow, firing_digest, report_digest};
+
+/// A firing with the version that took its place.
+#[derive(Debug, Clone, PartialEq)]
+pub struct KeptFiring {
+    /// The firing.
+    pub firing: Firing,
+    /// The later version, if any.
+    pub amended_by: Option<FiringKey>,
+}
+
+/// Which firings are listed.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub struct FiringFilter {
+    /// Of this furnace only.
+    pub furnace: Option<FurnaceId>,
+    /// That ended at this moment or later.
+    pub from: Option<Timestamp>,
+    /// That ended before this moment.
+    pub until: Option<Timestamp>,
+    /// With this case.
+    pub case_id: String,
+    /// With this id of the reporting system.
+    pub external_id: String,
+    /// Whether amended versions and firings that never took place are listed as well.
+    pub show_amended: bool,
+}
+
+impl FiringFilter {
+    fn lets_through(&self, kept: &KeptFiring) -> bool {
+        let details = &kept.firing.details;
+        let is_shown = self.show_amended
+            || (kept.amended_by.is_none() && details.outcome != Some(Outcome::Cancelled));
+        let furnace = &kept.firing.key.furnace.furnace;
+        let has_case = |id: &str| details.cases.iter().any(|case| case.case_id == id);
+        is_shown
+            && self.furnace.as_ref().is_none_or(|wanted| wanted == furnace)
+            && self.from.is_none_or(|from| details.ended_at >= Some(from))
+            && self
+                .until
+                .is_none_or(|until| details.ended_at < Some(until))
+            && (self.case_id.is_empty() || has_case(&self.case_id))
+    }
+}
+
+#[derive(sqlx::FromRow)]
+struct KeptRow {
+    #[sqlx(flatten)]
+    firing: FiringRow,
+    amended_by: Option<String>,
+}
+
+impl KeptRow {
+    fn kept(self) -> Result<KeptFiring, Error> {
+        let amended_by = self.amended_by;
+        let firing = self.firing.firing()?;
+        let amended_by = match amended_by {
+            Some(id) => Some(row::later_version(&firing.key, &id)?),
+            None => None,
+        };
+        Ok(KeptFiring { firing, amended_by })
+    }
+}
+
+/// The moments between which a firing of this id ended, µs: its id begins with the millisecond.
+fn ended_within(id: &str) -> Option<(i64, i64)> {
+    let uuid = uuid::Uuid::try_parse(id).ok()?;
+    let millis = i64::try_from(uuid.as_u128() >> 80).ok()?;
+    let first = millis.checked_mul(1000)?;
+    Some((first, first.checked_add(999)?))
+}
+
+async fn kept(connection: &mut Connection, key: &FiringKey) -> Result<Option<KeptFiring>, Error> {
+    const SQL: &str = "SELECT f.*, a.amended_by FROM firing AS f
+        LEFT JOIN firing_amendment AS a ON a.site_id = f.site_id AND a.furnace_id = f.furnace_id
+            AND a.firing_id = f.id
+        WHERE f.site_id = $1 AND f.furnace_id = $2 AND f.ended_at BETWEEN $3 AND $4 AND f.id = $5";
+    let Some((first, last)) = ended_within(key.firing.as_str()) else {
+        return Ok(None);
+    };
+    let rows: Vec<KeptRow> = query_as(SQL)
+        .bind(key.furnace.site.as_str())
+        .bind(key.furnace.furnace.as_str())
+        .bind(first)
+        .bind(last)
+        .bind(key.firing.as_str())
+        .fetch_all(connection)
+        .await?;
+    rows.into_iter().next().map(KeptRow::kept).transpose()
+}
+
+impl Read {
+    /// One firing.
+    pub async fn firing(&self, key: &FiringKey) -> Result<Option<KeptFiring>, Error> {
+        self.within(&key.furnace.site)?;
+        kept(&mut self.connection().await?, key).await
+    }
+
+    /// Firings at a site, latest end first.
+    pub async fn firings(
+        &self,
+        site: &SiteId,
+        filter: &FiringFilter,
+        page: &Page,
+    ) -> Result<Vec<KeptFiring>, Error> {
+        // By furnace, so that each one's firings are found by their key; by case where one is given.
+        const BY_FURNACE: &str = "SELECT f.*, a.amended_by FROM furnace AS p
+            CROSS JOIN firing AS f ON f.site_id = p.site_id AND f.furnace_id = p.id
+                AND f.ended_at >= $3 AND f.ended_at < $4
+            LEFT JOIN firing_amendment AS a ON a.site_id = f.site_id AND a.furnace_id = f.furnace_id
+                AND a.firing_id = f.id
+            WHERE p.site_id = $1 AND ($2 IS NULL OR p.id = $2)
+                AND ($5 OR (a.amended_by IS NULL AND f.outcome <> 'cancelled'))
+                AND (f.ended_at, f.id) < ($6, $7)
+            ORDER BY f.ended_at DESC, f.id DESC LIMIT $8";
+        const BY_CASE: &str = "SELECT f.*, a.amended_by FROM firing_case AS c
+            CROSS JOIN firing AS f ON f.site_id = c.site_id AND f.furnace_id = c.furnace_id
+                AND f.ended_at = c.ended_at AND f.id = c.firing_id
+            LEFT JOIN firing_amendment AS a ON a.site_id = f.site_id AND a.furnace_id = f.furnace_id
+                AND a.firing_id = f.id
+            WHERE c.site_id = $1 AND c.case_id = $9 AND ($2 IS NULL OR f.furnace_id = $2)
+                AND f.ended_at >= $3 AND f.ended_at < $4
+                AND ($5 OR (a.amended_by IS NULL AND f.outcome <> 'cancelled'))
+                AND (f.ended_at, f.id) < ($6, $7)
+            ORDER BY f.ended_at DESC, f.id DESC LIMIT $8";
+        self.within(site)?;
+        if !filter.external_id.is_empty() {
+            return self.firing_known_as(site, filter, page).await;
+        }
+        let by_case = !filter.case_id.is_empty();
+        let mut statement = query_as(if by_case { BY_CASE } else { BY_FURNACE })
+            .bind(site.as_str())
+            .bind(filter.furnace.as_ref().map(FurnaceId::as_str))
+            .bind(filter.from.map_or(i64::MIN, Timestamp::as_microsecond))
+            .bind(filter.until.map_or(i64::MAX, Timestamp::as_microsecond))
+            .bind(filter.show_amended)
+            .bind(page.moment(0))
+            .bind(page.text(1))
+            .bind(page.limit());
+        if by_case {
+            statement = statement.bind(&filter.case_id);
+        }
+        let rows: Vec<KeptRow> = statement.fetch_all(&mut self.connection().await?).await?;
+        rows.into_iter().map(KeptRow::kept).collect()
+    }
+
+    /// The firing that the reporting system knows by an id, when the filter lets it through; its earlier
+    /// versions as well where they are asked for.
+    async fn firing_known_as(
+        &self,
+        site: &SiteId,
+        filter: &FiringFilter,
+        page: &Page,
+    ) -> Result<Vec<KeptFiring>, Error> {
+        // A firing has few versions: they are one page.
+        if !page.after.is_empty() {
+            return Ok(Vec::new());
+        }
+        let mut connection = self.connection().await?;
+        let wanted = [filter.external_id.as_str()];
+        let on_record = known::on_record(&mut connection, site, &wanted).await?;
+        let mut found = Vec::new();
+        for versions in on_record.into_values() {
+            for firing in std::iter::once(versions.latest).chain(versions.earlier) {
+                found.extend(kept(&mut connection, &firing.key).await?);
+            }
+        }
+        found.retain(|one| filter.lets_through(one));
+        Ok(found)
+    }
+
+    /// The latest versions of all firings of a furnace that took place and ended within a span, both ends
+    /// included; earliest end first.
+    pub async fn firings_within(
+        &self,
+        furnace: &FurnaceKey,
+        start: Timestamp,
+        end: Timestamp,
+    ) -> Result<Vec<Firing>, Error> {
+        const SQL: &str = "SELECT f.* FROM firing AS f
+            LEFT JOIN firing_amendment AS a ON a.site_id = f.site_id AND a.furnace_id = f.furnace_id
+                AND a.firing_id = f.id
+            WHERE f.site_id = $1 AND f.furnace_id = $2 AND f.ended_at BETWEEN $3 AND $4
+                AND a.amended_by IS NULL AND f.outcome <> 'cancelled'
+            ORDER BY f.ended_at, f.id";
+        self.within(&furnace.site)?;
+        let rows: Vec<FiringRow> = query_as(SQL)
+            .bind(furnace.site.as_str())
+            .bind(furnace.furnace.as_str())
+            .bind(start.as_microsecond())
+            .bind(end.as_microsecond())
+            .fetch_all(&mut self.connection().await?)
+            .await?;
+        rows.into_iter().map(FiringRow::firing).collect()
+    }
+
+    /// When the first firing of a furnace ended.
+    pub async fn first_firing_at(&self, furnace: &FurnaceKey) -> Result<Option<Timestamp>, Error> {
+        const SQL: &str = "SELECT ended_at FROM firing WHERE site_id = $1 AND furnace_id = $2
+            ORDER BY ended_at LIMIT 1";
+        self.within(&furnace.site)?;
+        let found: Vec<i64> = query_scalar(SQL)
+            .bind(furnace.site.as_str())
+            .bind(furnace.furnace.as_str())
+            .fetch_all(&mut self.connection().await?)
+            .await?;
+        let place = crate::columns::Place {
+            table: "firing",
+            key: furnace.furnace.as_str(),
+        };
+        let first = found.into_iter().next();
+        first.map(|at| place.moment("ended_at", at)).transpose()
+    }
+}
+
+impl Tx {
+    /// One firing.
+    pub async fn firing(&mut self, key: &FiringKey) -> Result<Option<KeptFiring>, Error> {
+        self.within(&key.furnace.site)?;
+        kept(self.connection(), key).await
+    }
+}
