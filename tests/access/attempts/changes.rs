@@ -15,7 +15,7 @@ async fn listed(scene: &Scene, who: &str, after: &str) -> (Vec<v1::Change>, Vec<
         .await;
     let answer = answer.expect("listed");
     let message = v1::ListChangesResponse::decode(&*answer).expect("an answer");
-    (message.changes, answer.to_vec())
+    (message.changes, answer.clone())
 }
 
 #[tokio::test]

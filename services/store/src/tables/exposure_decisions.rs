@@ -6,7 +6,7 @@ use ringtrue_fleet::key::{
 };
 use serde::{Deserialize, Serialize};
 
-use crate::audit::{By, Happening, append, digest};
+use crate::audit::{By, Happening, digest};
 use crate::columns::{Place, json};
 use crate::database::{query, query_as, query_scalar};
 use crate::{Error, Page, Read, Request, Tx};
@@ -227,6 +227,6 @@ impl Tx {
             request: Some(request.clone()),
         };
         // Not through `happened`: no recording refers to a decision.
-        append(self.connection(), vec![happening]).await
+        self.append(vec![happening]).await
     }
 }

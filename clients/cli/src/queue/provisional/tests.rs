@@ -174,10 +174,10 @@ fn there_is_no_figure_where_batch_table_or_limits_forbid_it() {
     type Change = fn(&mut Shelf);
     let cases: [(&str, Change); 8] = [
         ("on hold", |shelf| {
-            shelf.batch.state = RingBatchState::OnHold.into()
+            shelf.batch.state = RingBatchState::OnHold.into();
         }),
         ("withdrawn", |shelf| {
-            shelf.batch.state = RingBatchState::Withdrawn.into()
+            shelf.batch.state = RingBatchState::Withdrawn.into();
         }),
         ("out of date", |shelf| {
             shelf.batch.expiry_date = Some(ringtrue_proto::Date {
@@ -187,19 +187,19 @@ fn there_is_no_figure_where_batch_table_or_limits_forbid_it() {
             });
         }),
         ("no table for the hold", |shelf| {
-            shelf.programme.segments[0].hold_min = 60.0
+            shelf.programme.segments[0].hold_min = 60.0;
         }),
         ("has not seen the table", |shelf| {
-            shelf.batch.tables[0].entries.clear()
+            shelf.batch.tables[0].entries.clear();
         }),
         ("outside the table", |shelf| {
-            shelf.batch.tables[0].entries.truncate(10)
+            shelf.batch.tables[0].entries.truncate(10);
         }),
         ("outside the limits", |shelf| {
-            shelf.programme.minimum_setpoint_c = 1490.0
+            shelf.programme.minimum_setpoint_c = 1490.0;
         }),
         ("has not seen gauge", |shelf| {
-            shelf.gauge.name = "sites/porto/gauges/other".to_owned()
+            shelf.gauge.name = "sites/porto/gauges/other".to_owned();
         }),
     ];
     for (words, change) in cases {

@@ -6,7 +6,7 @@ use ringtrue_fleet::firing::{Firing, Outcome};
 use ringtrue_fleet::key::{FurnaceKey, ReportId, SiteId};
 
 use super::row::{FiringRow, ReportRow, firing_digest, report_digest};
-use crate::audit::{By, Happening, append};
+use crate::audit::{By, Happening};
 use crate::database::{Connection, insert_rows, query};
 use crate::{Error, Request, Tx};
 
@@ -59,7 +59,7 @@ impl Tx {
             request: Some(request.clone()),
         };
         // Not through `happened`: no recording refers to a firing.
-        append(self.connection(), vec![happening]).await
+        self.append(vec![happening]).await
     }
 }
 
