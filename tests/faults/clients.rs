@@ -126,7 +126,7 @@ pub(crate) async fn recorded(
     let mut tries = acknowledged.load(Ordering::SeqCst);
     loop {
         let remote = &remotes[tries % remotes.len()];
-        match remote.record_reading(request.clone()).await {
+        match Box::pin(remote.record_reading(request.clone())).await {
             Ok(answer) => {
                 acknowledged.fetch_add(1, Ordering::SeqCst);
                 return answer.reading.expect("the answer holds the reading").name;

@@ -123,8 +123,8 @@ async fn reported(arguments: &Arguments, door: &Door, number: usize) -> anyhow::
     Ok(recorded)
 }
 
-fn moment(seconds: i64) -> Option<prost_types::Timestamp> {
-    Some(prost_types::Timestamp { seconds, nanos: 0 })
+fn moment(seconds: i64) -> prost_types::Timestamp {
+    prost_types::Timestamp { seconds, nanos: 0 }
 }
 
 /// A part: a hundred firings of each furnace of a site, one after the other.
@@ -140,8 +140,8 @@ fn part_of(part: usize, cases: usize, first_s: i64) -> v1::ReportFiringStreamReq
         });
         v1::Firing {
             programme: format!("sites/s{site}/furnaces/f{furnace}/programmes/p"),
-            start_time: moment(start_s),
-            end_time: moment(start_s + LASTS_S),
+            start_time: Some(moment(start_s)),
+            end_time: Some(moment(start_s + LASTS_S)),
             outcome: v1::FiringOutcome::Completed.into(),
             cases: in_it.collect(),
             performed_by: "t1".to_owned(),
@@ -176,8 +176,8 @@ async fn exposed_furnace(arguments: &Arguments, line: Line) -> anyhow::Result<(i
             v1::Firing {
                 external_id: format!("X-{place}"),
                 programme: "sites/s0/furnaces/f0/programmes/p".to_owned(),
-                start_time: moment(start_s),
-                end_time: moment(start_s + LASTS_S),
+                start_time: Some(moment(start_s)),
+                end_time: Some(moment(start_s + LASTS_S)),
                 cases: in_it.collect(),
                 ..v1::Firing::default()
             }
@@ -223,8 +223,8 @@ async fn asked(line: Line, page_size: i32) -> anyhow::Result<i32> {
     let now_s = drive::now().as_second();
     let request = v1::AssessExposureRequest {
         furnace: "sites/s0/furnaces/f0".to_owned(),
-        start_time: moment(exposed_from_s(now_s) - 3600),
-        end_time: moment(now_s - 450 * 24 * 3600),
+        start_time: Some(moment(exposed_from_s(now_s) - 3600)),
+        end_time: Some(moment(now_s - 450 * 24 * 3600)),
         page_size,
         ..v1::AssessExposureRequest::default()
     };
