@@ -130,6 +130,7 @@ async fn what_is_answered_from_memory_is_right_after_every_kind_of_change() {
         parent: bench.furnace.clone(),
         event: Some(v1::FurnaceEvent {
             kind: v1::FurnaceEventKind::ElementsReplaced.into(),
+            event_time: Some(stamp(network.now())),
             performed_by: "t1".to_owned(),
             ..v1::FurnaceEvent::default()
         }),
