@@ -13,7 +13,7 @@ use ringtrue_proto::v1::ring_batch_service_client::RingBatchServiceClient;
 use ringtrue_proto::v1::site_service_client::SiteServiceClient;
 use ringtrue_remote::{Code, Failure};
 use ringtrue_server::glances::GlanceLimits;
-use ringtrue_tests::bench::stamp;
+use ringtrue_tests::bench::{programme_at, stamp};
 use ringtrue_tests::credentials::{grant, proved};
 use ringtrue_tests::process::PATIENCE;
 use ringtrue_tests::{Bench, Network};
@@ -143,11 +143,12 @@ async fn what_is_answered_from_memory_is_right_after_every_kind_of_change() {
     network.check(&bench.gauge, &[19.52, 19.52, 19.52]).await;
     same(&network, "a check of the gauge").await;
 
-    let programme = network.programme_now(&bench.programme).await;
+    let cooler = programme_at(1485.0, 120.0);
     let ask = v1::UpdateProgrammeRequest {
         programme: Some(v1::Programme {
-            name: programme.name,
-            material_target_c: programme.material_target_c - 15.0,
+            name: bench.programme.clone(),
+            segments: cooler.segments,
+            material_target_c: cooler.material_target_c,
             ..v1::Programme::default()
         }),
         ..v1::UpdateProgrammeRequest::default()
