@@ -45,6 +45,9 @@ pub struct Leaving {
 
 /// Times are found to this, weeks: less than two hours.
 const RESOLUTION_WEEKS: f64 = 0.01;
+/// Added to times before their logarithm is taken, weeks: what is found at the start is finite (an assumption that
+/// only changes how many steps are taken).
+const STRETCH_WEEKS: f64 = 0.3;
 /// Distance between the times at which being outside is looked for, weeks: a day.
 const LOOK_WEEKS: f64 = 1.0 / 7.0;
 /// Most times looked at; a longer horizon is looked at more coarsely.
@@ -117,42 +120,65 @@ impl Outlook {
 
     /// Gives when the furnace is expected to leave its tolerance, looking ahead so many weeks.
     pub fn leaving(&self, horizon_weeks: f64) -> Leaving {
+        let [earliest_weeks, latest_weeks] = self.left_with_each([0.05, 0.95], horizon_weeks);
         Leaving {
             expected_weeks: self.first_outside(horizon_weeks),
-            earliest_weeks: self.left_with(0.05, horizon_weeks),
-            latest_weeks: self.left_with(0.95, horizon_weeks),
+            earliest_weeks,
+            latest_weeks,
         }
     }
 
     /// Gives the time by which the error has left the tolerance with a probability, weeks; none when
     /// that is not within the horizon. Right to a hundredth of a week, and never too late.
     pub fn left_with(&self, probability: f64, horizon_weeks: f64) -> Option<f64> {
-        let horizon = usable_horizon(horizon_weeks)?;
-        let now = self.probability_left_by(0.0);
-        if now >= probability {
-            return Some(0.0);
+        let [weeks] = self.left_with_each([probability], horizon_weeks);
+        weeks
+    }
+
+    /// Gives the same for several probabilities, each in fewer steps than by itself: what is found for one
+    /// narrows the next.
+    pub fn left_with_each<const N: usize>(
+        &self,
+        probabilities: [f64; N],
+        horizon_weeks: f64,
+    ) -> [Option<f64>; N] {
+        let Some(horizon) = usable_horizon(horizon_weeks) else {
+            return [None; N];
+        };
+        let mut known = vec![(0.0, self.probability_left_by(0.0))];
+        if horizon > 0.0 {
+            known.push((horizon, self.probability_left_by(horizon)));
         }
-        let at_horizon = self.probability_left_by(horizon);
-        // Not-a-number as the probability wanted is never reached.
-        if probability.is_nan() || at_horizon < probability {
-            return None;
-        }
+        probabilities.map(|probability| self.left_within(probability, &mut known))
+    }
+
+    /// Finds when one probability is reached, from what is known at some times in their order, and adds to it.
+    fn left_within(&self, probability: f64, known: &mut Vec<(f64, f64)>) -> Option<f64> {
         let wanted = straightened(probability);
-        let mut before = (0.0, straightened(now) - wanted);
-        let mut after = (horizon, straightened(at_horizon) - wanted);
+        // Not-a-number as the probability wanted is never reached.
+        let reached = known.iter().position(|(_, left)| *left >= probability)?;
+        let after = *known.get(reached)?;
+        let Some(before) = reached.checked_sub(1).and_then(|at| known.get(at)) else {
+            return Some(after.0);
+        };
+        let place = |(weeks, left): (f64, f64)| (weeks, straightened(left) - wanted);
+        let (mut before, mut after) = (place(*before), place(after));
+        let mut other = None;
         let mut rounds = 0_u32;
         while after.0 - before.0 > RESOLUTION_WEEKS {
             rounds += 1;
-            let Some(weeks) = next_guess(before, after, rounds) else {
+            let Some(weeks) = next_guess(before, after, other, rounds) else {
                 break;
             };
             let left = self.probability_left_by(weeks);
+            let at = known.partition_point(|(earlier, _)| *earlier < weeks);
+            known.insert(at, (weeks, left));
             if left >= probability {
-                after = (weeks, straightened(left) - wanted);
-                before.1 /= 2.0;
+                other = Some(after);
+                after = place((weeks, left));
             } else {
-                before = (weeks, straightened(left) - wanted);
-                after.1 /= 2.0;
+                other = Some(before);
+                before = place((weeks, left));
             }
         }
         Some(before.0)
@@ -222,24 +248,44 @@ fn straightened(probability: f64) -> f64 {
     normal_quantile(probability.clamp(1e-15, 1.0 - 1e-15))
 }
 
-/// Where to look next between two times and what was found there less what is wanted: on the line
-/// between them (regula falsi; the older end counts half, Dowell & Jarratt 1971, from memory), every
-/// fourth time in the middle. A little towards the farther end, so that the bracket closes from both
-/// sides. None when no number lies between.
-fn next_guess(before: (f64, f64), after: (f64, f64), rounds: u32) -> Option<f64> {
+/// Where to look next between two times and what was found there less what is wanted: on the curve through
+/// these and the last time that was left behind (inverse quadratic interpolation, as in Brent's method, from
+/// memory), else on the line; every fifth time in the middle. Over the logarithm of the time what is found is
+/// nearly straight. A little towards the farther end, so that the bracket closes from both sides. None when no
+/// number lies between.
+fn next_guess(
+    before: (f64, f64),
+    after: (f64, f64),
+    other: Option<(f64, f64)>,
+    rounds: u32,
+) -> Option<f64> {
     let middle = f64::midpoint(before.0, after.0);
-    let on_line = before.0 + (after.0 - before.0) * (before.1 / (before.1 - after.1));
+    let is_between = |weeks: f64| weeks > before.0 && weeks < after.0;
+    let stretched = |(weeks, found): (f64, f64)| (libm::log(weeks + STRETCH_WEEKS), found);
+    let back = |stretched: f64| libm::exp(stretched) - STRETCH_WEEKS;
+    let (a, b) = (stretched(before), stretched(after));
+    let on_line = back(a.0 + (b.0 - a.0) * (a.1 / (a.1 - b.1)));
+    let on_curve = other.map(|other| {
+        let c = stretched(other);
+        back(
+            a.0 * (b.1 * c.1) / ((a.1 - b.1) * (a.1 - c.1))
+                + b.0 * (a.1 * c.1) / ((b.1 - a.1) * (b.1 - c.1))
+                + c.0 * (a.1 * b.1) / ((c.1 - a.1) * (c.1 - b.1)),
+        )
+    });
+    let smooth = on_curve
+        .filter(|weeks| is_between(*weeks))
+        .unwrap_or(on_line);
     let nudge = 0.4 * RESOLUTION_WEEKS;
-    let guess = if rounds.is_multiple_of(4) || !on_line.is_finite() {
+    let guess = if rounds.is_multiple_of(5) || !smooth.is_finite() {
         middle
-    } else if on_line < middle {
-        on_line + nudge
+    } else if smooth < middle {
+        smooth + nudge
     } else {
-        on_line - nudge
+        smooth - nudge
     };
-    let usable = guess > before.0 && guess < after.0;
-    let guess = if usable { guess } else { middle };
-    (guess > before.0 && guess < after.0).then_some(guess)
+    let guess = if is_between(guess) { guess } else { middle };
+    is_between(guess).then_some(guess)
 }
 
 /// The earlier end of the bracket around the time from which something holds.

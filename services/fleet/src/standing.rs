@@ -223,13 +223,11 @@ fn foreseen(input: &StandingInput, knowledge: &Knowledge, now: Timestamp) -> Opt
     let zone = input.site.details.zone();
     // Having left by then is asked for, not being outside at that moment: it is the work fired in between
     // that counts.
-    let on = |probability: f64| {
-        let weeks = ahead.left_with(probability, HORIZON_WEEKS)?;
-        day_in(now, weeks, &zone)
-    };
+    let [earliest, even] = ahead.left_with_each([0.05, 0.5], HORIZON_WEEKS);
+    let on = |weeks: Option<f64>| day_in(now, weeks?, &zone);
     Some(Foreseen {
-        leaving_on: on(0.5),
-        earliest_leaving_on: on(0.05),
+        leaving_on: on(even),
+        earliest_leaving_on: on(earliest),
         interval: interval::deserved(
             input,
             input.tracked?,

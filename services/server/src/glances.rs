@@ -15,7 +15,7 @@ mod site;
 
 use std::collections::HashMap;
 use std::sync::{Arc, Mutex, PoisonError};
-use std::time::{Duration, Instant};
+use std::time::Duration;
 
 use jiff::{SignedDuration, Timestamp};
 use ringtrue_fleet::caller::Scope;
@@ -29,6 +29,7 @@ use crate::loaded_site::LoadedSite;
 
 pub(crate) use foresight::foresee;
 use making::{Making, looked_at};
+pub(crate) use making::{SITES_AT_LEISURE, Turned};
 use network::{NetworkGlances, in_all};
 pub(crate) use site::{Glance, SiteGlances};
 
@@ -39,7 +40,7 @@ const MOST_OLD: SignedDuration = SignedDuration::from_mins(5);
 const NEXT_AFTER: SignedDuration = SignedDuration::from_mins(2);
 
 /// Nobody has asked for so long: the look is forgotten.
-const FORGOTTEN_AFTER: Duration = Duration::from_hours(1);
+const FORGOTTEN_AFTER: SignedDuration = SignedDuration::from_hours(1);
 
 /// When a look is worked out on the spot, and how long callers wait for one.
 #[derive(Debug, Clone, Copy)]
@@ -93,7 +94,7 @@ pub(crate) struct Progress {
 #[derive(Debug, Default)]
 struct Known {
     /// When somebody last asked; never since it was forgotten.
-    asked: Option<Instant>,
+    asked: Option<Timestamp>,
     now: Option<Arc<NetworkGlances>>,
     /// The look before, kept up to date as well, so that pages of a list that began with it go on with it.
     before: Option<Arc<NetworkGlances>>,
@@ -165,8 +166,13 @@ impl Glances {
             let sites: Vec<SiteId> = sites.into_iter().map(|(site, _)| site).collect();
             return on_the_spot(&read, &sites, at).await;
         }
-        let until = tokio::time::Instant::now() + self.limits().patience;
-        let network = self.up_to_date(store, clock, scope, counted, until).await?;
+        let patience = self.limits().patience;
+        let network = self.up_to_date(store, clock, scope, counted);
+        let Ok(network) = tokio::time::timeout(patience, network).await else {
+            let Progress { done, of } = *self.0.progress.borrow();
+            return Err(Error::BeingPrepared { done, of });
+        };
+        let network = network?;
         let before = self.known().before.clone();
         let network = match (moment, before) {
             // A page goes on with the look that the first one was taken from.
@@ -180,34 +186,33 @@ impl Glances {
         })
     }
 
-    /// The network with all changes that the database knew of when they were counted in the scope.
+    /// The network with all changes that the database knew of when they were counted in the scope; waits until there
+    /// is one.
     async fn up_to_date(
         &self,
         store: &Store,
         clock: &Clock,
         scope: &Scope,
         counted: (i64, i64),
-        until: tokio::time::Instant,
     ) -> Result<Arc<NetworkGlances>, Error> {
-        self.known().asked = Some(Instant::now());
+        self.known().asked = Some(clock.now());
         let mut progress = self.0.progress.subscribe();
         loop {
             if let Some(network) = self.usable(clock.now()) {
                 if in_all(&network.within(scope)) == counted {
                     return Ok(network);
                 }
-                let turn = tokio::time::timeout_at(until, self.0.changes.lock()).await;
-                if let Ok(_turn) = turn
-                    && let Some(network) = self.caught_up(store, clock, MOST_BY_A_CALL).await?
-                {
+                let turn = self.0.changes.lock().await;
+                let caught_up = self.caught_up(store, clock, MOST_BY_A_CALL).await?;
+                drop(turn);
+                if let Some(network) = caught_up {
                     return Ok(network);
                 }
             }
             self.0.wanted.notify_one();
-            let got_on = tokio::time::timeout_at(until, progress.changed()).await;
-            if !matches!(got_on, Ok(Ok(()))) {
-                let Progress { done, of } = *progress.borrow();
-                return Err(Error::BeingPrepared { done, of });
+            // The memory holds the other end, so there is always more to come.
+            if progress.changed().await.is_err() {
+                return Err(Error::Busy);
             }
         }
     }

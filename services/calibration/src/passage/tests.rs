@@ -149,6 +149,26 @@ fn the_expected_date_lies_between_the_earliest_and_the_latest() {
 }
 
 #[test]
+fn times_found_together_are_right_to_the_resolution_and_never_too_late() {
+    let wanted = [0.05, 0.5, 0.95];
+    for error in [-6.0, -1.0, 0.0, 3.0, 8.5] {
+        for (slope, slope_u) in [(0.0, 0.05), (0.3, 0.2), (-0.6, 0.02)] {
+            let outlook = outlook(error, 1.5, slope, slope_u, 0.4, 10.0);
+            let together = outlook.left_with_each(wanted, 104.0);
+            for (probability, found) in wanted.into_iter().zip(together) {
+                let Some(weeks) = found else {
+                    assert!(outlook.probability_left_by(104.0) < probability);
+                    continue;
+                };
+                assert!(weeks <= 0.0 || outlook.probability_left_by(weeks) < probability);
+                let after = outlook.probability_left_by(weeks + RESOLUTION_WEEKS);
+                assert!(after >= probability, "{outlook:?} {probability} {weeks}");
+            }
+        }
+    }
+}
+
+#[test]
 fn correlation_of_level_and_slope_counts() {
     // A furnace known to be either high and rising or low and falling leaves sooner than one whose
     // level and slope are unrelated.

@@ -1,7 +1,6 @@
 //! Looks at a whole network in portions: in haste while callers wait, else leaving the machine to others.
 
 use std::sync::Arc;
-use std::time::{Duration, Instant};
 
 use jiff::Timestamp;
 use ringtrue_fleet::key::SiteId;
@@ -21,19 +20,23 @@ use crate::loaded_site::LoadedSite;
 pub(super) const SITES_IN_HASTE: usize = 200;
 
 /// Sites in a portion otherwise: some 20 ms of work.
-const SITES_AT_LEISURE: usize = 25;
-
-/// At leisure a portion takes at most this share of the time.
-const REST_PER_WORK: u32 = 9;
-
-/// A look at leisure takes about so long at most, so that the one before does not get too old meanwhile.
-const LONGEST_LOOK: Duration = Duration::from_secs(100);
-
-/// How often changes are looked at beforehand, while somebody asks.
-const EVERY: Duration = Duration::from_secs(1);
+pub(crate) const SITES_AT_LEISURE: usize = 25;
 
 /// Most furnaces of a look of which is worked out beforehand what is foreseen, because they were shown.
 const MOST_FORESEEN: usize = 2_000;
+
+/// What a turn has done.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Turned {
+    /// Nothing: nobody asks.
+    Unasked,
+    /// What changed is looked at, and the last look is young enough.
+    UpToDate,
+    /// A portion of a look at so many sites; others may go first.
+    AtLeisure(usize),
+    /// A portion of a look that callers wait for.
+    InHaste,
+}
 
 /// A look that is being made.
 #[derive(Debug)]
@@ -52,15 +55,11 @@ impl Glances {
     }
 
     /// Does what is to be done now: looks at what has changed, makes a portion of the next look, or forgets what
-    /// nobody asks for. Gives how long to rest; none when there is nothing to do before somebody asks.
-    pub(crate) async fn turn(
-        &self,
-        store: &Store,
-        clock: &Clock,
-    ) -> Result<Option<Duration>, Error> {
-        if !self.is_asked_for(Instant::now()) {
+    /// nobody asks for.
+    pub(crate) async fn turn(&self, store: &Store, clock: &Clock) -> Result<Turned, Error> {
+        if !self.is_asked_for(clock.now()) {
             *self.0.making.lock().await = None;
-            return Ok(None);
+            return Ok(Turned::Unasked);
         }
         let usable = self.usable(clock.now());
         if let Some(network) = &usable {
@@ -73,16 +72,12 @@ impl Glances {
             }
         }
         let in_haste = usable.is_none();
-        let begun = Instant::now();
-        let Some(sites) = self.made_a_portion(store, clock, in_haste).await? else {
-            return Ok(Some(EVERY));
-        };
-        let rest = if in_haste {
-            Duration::ZERO
-        } else {
-            rest(begun.elapsed(), sites)
-        };
-        Ok(Some(rest))
+        let made = self.made_a_portion(store, clock, in_haste).await?;
+        Ok(match made {
+            None => Turned::UpToDate,
+            Some(_) if in_haste => Turned::InHaste,
+            Some(sites) => Turned::AtLeisure(sites),
+        })
     }
 
     /// Makes a portion of the next look, and gives how many sites that has; none when no look is needed yet.
@@ -181,22 +176,15 @@ impl Glances {
     }
 
     /// Whether somebody asked of late; else all is forgotten.
-    fn is_asked_for(&self, now: Instant) -> bool {
+    fn is_asked_for(&self, now: Timestamp) -> bool {
         let mut known = self.known();
         let asked = known.asked;
-        let of_late = asked.is_some_and(|asked| now.duration_since(asked) < FORGOTTEN_AFTER);
+        let of_late = asked.is_some_and(|asked| now.duration_since(asked).abs() < FORGOTTEN_AFTER);
         if !of_late {
             *known = Known::default();
         }
         of_late
     }
-}
-
-/// How long to rest after a portion of a look at so many sites.
-fn rest(work: Duration, sites: usize) -> Duration {
-    let portions = sites.div_ceil(SITES_AT_LEISURE).max(1);
-    let each = LONGEST_LOOK / u32::try_from(portions).unwrap_or(u32::MAX);
-    (work * REST_PER_WORK).min(each.saturating_sub(work))
 }
 
 /// Looks at some sites of which the number of changes was read before. Of those furnaces that were shown in an
@@ -268,7 +256,7 @@ mod tests {
     #[test]
     fn what_nobody_asked_for_in_an_hour_is_forgotten() {
         let glances = glances();
-        let now = Instant::now();
+        let now = Timestamp::UNIX_EPOCH;
         glances.known().asked = Some(now);
         assert!(glances.is_asked_for(now + FORGOTTEN_AFTER / 2));
         assert!(glances.usable(Timestamp::UNIX_EPOCH).is_some());
@@ -284,15 +272,6 @@ mod tests {
         assert!(glances.usable(at(300)).is_some() && glances.usable(at(-300)).is_some());
         assert!(glances.usable(at(301)).is_none() && glances.usable(at(-301)).is_none());
         assert!(!glances.is_next_due(at(120)) && glances.is_next_due(at(121)));
-    }
-
-    #[test]
-    fn a_look_leaves_the_machine_to_others_unless_it_would_come_too_late() {
-        let work = Duration::from_millis(20);
-        assert_eq!(rest(work, 1_000), work * REST_PER_WORK);
-        // 4,000 portions within 100 s leave 25 ms to each.
-        assert_eq!(rest(work, 100_000), Duration::from_millis(5));
-        assert_eq!(rest(Duration::from_secs(1), 100_000), Duration::ZERO);
     }
 
     #[test]
