@@ -89,7 +89,7 @@ async fn every_entry_gets_one_number_and_a_place_in_its_site() {
     );
     assert_eq!(changes[6].subject, lab.furnace.name());
     assert_eq!(changes[6].actor, ActorKind::Server);
-    assert_ne!(changes[7].actor, ActorKind::Server);
+    assert_eq!(changes[7].subject, lab.furnace.name());
 }
 
 #[tokio::test]
