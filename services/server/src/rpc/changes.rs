@@ -113,13 +113,12 @@ async fn watch(
     let wanted = wanted(app, &asking, read, Violations::default()).await?;
     let listening = app.changes.listen().await?;
     let mut waiting = VecDeque::new();
-    let sent = match wanted.after {
-        Some(after) => after,
-        None => {
-            let end = place::end(&app.store).await?;
-            waiting.push_back(heartbeat(&end));
-            end
-        }
+    let sent = if let Some(after) = wanted.after {
+        after
+    } else {
+        let end = place::end(&app.store).await?;
+        waiting.push_back(heartbeat(&end));
+        end
     };
     let watching = Watching {
         store: app.store.clone(),
