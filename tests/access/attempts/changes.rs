@@ -14,8 +14,8 @@ async fn listed(scene: &Scene, who: &str, after: &str) -> (Vec<v1::Change>, Vec<
         .call_as(caller, "ChangeService/ListChanges", &ask)
         .await;
     let answer = answer.expect("listed");
-    let message = v1::ListChangesResponse::decode(&*answer).expect("an answer");
-    (message.changes, answer.clone())
+    let message = v1::ListChangesResponse::decode(answer.as_slice()).expect("an answer");
+    (message.changes, answer)
 }
 
 #[tokio::test]
