@@ -344,7 +344,7 @@ mod tests {
     fn verbs_follow_what_calls_do() {
         for route in table().routes() {
             let name = route.call.method.name();
-            let reads = ["Get", "List", "Watch", "Check", "WhoAmI"]
+            let reads = ["Get", "List", "Watch", "Check", "Assess", "WhoAmI"]
                 .iter()
                 .any(|word| name.starts_with(word));
             assert_eq!(
