@@ -179,7 +179,7 @@ async fn every_change_of_records_and_alerts_is_told_once_and_in_its_order() {
     let network = Network::start().await;
     let mut stream = watch(&network, "sites/-", "c0-00000000");
     let bench = network.bench().await;
-    everything_happens(&network, &bench).await;
+    Box::pin(everything_happens(&network, &bench)).await;
     let listed = all(&network).await;
     let cursors: BTreeSet<&str> = listed.iter().map(|one| one.cursor.as_str()).collect();
     assert_eq!(cursors.len(), listed.len(), "a change is told twice");

@@ -93,6 +93,17 @@ async fn update_furnace(network: &Network, furnace: v1::Furnace) {
     network.remote.update_furnace(ask).await.expect("updated");
 }
 
+async fn amend(network: &Network, name: &str, content: v1::RecordReadingRequest) {
+    let ask = v1::AmendReadingRequest {
+        name: name.to_owned(),
+        reading: content.reading,
+        reason: "two rings were swapped".to_owned(),
+        ..v1::AmendReadingRequest::default()
+    };
+    let mut readings = ReadingServiceClient::new(network.channel());
+    readings.amend_reading(ask).await.expect("amended");
+}
+
 #[tokio::test]
 async fn what_is_answered_from_memory_is_right_after_every_kind_of_change() {
     let (network, bench, south) = two_sites().await;
@@ -110,16 +121,8 @@ async fn what_is_answered_from_memory_is_right_after_every_kind_of_change() {
         .await;
     same(&network, "a reading at another site").await;
 
-    let mut amended = network.ask_days_ago(&bench, &[19.560, 19.558, 19.562], 3);
-    let content = amended.reading.take().expect("a reading");
-    let ask = v1::AmendReadingRequest {
-        name: reading.name.clone(),
-        reading: Some(content),
-        reason: "two rings were swapped".to_owned(),
-        ..v1::AmendReadingRequest::default()
-    };
-    let mut readings = ReadingServiceClient::new(network.channel());
-    readings.amend_reading(ask).await.expect("amended");
+    let content = network.ask_days_ago(&bench, &[19.560, 19.558, 19.562], 3);
+    amend(&network, &reading.name, content).await;
     let mended = same(&network, "an amendment").await;
     assert_eq!(mended.out_of_tolerance_count, 0);
 
