@@ -13,7 +13,7 @@ use ringtrue_fleet::key::{BatchId, FindingId, FurnaceKey, ReadingKey};
 use ringtrue_proto::v1;
 use ringtrue_server::app;
 use ringtrue_server::config::Settings;
-use ringtrue_tests::bench::{TABLE_CSV, batch};
+use ringtrue_tests::bench::{TABLE_CSV, batch, stamp};
 use ringtrue_tests::network::everything;
 use ringtrue_tests::{Bench, Network, wire};
 use tokio::time::timeout;
@@ -377,6 +377,40 @@ async fn subscription(network: &Network, parent: &str, address: &str) -> String 
     made.expect("made").subscription.expect("it is told").name
 }
 
+/// Reports a production firing and records a decision about it; gives their names.
+async fn fired(network: &Network, bench: &Bench, marker: &str) -> (String, String) {
+    let moment = |hours_ago| stamp(network.now() - SignedDuration::from_hours(hours_ago));
+    let report = v1::ReportFiringsRequest {
+        parent: bench.site.clone(),
+        firings: vec![v1::Firing {
+            external_id: "S-1".to_owned(),
+            programme: bench.programme.clone(),
+            start_time: Some(moment(60)),
+            end_time: Some(moment(50)),
+            note: marker.to_owned(),
+            ..v1::Firing::default()
+        }],
+        ..v1::ReportFiringsRequest::default()
+    };
+    let reported = network.remote.report_firings(report).await;
+    let firing = reported.expect("recorded").results.remove(0).name;
+    let decision = v1::RecordExposureDecisionRequest {
+        parent: bench.furnace.clone(),
+        exposure_decision: Some(v1::ExposureDecision {
+            start_time: Some(moment(70)),
+            end_time: Some(moment(40)),
+            outcome: v1::ExposureOutcome::NoAction.into(),
+            reason: marker.to_owned(),
+            decided_by: "q1".to_owned(),
+            ..v1::ExposureDecision::default()
+        }),
+        ..v1::RecordExposureDecisionRequest::default()
+    };
+    let decided = network.remote.record_exposure_decision(decision).await;
+    let decision = decided.expect("recorded").exposure_decision;
+    (firing, decision.expect("it is told").name)
+}
+
 /// Makes one of everything at a laboratory; what has words says `marker`.
 async fn laboratory(network: &Network, bench: &Bench, marker: &str, shared: &Names) -> Names {
     let reading = network
@@ -425,8 +459,11 @@ async fn laboratory(network: &Network, bench: &Bench, marker: &str, shared: &Nam
     let finding = about_furnace(bench, marker, &reading.name, network.now());
     let finding_name = finding.id.name();
     find(network, [finding]).await;
+    let (firing, decision) = fired(network, bench, marker).await;
     let mut names = shared.clone();
     names.extend([
+        ("firing", firing),
+        ("decision", decision),
         ("site", bench.site.clone()),
         ("furnace", bench.furnace.clone()),
         ("programme", bench.programme.clone()),

@@ -55,9 +55,9 @@ with tempfile.TemporaryDirectory() as folder:
         "none",
         "--no-color",
         "--exclude-operation-id-regex",
-        "WatchAlerts|RotateCredential|RevokeCredential|SetSigningPhrase|Enrol$",
+        "WatchAlerts|WatchChanges|RotateCredential|RevokeCredential|SetSigningPhrase|Enrol$",
     ]
-    run = subprocess.run(command, cwd=folder, capture_output=True, text=True, timeout=300)
+    run = subprocess.run(command, cwd=folder, capture_output=True, text=True, timeout=600)
 if run.returncode != 0:
     sys.stderr.write(run.stdout[-12000:] + run.stderr[-4000:])
     raise SystemExit(1)

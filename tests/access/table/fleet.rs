@@ -227,7 +227,7 @@ pub(super) const ROWS: &[Row] = &[
         "FiringService/GetFiring",
         READ,
         Denied,
-        r#"{"name":"{furnace}/firings/f1"}"#,
+        r#"{"name":"{firing}"}"#,
     ),
     row(
         "FiringService/ListFirings",
@@ -239,7 +239,8 @@ pub(super) const ROWS: &[Row] = &[
         "FiringService/AmendFiring",
         RECORD,
         Denied,
-        r#"{"name":"{furnace}/firings/f1","firing":{"external_id":"F-1"},"amend_reason":"a reason"}"#,
+        r#"{"name":"{firing}","firing":{"external_id":"S-1","programme":"{programme}",
+            "start_time":"2026-02-20T08:00:00Z","end_time":"2026-02-20T15:00:00Z"},"amend_reason":"a reason"}"#,
     ),
     row(
         "ExposureService/AssessExposure",
@@ -258,7 +259,7 @@ pub(super) const ROWS: &[Row] = &[
         "ExposureService/GetExposureDecision",
         READ,
         Denied,
-        r#"{"name":"{furnace}/exposureDecisions/d1"}"#,
+        r#"{"name":"{decision}"}"#,
     ),
     row(
         "ExposureService/ListExposureDecisions",
