@@ -183,12 +183,14 @@ mod tests {
     #[test]
     fn a_table_is_taken_only_for_its_own_hold() {
         let tables = [table(60.0, &[]), table(120.0, &[])];
-        let of = |segments: &[Segment]| fitting_table(&tables, segments).map(|t| t.hold_min as i32);
+        let of = |segments: &[Segment]| {
+            fitting_table(&tables, segments).map(|table| format!("{} min", table.hold_min))
+        };
         assert_eq!(
             of(&[segment(900.0, 30.0), segment(1500.0, 120.0)]),
-            Some(120)
+            Some("120 min".to_owned())
         );
-        assert_eq!(of(&[segment(1500.0, 118.0)]), Some(120));
+        assert_eq!(of(&[segment(1500.0, 118.0)]), Some("120 min".to_owned()));
         assert_eq!(of(&[segment(1500.0, 90.0)]), None);
         // A dwell just below the peak works like a longer hold.
         assert_eq!(of(&[segment(1480.0, 60.0), segment(1500.0, 120.0)]), None);
