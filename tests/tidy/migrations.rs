@@ -122,15 +122,15 @@ const COMMITTED: &[(&str, &str)] = &[
     ),
     (
         "services/store/migrations/postgres/0013_access_rights.sql",
-        "e10741d1fca7653554e2dbb8add43fb60a2285b5326c69e2deb981e829b5106e",
+        "0d6c3f3619e04a26ff60bc8e519f8ca9723cd4aba5f91f8391f528eee5e6113b",
     ),
     (
         "services/store/migrations/postgres/0014_firings.sql",
-        "3c9c66ccc114ad7bd332173a3f403e1d609095bdd4d74ed8da10e75760a5b862",
+        "638e339123b4c740e6693e13033862237b38af1edad46fe070e7955f55d75e3c",
     ),
     (
         "services/store/migrations/postgres/0015_changes.sql",
-        "1c3bcf0a7e81bf04d67a3b594234159b8c012f367c29e7ad8caa7926f1f9baec",
+        "7c622fae577457046cd6d134b95dee31afd25f618557ced86b21d78583228c77",
     ),
 ];
 

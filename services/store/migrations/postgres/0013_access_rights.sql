@@ -12,7 +12,7 @@
 --
 -- The owner sees everything, so `migrate`, `verify` and whatever repairs run as ringtrue_migrator. Where the roles do not
 -- exist, one user owns everything and there is no wall. It stands once roles.sql was run and `migrate` after it, since
--- every `migrate` calls grant_rights() again. A later migration that makes a table replaces that function.
+-- every `migrate` calls grant_rights() again. A later migration that makes a table adds its rows to rights().
 
 -- Which programs may serve this database, so that servers of two versions can work on it side by side while it is
 -- upgraded. A migration that only adds leaves the number as it is; one that takes something away, once no server of the
@@ -94,6 +94,96 @@ $$;
 
 REVOKE ALL ON FUNCTION put_policy(TEXT, TEXT, TEXT) FROM PUBLIC;
 
+-- What rules of rows are put together from. Worked out once for each statement, not for each row.
+CREATE FUNCTION rule_words() RETURNS TABLE (reach TEXT, own TEXT, own_or_shared TEXT, granted TEXT)
+    LANGUAGE sql IMMUTABLE PARALLEL SAFE
+    SET search_path = public, pg_temp
+AS $$
+    SELECT r.reach, o.own, s.own_or_shared,
+        '(' || s.own_or_shared || ') AND reaches_grant(whole_network, site_groups, sites)'
+    FROM (SELECT '((SELECT reached_sites())::TEXT[])') AS r (reach),
+        LATERAL (SELECT 'site_id = ANY ' || r.reach) AS o (own),
+        LATERAL (SELECT o.own || ' OR site_id = ''''') AS s (own_or_shared)
+$$;
+
+REVOKE ALL ON FUNCTION rule_words() FROM PUBLIC;
+
+-- Table, what the server may, what it may for callers of some sites, which rows these read, which they write; no rows
+-- stands for a table without row-level security. SELECT goes with UPDATE and DELETE, which look for their rows, and
+-- INSERT alone with what is only ever added to. A later migration that makes a table renames this function after the
+-- migration before it, and makes a new one that adds its own rows.
+CREATE FUNCTION rights() RETURNS TABLE (at_table TEXT, server_may TEXT, scoped_may TEXT, reads TEXT, writes TEXT)
+    LANGUAGE sql IMMUTABLE PARALLEL SAFE
+    SET search_path = public, pg_temp
+AS $$
+    SELECT rights.* FROM rule_words() AS w, LATERAL (VALUES
+        ('site', 'SELECT, INSERT, UPDATE', 'SELECT, INSERT, UPDATE', 'id = ANY ' || w.reach, 'id = ANY ' || w.reach),
+        ('furnace', 'SELECT, INSERT, UPDATE', 'SELECT, INSERT, UPDATE', w.own, w.own),
+        ('programme', 'SELECT, INSERT, UPDATE', 'SELECT, INSERT, UPDATE', w.own, w.own),
+        ('gauge', 'SELECT, INSERT, UPDATE', 'SELECT, INSERT, UPDATE', w.own, w.own),
+        -- Batches, their tables and the fit of the network are shared; who keeps them reaches every site.
+        ('ring_batch', 'SELECT, INSERT, UPDATE', 'SELECT', NULL, NULL),
+        ('ring_table', 'SELECT, INSERT', 'SELECT', NULL, NULL),
+        ('gauge_check', 'SELECT, INSERT', 'SELECT, INSERT', w.own, w.own),
+        ('furnace_event', 'SELECT, INSERT', 'SELECT, INSERT', w.own, w.own),
+        ('adjustment', 'SELECT, INSERT', 'SELECT, INSERT', w.own, w.own),
+        ('reading', 'SELECT, INSERT', 'SELECT, INSERT', w.own, w.own),
+        ('evaluation', 'SELECT, INSERT', 'SELECT, INSERT', w.own, w.own),
+        ('amendment', 'SELECT, INSERT', 'SELECT, INSERT', w.own, w.own),
+        -- A ring that another site has fired is to be told of: its row names a reading and says nothing of it.
+        ('fired_ring', 'SELECT, INSERT', 'SELECT, INSERT', 'true', w.own),
+        ('tracked_offset', 'SELECT, INSERT, UPDATE, DELETE', 'SELECT, INSERT, UPDATE, DELETE', w.own, w.own),
+        ('gauge_scatter', 'SELECT, INSERT, UPDATE, DELETE', 'SELECT, INSERT, UPDATE, DELETE', w.own, w.own),
+        ('reference_version', 'SELECT, UPDATE', 'SELECT, UPDATE', NULL, NULL),
+        -- Of the network's own chain its last entry, which the next one hangs on, and what repeats of a request about
+        -- a grant of several sites are answered with. It is written by signing phrases and such grants.
+        ('audit', 'SELECT, INSERT', 'SELECT, INSERT', w.own || ' OR (site_id = '''' AND (seq >= (SELECT'
+            ' network_chain_length()) OR reaches_entry(action, document)))', w.own_or_shared),
+        -- An id that was used at another site must be found, to refuse it. The answer itself is in the audit chain.
+        ('request', 'SELECT, INSERT', 'SELECT, INSERT', 'true', w.own_or_shared),
+        ('fleet_change', 'SELECT, UPDATE', 'SELECT, UPDATE', NULL, NULL),
+        ('fleet_fit', 'SELECT, INSERT, UPDATE', 'SELECT', NULL, NULL),
+        ('site_fit', 'SELECT, INSERT, UPDATE, DELETE', 'SELECT', w.own, NULL),
+        ('work_lease', 'SELECT, INSERT, UPDATE', NULL, NULL, NULL),
+        -- What is found about a shared batch everybody sees; who keeps the batches answers it.
+        ('finding', 'SELECT, INSERT, UPDATE', 'SELECT, INSERT, UPDATE', w.own_or_shared, w.own),
+        -- The network's rules bear on every site.
+        ('schedule_rule', 'SELECT, INSERT, UPDATE', 'SELECT, INSERT, UPDATE', w.own_or_shared, w.own),
+        ('care_act', 'SELECT, INSERT', 'SELECT, INSERT', w.own, w.own),
+        -- An entry in the network's own chain puts the network on the agenda.
+        ('site_agenda', 'SELECT, INSERT, UPDATE', 'SELECT, INSERT, UPDATE', w.own_or_shared, w.own_or_shared),
+        -- As with findings, but that whose credential ends is for who keeps the whole network.
+        ('alert', 'SELECT, INSERT, UPDATE', 'SELECT, INSERT, UPDATE',
+            w.own || ' OR (site_id = '''' AND kind <> ''credential_ends'')', w.own),
+        ('alert_change', 'SELECT, INSERT', 'SELECT, INSERT',
+            w.own || ' OR (site_id = '''' AND json_extract(document, ''$.kind'') <> ''credential_ends'')', w.own),
+        ('schema_compatibility', 'SELECT', NULL, NULL, NULL),
+        ('work_run', 'SELECT, INSERT, UPDATE', NULL, NULL, NULL),
+        -- Subscriptions of the whole network are for who keeps it.
+        ('mail_subscription', 'SELECT, INSERT, UPDATE', 'SELECT, INSERT, UPDATE', w.own, w.own),
+        -- Whoever deletes a subscription gives up its mail. Mail tells of alerts, so it goes by its subscription.
+        ('mail', 'SELECT, INSERT, UPDATE', 'SELECT, UPDATE',
+            'EXISTS (SELECT 1 FROM mail_subscription AS s WHERE s.id = subscription_id)',
+            'EXISTS (SELECT 1 FROM mail_subscription AS s WHERE s.id = subscription_id)'),
+        ('calendar_feed', 'SELECT, INSERT, UPDATE', 'SELECT, INSERT, UPDATE', w.own, w.own),
+        ('credential', 'SELECT, INSERT, UPDATE', 'SELECT, INSERT, UPDATE', w.granted, w.granted),
+        ('credential_use', 'SELECT, INSERT, UPDATE', 'SELECT',
+            'EXISTS (SELECT 1 FROM credential AS c WHERE c.id = credential_id)', NULL),
+        ('enrolment', 'SELECT, INSERT, UPDATE', 'SELECT, INSERT, UPDATE', w.granted, w.granted),
+        ('site_group', 'SELECT, INSERT, UPDATE', 'SELECT', 'reaches_any(sites)', NULL),
+        ('access_version', 'SELECT, UPDATE', 'SELECT, UPDATE', NULL, NULL),
+        -- Their text names the ends of all chains; the store shows each caller those in reach.
+        ('audit_checkpoint', 'SELECT, INSERT', 'SELECT', NULL, NULL),
+        ('audit_covered', 'SELECT, INSERT, UPDATE', NULL, 'false', NULL),
+        ('sign_off', 'SELECT, INSERT', 'SELECT, INSERT', w.own, w.own),
+        -- Of a person, not of a site: who signs may hold a credential of several sites or of a group.
+        ('signing_phrase', 'SELECT, INSERT, UPDATE', 'SELECT, INSERT, UPDATE', NULL, NULL),
+        ('alert_log_end', 'SELECT', 'SELECT', NULL, NULL)
+    ) AS rights (at_table, server_may, scoped_may, reads, writes)
+$$;
+
+REVOKE ALL ON FUNCTION rights() FROM PUBLIC;
+
 -- Gives the roles that exist exactly the rights that they need, and takes every other one of theirs away. May be called
 -- again and again.
 CREATE FUNCTION grant_rights() RETURNS VOID
@@ -101,11 +191,6 @@ CREATE FUNCTION grant_rights() RETURNS VOID
     SET search_path = public, pg_temp
 AS $$
 DECLARE
-    -- Worked out once for each statement, not for each row.
-    reach CONSTANT TEXT := '((SELECT reached_sites())::TEXT[])';
-    own CONSTANT TEXT := 'site_id = ANY ' || reach;
-    own_or_shared CONSTANT TEXT := own || ' OR site_id = ''''';
-    granted CONSTANT TEXT := '(' || own_or_shared || ') AND reaches_grant(whole_network, site_groups, sites)';
     has_server CONSTANT BOOLEAN := to_regrole('ringtrue_server') IS NOT NULL;
     has_scoped CONSTANT BOOLEAN := to_regrole('ringtrue_scoped') IS NOT NULL;
     called CONSTANT TEXT[] := ARRAY['all_sites', 'in_reach', 'read_in_reach', 'added_in_reach', 'changed_in_reach'];
@@ -113,73 +198,7 @@ DECLARE
     stale TEXT;
     one RECORD;
 BEGIN
-    FOR one IN SELECT * FROM (VALUES
-        -- Table, what the server may, what it may for callers of some sites, which rows these read, which they write;
-        -- no rows stands for a table without row-level security. SELECT goes with UPDATE and DELETE, which look for
-        -- their rows, and INSERT alone with what is only ever added to.
-        ('site', 'SELECT, INSERT, UPDATE', 'SELECT, INSERT, UPDATE', 'id = ANY ' || reach, 'id = ANY ' || reach),
-        ('furnace', 'SELECT, INSERT, UPDATE', 'SELECT, INSERT, UPDATE', own, own),
-        ('programme', 'SELECT, INSERT, UPDATE', 'SELECT, INSERT, UPDATE', own, own),
-        ('gauge', 'SELECT, INSERT, UPDATE', 'SELECT, INSERT, UPDATE', own, own),
-        -- Batches, their tables and the fit of the network are shared; who keeps them reaches every site.
-        ('ring_batch', 'SELECT, INSERT, UPDATE', 'SELECT', NULL, NULL),
-        ('ring_table', 'SELECT, INSERT', 'SELECT', NULL, NULL),
-        ('gauge_check', 'SELECT, INSERT', 'SELECT, INSERT', own, own),
-        ('furnace_event', 'SELECT, INSERT', 'SELECT, INSERT', own, own),
-        ('adjustment', 'SELECT, INSERT', 'SELECT, INSERT', own, own),
-        ('reading', 'SELECT, INSERT', 'SELECT, INSERT', own, own),
-        ('evaluation', 'SELECT, INSERT', 'SELECT, INSERT', own, own),
-        ('amendment', 'SELECT, INSERT', 'SELECT, INSERT', own, own),
-        -- A ring that another site has fired is to be told of: its row names a reading and says nothing of it.
-        ('fired_ring', 'SELECT, INSERT', 'SELECT, INSERT', 'true', own),
-        ('tracked_offset', 'SELECT, INSERT, UPDATE, DELETE', 'SELECT, INSERT, UPDATE, DELETE', own, own),
-        ('gauge_scatter', 'SELECT, INSERT, UPDATE, DELETE', 'SELECT, INSERT, UPDATE, DELETE', own, own),
-        ('reference_version', 'SELECT, UPDATE', 'SELECT, UPDATE', NULL, NULL),
-        -- Of the network's own chain its last entry, which the next one hangs on, and what repeats of a request about
-        -- a grant of several sites are answered with. It is written by signing phrases and such grants.
-        ('audit', 'SELECT, INSERT', 'SELECT, INSERT', own || ' OR (site_id = '''' AND (seq >= (SELECT'
-            ' network_chain_length()) OR reaches_entry(action, document)))', own_or_shared),
-        -- An id that was used at another site must be found, to refuse it. The answer itself is in the audit chain.
-        ('request', 'SELECT, INSERT', 'SELECT, INSERT', 'true', own_or_shared),
-        ('fleet_change', 'SELECT, UPDATE', 'SELECT, UPDATE', NULL, NULL),
-        ('fleet_fit', 'SELECT, INSERT, UPDATE', 'SELECT', NULL, NULL),
-        ('site_fit', 'SELECT, INSERT, UPDATE, DELETE', 'SELECT', own, NULL),
-        ('work_lease', 'SELECT, INSERT, UPDATE', NULL, NULL, NULL),
-        -- What is found about a shared batch everybody sees; who keeps the batches answers it.
-        ('finding', 'SELECT, INSERT, UPDATE', 'SELECT, INSERT, UPDATE', own_or_shared, own),
-        -- The network's rules bear on every site.
-        ('schedule_rule', 'SELECT, INSERT, UPDATE', 'SELECT, INSERT, UPDATE', own_or_shared, own),
-        ('care_act', 'SELECT, INSERT', 'SELECT, INSERT', own, own),
-        -- An entry in the network's own chain puts the network on the agenda.
-        ('site_agenda', 'SELECT, INSERT, UPDATE', 'SELECT, INSERT, UPDATE', own_or_shared, own_or_shared),
-        -- As with findings, but that whose credential ends is for who keeps the whole network.
-        ('alert', 'SELECT, INSERT, UPDATE', 'SELECT, INSERT, UPDATE',
-            own || ' OR (site_id = '''' AND kind <> ''credential_ends'')', own),
-        ('alert_change', 'SELECT, INSERT', 'SELECT, INSERT',
-            own || ' OR (site_id = '''' AND json_extract(document, ''$.kind'') <> ''credential_ends'')', own),
-        ('schema_compatibility', 'SELECT', NULL, NULL, NULL),
-        ('work_run', 'SELECT, INSERT, UPDATE', NULL, NULL, NULL),
-        -- Subscriptions of the whole network are for who keeps it.
-        ('mail_subscription', 'SELECT, INSERT, UPDATE', 'SELECT, INSERT, UPDATE', own, own),
-        -- Whoever deletes a subscription gives up its mail. Mail tells of alerts, so it goes by its subscription.
-        ('mail', 'SELECT, INSERT, UPDATE', 'SELECT, UPDATE',
-            'EXISTS (SELECT 1 FROM mail_subscription AS s WHERE s.id = subscription_id)',
-            'EXISTS (SELECT 1 FROM mail_subscription AS s WHERE s.id = subscription_id)'),
-        ('calendar_feed', 'SELECT, INSERT, UPDATE', 'SELECT, INSERT, UPDATE', own, own),
-        ('credential', 'SELECT, INSERT, UPDATE', 'SELECT, INSERT, UPDATE', granted, granted),
-        ('credential_use', 'SELECT, INSERT, UPDATE', 'SELECT',
-            'EXISTS (SELECT 1 FROM credential AS c WHERE c.id = credential_id)', NULL),
-        ('enrolment', 'SELECT, INSERT, UPDATE', 'SELECT, INSERT, UPDATE', granted, granted),
-        ('site_group', 'SELECT, INSERT, UPDATE', 'SELECT', 'reaches_any(sites)', NULL),
-        ('access_version', 'SELECT, UPDATE', 'SELECT, UPDATE', NULL, NULL),
-        -- Their text names the ends of all chains; the store shows each caller those in reach.
-        ('audit_checkpoint', 'SELECT, INSERT', 'SELECT', NULL, NULL),
-        ('audit_covered', 'SELECT, INSERT, UPDATE', NULL, 'false', NULL),
-        ('sign_off', 'SELECT, INSERT', 'SELECT, INSERT', own, own),
-        -- Of a person, not of a site: who signs may hold a credential of several sites or of a group.
-        ('signing_phrase', 'SELECT, INSERT, UPDATE', 'SELECT, INSERT, UPDATE', NULL, NULL),
-        ('alert_log_end', 'SELECT', 'SELECT', NULL, NULL)
-        ) AS rights (at_table, server_may, scoped_may, reads, writes)
+    FOR one IN SELECT * FROM rights()
     LOOP
         IF has_server THEN
             EXECUTE format('REVOKE ALL ON %I FROM ringtrue_server', one.at_table);
