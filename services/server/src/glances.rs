@@ -5,7 +5,7 @@
 //! call asks the database how many changes there were (`site_agenda`, which every audit entry raises, whichever
 //! server makes it): sites with changes of their own are looked at anew before it is answered, so an answer never
 //! lacks what a caller has written. What changes by time alone, or with the network's fit, is as of the look's
-//! moment, which the answer says; [`Glances::turn`] looks anew every few minutes. The first look is made there too,
+//! moment, which the answer says; `Glances::turn` looks anew every few minutes. The first look is made there too,
 //! by one task for all who wait, and goes on when they give up.
 
 mod foresight;
