@@ -27,7 +27,7 @@ const NEEDLESS: [&str; 12] = [
 ];
 
 /// Lists that are short whatever the network has: they have no pages.
-const WHOLE: [&str; 7] = [
+const WHOLE: [&str; 9] = [
     "ScheduleRules",
     "BackgroundWork",
     "MailSubscriptions",
@@ -36,6 +36,8 @@ const WHOLE: [&str; 7] = [
     "SiteGroups",
     // Goes on behind cursors.
     "Changes",
+    "Webhooks",
+    "WebhookDeliveries",
 ];
 
 /// Every call of the protocol by its path.

@@ -69,6 +69,10 @@ const COMMITTED: &[(&str, &str)] = &[
         "d51e909c84a723302d8ac030f4001634da8445dbc7bdf378394535c9dfbae5f4",
     ),
     (
+        "services/store/migrations/sqlite/0016_webhooks.sql",
+        "89b79b93757a5e4eacab261089bde5ed4d41ce8d77fcaf38a4b388ac4f32d10d",
+    ),
+    (
         "services/store/migrations/postgres/0000_functions.sql",
         "8616dac2cf54b789e232ac8d74808b6c608ebde07e7616cf95657567ec3b4c84",
     ),
@@ -131,6 +135,10 @@ const COMMITTED: &[(&str, &str)] = &[
     (
         "services/store/migrations/postgres/0015_changes.sql",
         "7c622fae577457046cd6d134b95dee31afd25f618557ced86b21d78583228c77",
+    ),
+    (
+        "services/store/migrations/postgres/0016_webhooks.sql",
+        "adb6aa3a111c5da89178acfb93b27b3021823449098fe6b63b2a759a70a43f0d",
     ),
 ];
 

@@ -14,7 +14,7 @@ use crate::session::{Over, Session};
 use crate::{
     adjustment, alert, audit, batch, care, cautions, change, credential, due, enrol, feed, fitness,
     furnace, gauge, group, mail, profile, programme, qc, quantity, queue, reading, rule, sign_off,
-    site, watch, whoami, work,
+    site, watch, webhook, whoami, work,
 };
 
 /// Exit codes and environment, as the help and the manual page give them.
@@ -146,6 +146,9 @@ enum Noun {
     /// Who is sent mail about alerts.
     #[command(subcommand, after_long_help = mail::EXAMPLES)]
     Mail(mail::Ask),
+    /// Changes sent to other programs, signed.
+    #[command(subcommand, after_long_help = webhook::EXAMPLES)]
+    Webhook(webhook::Ask),
     /// Addresses under which calendar programs read what is due.
     #[command(subcommand, after_long_help = feed::EXAMPLES)]
     Calendar(feed::Ask),
@@ -414,6 +417,7 @@ async fn asked_of_server(
         Noun::Watch(ask) => Box::pin(watch::carry_out(ask, session)).await,
         Noun::Changes(ask) => Box::pin(change::carry_out(ask, session)).await,
         Noun::Mail(ask) => Box::pin(mail::carry_out(ask, session)).await,
+        Noun::Webhook(ask) => Box::pin(webhook::carry_out(ask, session)).await,
         Noun::Calendar(ask) => Box::pin(feed::carry_out(ask, session)).await,
         Noun::Work => Box::pin(work::carry_out(session)).await,
         Noun::Whoami => Box::pin(whoami::carry_out(session)).await,

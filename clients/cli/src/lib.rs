@@ -41,6 +41,7 @@ mod site;
 mod standing;
 mod term;
 mod watch;
+mod webhook;
 mod whoami;
 mod words;
 mod work;

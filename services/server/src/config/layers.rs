@@ -45,6 +45,7 @@ pub(super) const KEYS: [&str; 42] = [
     "fleet.refit_every_s",
     "alerts.look_every_s",
     "changes.keep_days",
+    "webhooks.allow",
     "http.listen",
     "http.tls",
     "http.public_url",
