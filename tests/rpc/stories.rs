@@ -5,7 +5,7 @@ use std::collections::BTreeSet;
 use crate::bad_requests::calls;
 
 /// Calls with the file and the test that tells their story.
-const STORIES: [(&str, &str, &str); 92] = [
+const STORIES: [(&str, &str, &str); 101] = [
     (
         "SiteService/CreateSite",
         SITES,

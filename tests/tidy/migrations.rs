@@ -138,7 +138,7 @@ const COMMITTED: &[(&str, &str)] = &[
     ),
     (
         "services/store/migrations/postgres/0016_webhooks.sql",
-        "adb6aa3a111c5da89178acfb93b27b3021823449098fe6b63b2a759a70a43f0d",
+        "35d11d91742c5b0c133f52e5761bb376d931477c285b6f1eae31ea057daa5c83",
     ),
 ];
 

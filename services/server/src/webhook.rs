@@ -6,9 +6,9 @@ mod sending;
 mod signature;
 mod target;
 
-pub(crate) use courier::Courier;
 pub use courier::WEBHOOKS_WORK;
-pub(crate) use event::{Event, of_test};
+pub(crate) use courier::{Courier, Rounds};
+pub(crate) use event::of_test;
 pub use sending::{Came, Sender};
 pub use signature::{WebhookSecret, sign};
 pub use target::{Target, shown};

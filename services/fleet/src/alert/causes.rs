@@ -14,7 +14,7 @@ use crate::due::{
     verification_waiting, waiting_since,
 };
 use crate::furnace::FurnaceState;
-use crate::key::{SiteId, SubscriptionKey};
+use crate::key::SiteId;
 use crate::rule::InForce;
 use crate::site::SiteDetails;
 use crate::task::TaskKind;

@@ -13,7 +13,7 @@ use super::{ClientCertificates, LogFormat, MailTls, Overrides, without_secrets};
 pub const ENVIRONMENT_PREFIX: &str = "RINGTRUE_SERVER";
 
 /// Every key there is, in the order it is shown to people.
-pub(super) const KEYS: [&str; 42] = [
+pub(super) const KEYS: [&str; 43] = [
     "listen",
     "database",
     "drain_s",

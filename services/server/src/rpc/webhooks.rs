@@ -226,6 +226,8 @@ async fn update(
         for field in &wanted {
             match *field {
                 "display_name" => changed.display_name.clone_from(&given_details.display_name),
+                // An answer leaves out what stands behind `?`: sent back as it was told, it changes nothing.
+                "url" if given_details.url == shown(&present.url) => {}
                 "url" => changed.url.clone_from(&given_details.url),
                 "types" => changed.types.clone_from(&given_details.types),
                 "sites" => changed.sites.clone_from(&given_details.sites),
