@@ -281,9 +281,7 @@ async fn failing_receivers_are_tried_again_and_redirects_are_not_followed() {
     sending.hooks.order("/ordered", "500", &[&ordered.secret]);
     sending.hooks.order("/loose", "redirect", &[&loose.secret]);
     sending.raise(1..4).await;
-    for path in ["/ordered", "/loose"] {
-        assert_eq!(subject(&sending.hooks.next(path).await), "alerts/n1");
-    }
+    assert_eq!(subject(&sending.hooks.next("/ordered").await), "alerts/n1");
     let failing = sending
         .until(&name_of(&ordered), |one| one.failing_since_time.is_some())
         .await;
@@ -294,12 +292,11 @@ async fn failing_receivers_are_tried_again_and_redirects_are_not_followed() {
     assert!(loosely.last_failure.contains("307"), "{loosely:?}");
     // The first of an ordered one holds the others up, and only those.
     assert_eq!(sending.hooks.kept("/ordered"), 0);
-    for number in 2..4 {
-        assert_eq!(
-            subject(&sending.hooks.next("/loose").await),
-            format!("alerts/n{number}")
-        );
+    let mut tried = BTreeSet::new();
+    for _ in 1..4 {
+        tried.insert(subject(&sending.hooks.next("/loose").await));
     }
+    assert_eq!(tried.len(), 3);
     sending
         .hooks
         .order("/ordered", "accept", &[&ordered.secret]);

@@ -11,7 +11,7 @@ use ringtrue_tests::{Bench, Network, wire};
 use crate::refusals::{Records, bad_value};
 
 /// Lists of what the whole network has, and what is asked about the caller: their requests need nothing.
-const NEEDLESS: [&str; 12] = [
+const NEEDLESS: [&str; 13] = [
     "/ListAuditEntries",
     "/ListAuditCheckpoints",
     "/ListSites",
@@ -19,6 +19,7 @@ const NEEDLESS: [&str; 12] = [
     "/ListBatchEffects",
     "/ListScheduleRules",
     "/ListMailSubscriptions",
+    "/ListWebhooks",
     "/ListBackgroundWork",
     "/WhoAmI",
     "/ListEnrolments",

@@ -2,7 +2,7 @@
 
 use std::net::SocketAddr;
 use std::sync::Arc;
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 use http::header::{CONTENT_TYPE, HOST, USER_AGENT};
 use http_body_util::{BodyExt as _, Full, Limited};
@@ -51,6 +51,8 @@ pub struct Came {
     pub meaning: Meaning,
     /// What went wrong, in words; empty when it arrived.
     pub failure: String,
+    /// How long it took.
+    pub took: Duration,
 }
 
 impl Came {
@@ -59,6 +61,7 @@ impl Came {
             status: None,
             meaning: Meaning::Failed,
             failure: failure.into(),
+            took: Duration::ZERO,
         }
     }
 }
@@ -133,10 +136,15 @@ impl Sender {
             Ok(request) => request,
             Err(fault) => return Came::failed(format!("the request cannot be written: {fault}")),
         };
-        match tokio::time::timeout(LONGEST, self.exchanged(&target, request)).await {
+        let began = Instant::now();
+        let came = match tokio::time::timeout(LONGEST, self.exchanged(&target, request)).await {
             Ok(Ok(status)) => answered(status),
             Ok(Err(failure)) => Came::failed(failure),
             Err(_) => Came::failed(format!("no answer within {} s", LONGEST.as_secs())),
+        };
+        Came {
+            took: began.elapsed(),
+            ..came
         }
     }
 
@@ -235,5 +243,6 @@ fn answered(status: u16) -> Came {
             }
             _ => format!("the receiver answered {status}"),
         },
+        took: Duration::ZERO,
     }
 }

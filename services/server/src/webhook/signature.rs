@@ -101,6 +101,31 @@ mod tests {
         assert_ne!(signature, sign(b"Jefe", "c1-00000001", 8, b"{}"));
     }
 
+    /// Source: worked examples of the open Standard Webhooks convention, in its specification and in the tests of its
+    /// reference libraries; values from memory, which the arithmetic of Python's `hmac` confirms.
+    #[test]
+    fn signatures_are_those_of_the_conventions_examples() {
+        for (secret, id, timestamp_s, body, wanted) in [
+            (
+                "plJ3nmyCDGBKInavdOK15jsl",
+                "msg_loFOjxBNrRLzqYUf",
+                1_731_705_121,
+                r#"{"event_type":"ping","data":{"success":true}}"#,
+                "v1,rAvfW3dJ/X/qxhsaXPOyyCGmRKsaKWcsNccKXlIktD0=",
+            ),
+            (
+                "MfKQ9r8GKYqrTwjUPD8ILPZIo2LaLaSw",
+                "msg_p5jXN8AQM9LWM0D4loKWxJek",
+                1_614_265_330,
+                r#"{"test": 2432232314}"#,
+                "v1,g0hM9SsE+OTPJTGt/tmIKtSyZlE3uFJELVlNIOLJ1OE=",
+            ),
+        ] {
+            let secret = BASE64.decode(secret.as_bytes()).expect("Base64");
+            assert_eq!(sign(&secret, id, timestamp_s, body.as_bytes()), wanted);
+        }
+    }
+
     #[test]
     fn secrets_differ_by_webhook_and_generation_and_are_not_printed() {
         let folder = tempfile::tempdir().expect("a folder");
