@@ -69,6 +69,7 @@ def arguments(given: list[str]) -> argparse.Namespace:
         help="a reading gets a worklist when its furnace was outside tolerance with at least this probability (0.5)",
     )
     parser.add_argument("--again", action="store_true", help="report refused jobs once more, for example after a furnace was added")
+    parser.add_argument("--anew", action="store_true", help="compare everything with what is on record; after Ringtrue's database was set back")
     parser.add_argument("--call-s", type=_number(1, 600), default=30.0, metavar="SECONDS", help="longest time for one call (30)")
     parser.add_argument("--tries", type=_whole(1, 50), default=6, metavar="COUNT", help="most tries of one call (6)")
     asked = parser.parse_args(given)
@@ -145,8 +146,8 @@ def round_of(asked: argparse.Namespace, kept: Kept) -> int:
         confirmed, refused = report(interface, kept, asked.jobs, asked.site, asked.part)
         if confirmed or refused:
             log.info("%d firings confirmed, %d refused", confirmed, refused)
-            # One's own firings are in the worklists at once.
-            follow(interface, kept, asked.site, asked.outside_from)
+            # One's own firings are in the worklists at once; the feed tells of them a moment later.
+            kept.all_stale()
         write_worklists(interface, kept, asked.worklists)
     except NoAnswer as fault:
         log.error("%s", fault)
@@ -178,6 +179,8 @@ def main(given: list[str]) -> int:
     try:
         if asked.again:
             kept.forget_refused()
+        if asked.anew:
+            kept.forget_place()
         if asked.once:
             return round_of(asked, kept)
         while True:

@@ -57,7 +57,7 @@ def follow(interface: Interface, kept: Kept, site: str, outside_from: float) -> 
     """Takes in what has changed since the last time; begins anew where the place is kept no longer."""
     cursor = kept.cursor()
     if cursor is None:
-        log.info("following the change feed for the first time")
+        log.info("looking at everything that is on record, then following the change feed")
         begin_anew(interface, kept, site, outside_from)
         return
     while True:
@@ -148,6 +148,9 @@ def exposure(interface: Interface, reading: str) -> tuple[dict[str, Any], list[d
 def worklist_name(summary: dict[str, Any]) -> str:
     """Named after furnace and begin: later readings of the same trouble lengthen the same list."""
     furnace = summary["furnace"].rsplit("/", 1)[1]
+    if summary.get("startReason") == "SPAN_BOUND_FIRST_FIRING":
+        # The first firing on record moves when an earlier one is reported.
+        return f"worklist-{furnace}-from-first-firing.csv"
     start = datetime.fromisoformat(summary["startTime"]).astimezone(timezone.utc)
     return f"worklist-{furnace}-from-{start:%Y%m%dT%H%M%SZ}.csv"
 

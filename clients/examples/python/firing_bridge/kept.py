@@ -122,6 +122,16 @@ class Kept:
         with self.whole() as database:
             database.execute("DELETE FROM report WHERE state = 'refused'")
 
+    def forget_place(self) -> None:
+        """Lets following begin anew."""
+        with self.whole() as database:
+            database.execute("DELETE FROM place")
+
+    def all_stale(self) -> None:
+        """Has every worklist looked at once more."""
+        with self.whole() as database:
+            database.execute("UPDATE outside SET is_stale = 1")
+
     def cursor(self) -> str | None:
         """The place in the change feed; none before it was ever followed."""
         row = self._database.execute("SELECT cursor FROM place").fetchone()
