@@ -118,7 +118,7 @@ fn a_firing_is_reported_once_shown_and_corrected() {
         serde_json::json!({})
     );
     let all = place.said("firing list k2 --amended").done();
-    assert_eq!(all.matches("corrected since").count(), 2, "{all}");
+    assert_eq!(all.matches("; corrected").count(), 2, "{all}");
     let missing = place.said("firing show F-404");
     assert_eq!(missing.code, Some(5));
     assert!(missing.err.contains("F-404"), "{}", missing.err);

@@ -87,11 +87,7 @@ pub(crate) struct Decision {
     #[command(flatten)]
     which: Which,
     /// Case that it is about; may be repeated.
-    #[arg(
-        long = "case",
-        value_name = "CASE",
-        required_unless_present = "all_cases"
-    )]
+    #[arg(long = "case", value_name = "CASE")]
     cases: Vec<String>,
     /// It is about all cases of the span.
     #[arg(long, conflicts_with = "cases")]
