@@ -66,7 +66,11 @@ fn changes_are_listed_in_order_and_go_on_behind_a_cursor() {
 
     let last = rest.last().expect("some")["cursor"].as_str().expect("one");
     let none = place.said(&format!("changes list --after {last} --type rule"));
-    assert!(none.err.contains("There are no changes"), "{}", none.err);
+    assert!(
+        none.err.contains("Nothing like that has changed"),
+        "{}",
+        none.err
+    );
 }
 
 #[test]

@@ -39,7 +39,11 @@ async fn the_example_survives_everything_without_doubling_anything() {
     };
     let made = remote.create_credential(credential).await;
     let token = made.expect("a credential").token;
-    server.stop();
+    drop(remote);
+    // The client's side of the connection must go on, or the server waits for it to say goodbye.
+    tokio::task::spawn_blocking(move || server.stop())
+        .await
+        .expect("it stops");
     // The program stops and starts the server itself, always at this address.
     let free = TcpListener::bind("127.0.0.1:0").expect("a free port");
     let http = free.local_addr().expect("its address").to_string();

@@ -74,7 +74,7 @@ async fn parent(wanted: &Wanted, session: &mut Session<'_, '_>) -> Result<String
 
 async fn list(wanted: Wanted, limit: usize, session: &mut Session<'_, '_>) -> Result<(), Stop> {
     let parent = parent(&wanted, session).await?;
-    let mut after = wanted.after.unwrap_or_default();
+    let mut after = wanted.after.clone().unwrap_or_default();
     let mut changes: Vec<Change> = Vec::new();
     let mut has_more = true;
     while has_more && changes.len() < limit {
@@ -99,6 +99,11 @@ async fn list(wanted: Wanted, limit: usize, session: &mut Session<'_, '_>) -> Re
     for change in &changes {
         let zone = zone(change, session).await?;
         rows.push(row(change, wanted.everywhere, &zone).to_vec());
+    }
+    if rows.is_empty() && (wanted.after.is_some() || !wanted.types.is_empty()) {
+        // What was asked for is narrower than all there is.
+        session.say("Nothing like that has changed.")?;
+        return session.say(&format!("Go on from here with --after {after}."));
     }
     let headings = ["when", "what", "which", "by", "cursor"];
     shown_list("changes", &headings, &rows, has_more, session)?;

@@ -301,18 +301,20 @@ class FiringBridge(unittest.TestCase):
 
     def test_a_refused_firing_is_kept_with_its_reasons_until_it_is_mended(self) -> None:
         laboratory = Laboratory(self, "k4")
-        ids = laboratory.fires(0, 4)
+        ids = laboratory.fires(0, 5)
+        laboratory.change("UPDATE job_case SET units = 'many' WHERE job_id = ?", ids[4])
         laboratory.change("UPDATE job SET ended_at = started_at WHERE job_id = ?", ids[0])
         laboratory.change("UPDATE job_case SET case_id = 'Anybody' WHERE job_id = ?", ids[1])
         laboratory.change("UPDATE job SET started_at = '2026-03-04 14:00' WHERE job_id = ?", ids[2])
         code, said = laboratory.ran()
         self.assertEqual(code, 3, said)
         self.assertNotIn("Anybody", said)
-        self.assertEqual(laboratory.on_record(), ids[3:])
+        self.assertEqual(laboratory.on_record(), [ids[3]])
         refused = dict(laboratory.rows("SELECT job_id, reasons FROM report WHERE state = 'refused'"))
         self.assertIn("ENDS_BEFORE_IT_STARTS", refused[ids[0]])
         self.assertIn("may be a name", refused[ids[1]])
         self.assertIn("does not say its offset", refused[ids[2]])
+        self.assertIn("no whole number", refused[ids[4]])
         # Nothing is sent again while nothing is mended; what is mended is.
         way = self.way()
         code, said = laboratory.ran(base=way.base)

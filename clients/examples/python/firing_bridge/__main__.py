@@ -18,6 +18,7 @@ import sqlite3
 import stat
 import sys
 import time
+from collections.abc import Callable
 from pathlib import Path
 
 from following import follow, write_worklists
@@ -50,28 +51,39 @@ def arguments(given: list[str]) -> argparse.Namespace:
         epilog=EPILOG,
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
-    parser.add_argument("--base", required=True, metavar="URL", help="where Ringtrue's REST interface is")
-    parser.add_argument("--site", required=True, metavar="SITE", help="site whose firings these are, such as porto")
-    parser.add_argument("--jobs", required=True, type=Path, metavar="FILE", help="the laboratory's SQLite file; only read")
-    parser.add_argument("--kept", required=True, type=Path, metavar="FILE", help="the bridge's own SQLite file")
-    parser.add_argument("--worklists", required=True, type=Path, metavar="FOLDER", help="folder that takes the worklists")
-    parser.add_argument("--token-file", type=Path, metavar="FILE", help="file with the token; else RINGTRUE_TOKEN")
-    parser.add_argument("--authority", metavar="FILE", help="authority of the server's certificate (PEM), if it is your own")
+    takes = parser.add_argument
+    takes("--base", required=True, metavar="URL", help="where Ringtrue's REST interface is")
+    takes("--site", required=True, metavar="SITE", help="site whose firings these are, such as porto")
+    takes("--jobs", required=True, type=Path, metavar="FILE", help="the laboratory's SQLite file; only read")
+    takes("--kept", required=True, type=Path, metavar="FILE", help="the bridge's own SQLite file")
+    takes("--worklists", required=True, type=Path, metavar="FOLDER", help="folder that takes the worklists")
+    takes("--token-file", type=Path, metavar="FILE", help="file with the token; else RINGTRUE_TOKEN")
+    takes("--authority", metavar="FILE", help="authority of the server's certificate (PEM), if it is your own")
     when = parser.add_mutually_exclusive_group(required=True)
     when.add_argument("--once", action="store_true", help="do what is to be done and end")
-    when.add_argument("--every", type=_number(1, 86_400), metavar="SECONDS", help="do so again and again, until ended")
-    parser.add_argument("--part", type=_whole(1, 1000), default=200, metavar="COUNT", help="firings in a part (200)")
-    parser.add_argument(
+    when.add_argument(
+        "--every", type=_number(1, 86_400), metavar="SECONDS", help="do so again and again, until ended"
+    )
+    takes("--part", type=_whole(1, 1000), default=200, metavar="COUNT", help="firings in a part (200)")
+    takes(
         "--outside-from",
         type=_number(0.05, 1),
         default=0.5,
         metavar="PROBABILITY",
         help="a reading gets a worklist when its furnace was outside tolerance with at least this probability (0.5)",
     )
-    parser.add_argument("--again", action="store_true", help="report refused jobs once more, for example after a furnace was added")
-    parser.add_argument("--anew", action="store_true", help="compare everything with what is on record; after Ringtrue's database was set back")
-    parser.add_argument("--call-s", type=_number(1, 600), default=30.0, metavar="SECONDS", help="longest time for one call (30)")
-    parser.add_argument("--tries", type=_whole(1, 50), default=6, metavar="COUNT", help="most tries of one call (6)")
+    takes(
+        "--again",
+        action="store_true",
+        help="report refused jobs once more, for example after a furnace was added",
+    )
+    takes(
+        "--anew",
+        action="store_true",
+        help="compare everything with what is on record, for example after Ringtrue's database was set back",
+    )
+    takes("--call-s", type=_number(1, 600), default=30.0, metavar="SECONDS", help="longest time for one call (30)")
+    takes("--tries", type=_whole(1, 50), default=6, metavar="COUNT", help="most tries of one call (6)")
     asked = parser.parse_args(given)
     if not re.fullmatch(r"[a-z0-9][a-z0-9-]{0,62}", asked.site):
         parser.error(f"--site: `{asked.site}` is no id of a site; write it as Ringtrue has it, such as porto")
@@ -89,7 +101,7 @@ def arguments(given: list[str]) -> argparse.Namespace:
     return asked
 
 
-def _number(least: float, most: float):
+def _number(least: float, most: float) -> Callable[[str], float]:
     def read(text: str) -> float:
         value = float(text)
         if not least <= value <= most:
@@ -99,7 +111,7 @@ def _number(least: float, most: float):
     return read
 
 
-def _whole(least: int, most: int):
+def _whole(least: int, most: int) -> Callable[[str], int]:
     def read(text: str) -> int:
         value = int(text)
         if not least <= value <= most:
@@ -160,7 +172,7 @@ def round_of(asked: argparse.Namespace, kept: Kept) -> int:
         return FAULT
     waiting = kept.refused()
     if waiting:
-        log.warning("%d jobs are refused; mend them in the laboratory's system, they are reported again then", len(waiting))
+        log.warning("%d jobs are refused until they are mended in the laboratory's system", len(waiting))
         return REFUSED
     return DONE
 
@@ -173,7 +185,7 @@ def main(given: list[str]) -> int:
     logging.getLogger("urllib3").setLevel(logging.ERROR)
     try:
         kept = Kept(asked.kept)
-    except sqlite3.Error as fault:
+    except (sqlite3.Error, OSError) as fault:
         log.error("%s cannot be used as the bridge's own file: %s", asked.kept, fault)
         return FAULT
     try:

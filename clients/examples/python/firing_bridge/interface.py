@@ -202,7 +202,7 @@ def _object(content: bytes) -> dict[str, Any]:
     except ValueError:
         value = None
     if not isinstance(value, dict):
-        raise Problem(200, "NOT_JSON", "The answer is no JSON object; is this the address of Ringtrue's REST interface?")
+        raise Problem(200, "NOT_JSON", "The answer is no JSON object; is this the address of Ringtrue's REST?")
     return value
 
 

@@ -58,7 +58,7 @@ class Job:
     started_at: str
     ended_at: str
     outcome: str
-    cases: tuple[tuple[str, int], ...]
+    cases: tuple[tuple[str, str], ...]
 
     def digest(self) -> str:
         """Tells whether the laboratory changed something since."""
@@ -75,13 +75,18 @@ class Job:
         for name, part in (("furnace", self.furnace), ("programme", self.programme)):
             if not part or "/" in part:
                 raise Unfit(f"{name} `{part}` is no id; write it as Ringtrue has it, such as k2")
+        cases = []
+        for case_id, units in self.cases:
+            if not units.isdecimal():
+                raise Unfit(f"units `{units}` of a case are no whole number; write 0 where nobody knows")
+            cases.append({"caseId": case_id, "units": int(units)})
         return {
             "externalId": self.job_id,
             "programme": f"sites/{site}/furnaces/{self.furnace}/programmes/{self.programme}",
             "startTime": _moment("started_at", self.started_at),
             "endTime": _moment("ended_at", self.ended_at),
             "outcome": OUTCOMES[self.outcome],
-            "cases": [{"caseId": case_id, "units": units} for case_id, units in self.cases],
+            "cases": cases,
         }
 
 
@@ -101,12 +106,12 @@ def finished(file: Path) -> Iterator[Job]:
     with closing(sqlite3.connect(f"{file.resolve().as_uri()}?mode=ro", uri=True, timeout=LOOKED_AT_S)) as database:
         # Both are read at one moment, or a case that is added in between would be missed.
         database.execute("BEGIN")
-        cases: dict[str, list[tuple[str, int]]] = {}
+        cases: dict[str, list[tuple[str, str]]] = {}
         for job_id, case_id, units in database.execute(CASES):
-            cases.setdefault(str(job_id), []).append((str(case_id), int(units)))
+            cases.setdefault(str(job_id), []).append((str(case_id), str(units)))
         for row in database.execute(JOBS):
-            job_id, furnace, programme, started_at, ended_at, outcome = ("" if cell is None else str(cell) for cell in row)
-            yield Job(job_id, furnace, programme, started_at, ended_at, outcome, tuple(cases.get(job_id, ())))
+            job_id, *rest = ("" if cell is None else str(cell) for cell in row)
+            yield Job(job_id, *rest, tuple(cases.get(job_id, ())))
 
 
 def as_body(firings: list[dict[str, Any]]) -> str:

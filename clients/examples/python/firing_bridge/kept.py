@@ -6,6 +6,7 @@ Everything that belongs together is written in one transaction, so the file is r
 from __future__ import annotations
 
 import json
+import os
 import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -62,6 +63,8 @@ class Kept:
 
     def __init__(self, file: Path) -> None:
         """Opens it; makes it when it is not there."""
+        # It holds case ids: what is made here is for its user alone.
+        os.close(os.open(file, os.O_RDWR | os.O_CREAT, 0o600))
         self._database = sqlite3.connect(file, timeout=30.0, isolation_level=None)
         # What is said to be kept is on the disk.
         self._database.execute("PRAGMA synchronous = FULL")
