@@ -48,7 +48,7 @@ fn changes_are_listed_in_order_and_go_on_behind_a_cursor() {
     for words in [
         "site created",
         "furnace created",
-        "k2 (standard)",
+        "standard",
         " WE",
         "somebody at the",
     ] {

@@ -164,33 +164,37 @@ impl Which {
             wanted.end_time = until.map(moment::sent);
             return Ok(wanted);
         }
-        wanted.reading = match self.reading {
-            Some(text) => match names::spelled_out(&text, READING) {
+        wanted.reading = if let Some(text) = self.reading {
+            match names::spelled_out(&text, READING) {
                 Some(name) => name,
                 None if text.contains('/') => session.named(&text, READING).await?,
                 None => names::below(furnace, "readings", &text).map_err(Stop::Usage)?,
-            },
-            None => {
-                let latest = reading::latest(furnace, session).await?;
-                let zone = session.zone(names::site_of(furnace)).await?;
-                if let Some(fired) = moment::received(latest.fire_time.as_ref()) {
-                    session.say(&format!(
-                        "By the latest reading, fired {}.",
-                        moment::brief(fired, &zone)
-                    ))?;
-                }
-                let evaluation = latest.evaluation.clone().unwrap_or_default();
-                if evaluation.evaluable && evaluation.conformance_probability >= WITHIN {
-                    session.say(
-                        "It shows the furnace within tolerance; name another one with --reading if \
-                         that is not the one you mean.",
-                    )?;
-                }
-                latest.name
             }
+        } else {
+            by_latest(furnace, session).await?
         };
         Ok(wanted)
     }
+}
+
+/// The furnace's latest reading, told so that nobody takes it for another one.
+async fn by_latest(furnace: &str, session: &mut Session<'_, '_>) -> Result<String, Stop> {
+    let latest = reading::latest(furnace, session).await?;
+    let zone = session.zone(names::site_of(furnace)).await?;
+    if let Some(fired) = moment::received(latest.fire_time.as_ref()) {
+        session.say(&format!(
+            "By the latest reading, fired {}.",
+            moment::brief(fired, &zone)
+        ))?;
+    }
+    let evaluation = latest.evaluation.unwrap_or_default();
+    if evaluation.evaluable && evaluation.conformance_probability >= WITHIN {
+        session.say(
+            "It shows the furnace within tolerance; name another one with --reading if that is not \
+             the one you mean.",
+        )?;
+    }
+    Ok(latest.name)
 }
 
 async fn assess(
