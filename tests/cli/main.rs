@@ -2,10 +2,12 @@
 
 mod access;
 mod auditing;
+mod changes;
 mod cut_off;
 mod due_and_care;
 mod encrypted;
 mod exit_codes;
+mod exposure;
 mod first_week;
 mod importing;
 mod looks;
