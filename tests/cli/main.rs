@@ -2,10 +2,12 @@
 
 mod access;
 mod auditing;
+mod changes;
 mod cut_off;
 mod due_and_care;
 mod encrypted;
 mod exit_codes;
+mod exposure;
 mod first_week;
 mod importing;
 mod looks;
@@ -19,4 +21,5 @@ mod shapes;
 mod signing;
 mod step_by_step;
 mod watching;
+mod webhooks;
 mod workplace;

@@ -40,6 +40,22 @@ impl Watch {
             .collect()
     }
 
+    /// Waits until so many changes were shown as JSON, and gives them.
+    pub(crate) fn tells(&self, count: usize) -> Vec<Value> {
+        eventually(&format!("{count} changes are told"), || {
+            self.changes().len() >= count
+        });
+        self.changes()
+    }
+
+    /// Waits until the result holds some words.
+    pub(crate) fn shows(&self, words: &str) {
+        eventually(words, || {
+            let lines = self.out.lock().unwrap_or_else(PoisonError::into_inner);
+            lines.iter().any(|line| line.contains(words))
+        });
+    }
+
     /// Waits until a change about a furnace was shown, and gives how many were.
     fn sees(&self, furnace: &str) -> usize {
         let ends = format!("/furnaces/{furnace}");
@@ -62,7 +78,7 @@ impl Watch {
     }
 
     /// Sends a signal, waits until it has ended, and gives its exit code.
-    fn stopped_by(self, signal: Signal) -> Option<i32> {
+    pub(crate) fn stopped_by(self, signal: Signal) -> Option<i32> {
         let pid = i32::try_from(self.child.id()).expect("process ids are small");
         let pid = Pid::from_raw(pid).expect("above zero");
         kill_process(pid, signal).expect("the process is ours");

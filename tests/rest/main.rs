@@ -2,6 +2,7 @@
 //! bytes that no client would send.
 
 mod description;
+mod example;
 mod foreign;
 mod forms;
 mod guide;

@@ -74,7 +74,7 @@ async fn parent(wanted: &Wanted, session: &mut Session<'_, '_>) -> Result<String
 
 async fn list(wanted: Wanted, limit: usize, session: &mut Session<'_, '_>) -> Result<(), Stop> {
     let parent = parent(&wanted, session).await?;
-    let mut after = wanted.after.unwrap_or_default();
+    let mut after = wanted.after.clone().unwrap_or_default();
     let mut changes: Vec<Change> = Vec::new();
     let mut has_more = true;
     while has_more && changes.len() < limit {
@@ -98,9 +98,17 @@ async fn list(wanted: Wanted, limit: usize, session: &mut Session<'_, '_>) -> Re
     let mut rows = Vec::new();
     for change in &changes {
         let zone = zone(change, session).await?;
-        rows.push(row(change, wanted.everywhere, &zone).to_vec());
+        let [when, what, _, by, cursor] = row(change, wanted.everywhere, &zone);
+        let of = of(change, wanted.everywhere);
+        // Ids that the server makes are long; in the last column they get a line of their own.
+        rows.push(vec![when, what, of, by, cursor, own(change).to_owned()]);
     }
-    let headings = ["when", "what", "which", "by", "cursor"];
+    if rows.is_empty() && (wanted.after.is_some() || !wanted.types.is_empty()) {
+        // What was asked for is narrower than all there is.
+        session.say("Nothing like that has changed.")?;
+        return session.say(&format!("Go on from here with --after {after}."));
+    }
+    let headings = ["when", "what", "of", "by", "cursor", "id"];
     shown_list("changes", &headings, &rows, has_more, session)?;
     session.say(&format!("Go on behind these with --after {after}."))
 }
@@ -180,23 +188,45 @@ fn row(change: &Change, names_site: bool, zone: &TimeZone) -> [String; 5] {
     ]
 }
 
-/// What changed, without what is said already: the furnace and the id behind it.
+/// What changed, for one line: the furnace, or what else it is about, and the id behind it.
 fn which(change: &Change, names_site: bool) -> String {
-    let own = names::id(&change.name);
-    let of = match (change.furnace.as_str(), change.subject.as_str()) {
+    let (about, own) = (about(change), own(change));
+    let text = match about {
+        // Many firings come in one report; it has a name, and nothing more to show.
+        "" if change.name.contains("/firingReports/") => format!("report {own}"),
+        "" => own.to_owned(),
+        about if about == own => own.to_owned(),
+        about => format!("{about} ({own})"),
+    };
+    with_site(text, change, names_site)
+}
+
+/// The same without the id.
+fn of(change: &Change, names_site: bool) -> String {
+    with_site(about(change).to_owned(), change, names_site)
+}
+
+fn own(change: &Change) -> &str {
+    names::id(&change.name)
+}
+
+fn about(change: &Change) -> &str {
+    match (change.furnace.as_str(), change.subject.as_str()) {
         ("", "") => "",
         ("", subject) => names::id(subject),
         (furnace, _) => names::id(furnace),
-    };
-    let mut text = match of {
-        "" => own.to_owned(),
-        of if of == own => own.to_owned(),
-        of => format!("{of} ({own})"),
-    };
-    if names_site && !change.site.is_empty() && change.site != change.name {
-        text = format!("{text} at {}", names::id(&change.site));
     }
-    text
+}
+
+fn with_site(text: String, change: &Change, names_site: bool) -> String {
+    if !names_site || change.site.is_empty() || change.site == change.name {
+        return text;
+    }
+    let site = names::id(&change.site);
+    match text.as_str() {
+        "" => site.to_owned(),
+        text => format!("{text} at {site}"),
+    }
 }
 
 fn by(change: &Change) -> &'static str {

@@ -12,9 +12,9 @@ use crate::connection::{Connection, Said};
 use crate::failure::{Stop, exit};
 use crate::session::{Over, Session};
 use crate::{
-    adjustment, alert, audit, batch, care, cautions, change, credential, due, enrol, feed, fitness,
-    furnace, gauge, group, mail, profile, programme, qc, quantity, queue, reading, rule, sign_off,
-    site, watch, webhook, whoami, work,
+    adjustment, alert, audit, batch, care, cautions, change, credential, due, enrol, exposure,
+    feed, firing, fitness, furnace, gauge, group, mail, profile, programme, qc, quantity, queue,
+    reading, rule, sign_off, site, watch, webhook, whoami, work,
 };
 
 /// Exit codes and environment, as the help and the manual page give them.
@@ -122,6 +122,12 @@ enum Noun {
     /// Setpoints as entered on the controller.
     #[command(subcommand)]
     Adjustment(adjustment::Ask),
+    /// Production firings: what was fired, with which cases.
+    #[command(subcommand, after_long_help = firing::EXAMPLES)]
+    Firing(firing::Ask),
+    /// How hot production firings truly were, and what was decided about them.
+    #[command(subcommand, after_long_help = exposure::EXAMPLES)]
+    Exposure(exposure::Ask),
     /// What waits on this computer, since no server answered when it was done.
     #[command(subcommand, after_long_help = queue::EXAMPLES)]
     Queue(queue::Ask),
@@ -406,6 +412,8 @@ async fn asked_of_server(
         Noun::Gauge(ask) => Box::pin(gauge::carry_out(ask, session)).await,
         Noun::Reading(ask) => Box::pin(reading::carry_out(ask, session)).await,
         Noun::Adjustment(ask) => Box::pin(adjustment::carry_out(ask, session)).await,
+        Noun::Firing(ask) => Box::pin(firing::carry_out(ask, session)).await,
+        Noun::Exposure(ask) => Box::pin(exposure::carry_out(ask, session)).await,
         Noun::Queue(ask) => Box::pin(queue::carry_out(ask, session)).await,
         Noun::SignOff(ask) => Box::pin(sign_off::carry_out(ask, session)).await,
         Noun::Qc(ask) => Box::pin(qc::carry_out(ask, session)).await,

@@ -14,6 +14,11 @@ pub(crate) const READING: &[&str] = &["sites", "furnaces", "readings"];
 /// Kinds along the name of an adjustment.
 pub(crate) const ADJUSTMENT: &[&str] = &["sites", "furnaces", "adjustments"];
 
+/// Kinds along the name of a firing.
+pub(crate) const FIRING: &[&str] = &["sites", "furnaces", "firings"];
+/// Kinds along the name of a decision about an exposure.
+pub(crate) const EXPOSURE_DECISION: &[&str] = &["sites", "furnaces", "exposureDecisions"];
+
 /// Gives the resource name when the text says every part of it, as `sites/porto/furnaces/k2` or as
 /// `porto/k2`; none when a part must be filled in.
 pub(crate) fn spelled_out(text: &str, kinds: &[&str]) -> Option<String> {

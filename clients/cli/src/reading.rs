@@ -469,7 +469,7 @@ fn changed_since(programme: &str, then_c: f64, advised_c: f64, now_c: f64) -> Op
     })
 }
 
-async fn latest(furnace: &str, session: &mut Session<'_, '_>) -> Result<Reading, Stop> {
+pub(crate) async fn latest(furnace: &str, session: &mut Session<'_, '_>) -> Result<Reading, Stop> {
     let parent = session.named(furnace, FURNACE).await?;
     let ask = ListReadingsRequest {
         parent: parent.clone(),

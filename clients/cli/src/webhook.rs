@@ -21,7 +21,7 @@ Examples:
   ringtrue webhook add https://ledger.example/hook --title ledger --type reading --ordered
   ringtrue webhook test ID                    sends an event now, and says what came back
   ringtrue webhook deliveries ID --state dead
-  ringtrue webhook replay ID --since '2 days ago'
+  ringtrue webhook replay ID --since 'yesterday 18:00'
 The secret is shown once, when the webhook is made and when its secret is rotated.";
 
 /// What to do with webhooks.
@@ -123,7 +123,7 @@ pub(crate) enum Ask {
         webhook: String,
         /// Deliveries, by their ids.
         deliveries: Vec<String>,
-        /// All of changes from this time on, such as '2 days ago' or 'friday 18:00'.
+        /// All of changes from this time on, such as 'yesterday 18:00'.
         #[arg(long, value_name = "TIME", conflicts_with = "deliveries")]
         since: Option<String>,
         /// With --since, of changes before this time.

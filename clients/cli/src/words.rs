@@ -4,10 +4,10 @@ use clap::builder::{PossibleValuesParser, TypedValueParser};
 use ringtrue_proto::v1::{
     AlertChangeKind, AlertKind, AlertLevel, AlertStage, AlertState, CareActKind, ClosedDayShift,
     Conformity, CredentialKind, CredentialState, DayOfWeek, DeliveryState, DueState,
-    EnrolmentState, FindingKind, FindingState, FurnaceEventKind, FurnaceState, GaugeKind,
-    GaugeState, HeatingElement, MailMode, Permission, ProgrammeKind, ReadingPurpose,
-    RingBatchState, Role, SignOffMeaning, StandingOrder, StepKind, StepState, TaskKind,
-    ThermocoupleType, UseState,
+    EnrolmentState, ExposureOutcome, FindingKind, FindingState, FiringOutcome, FurnaceEventKind,
+    FurnaceState, GaugeKind, GaugeState, HeatingElement, MailMode, Permission, ProgrammeKind,
+    ReadingPurpose, RingBatchState, Role, SignOffMeaning, StandingOrder, StepKind, StepState,
+    TaskKind, ThermocoupleType, UseState,
 };
 
 /// A word and what it means, for each value of an enumeration.
@@ -319,6 +319,22 @@ pub(crate) const ENROLMENT_STATES: Words<EnrolmentState> = &[
     ("over", EnrolmentState::Expired),
     ("revoked", EnrolmentState::Revoked),
     ("locked", EnrolmentState::Locked),
+];
+
+/// How a firing ended.
+pub(crate) const FIRING_OUTCOMES: Words<FiringOutcome> = &[
+    ("completed", FiringOutcome::Completed),
+    ("aborted", FiringOutcome::Aborted),
+    ("power-lost", FiringOutcome::PowerLost),
+];
+
+/// What a laboratory decides about exposed cases.
+pub(crate) const EXPOSURE_OUTCOMES: Words<ExposureOutcome> = &[
+    ("no-action", ExposureOutcome::NoAction),
+    ("concession", ExposureOutcome::UseAsIsConcession),
+    ("rework", ExposureOutcome::ReworkByInstruction),
+    ("remake", ExposureOutcome::Remake),
+    ("inform-prescriber", ExposureOutcome::InformPrescriber),
 ];
 
 /// Gives a parser that takes exactly these words and offers them to completion.

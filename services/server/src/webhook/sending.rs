@@ -222,13 +222,16 @@ async fn exchanged(
         Ok(status)
     };
     // Both in this task: whoever stops waiting for the answer ends the connection too.
-    tokio::select! {
-        outcome = asked => outcome,
-        ended = driver => Err(match ended {
-            Ok(()) => "the receiver closed the connection without an answer".to_owned(),
-            Err(fault) => broken(fault),
-        }),
-    }
+    let mut asked = std::pin::pin!(asked);
+    let ended = tokio::select! {
+        outcome = &mut asked => return outcome,
+        ended = driver => ended,
+    };
+    // A receiver that closes behind its answer has answered.
+    asked.await.map_err(|_| match ended {
+        Ok(()) => "the receiver closed the connection without an answer".to_owned(),
+        Err(fault) => broken(fault),
+    })
 }
 
 fn answered(status: u16) -> Came {
