@@ -262,7 +262,7 @@ async fn a_thousand_events_keep_their_order_while_another_receiver_hangs() {
         assert_eq!(event["signed_by"], serde_json::json!([0]));
     }
     assert!(
-        began.elapsed() < Duration::from_secs(60),
+        began.elapsed() < Duration::from_mins(1),
         "{:?}",
         began.elapsed()
     );
@@ -446,7 +446,7 @@ async fn what_never_arrives_is_a_dead_letter_that_people_hear_of_and_can_send_ag
     };
     assert!(dead.iter().all(|one| one.last_failure.contains("503")));
     look(&sending.network).await;
-    assert_eq!(failing_alerts(&sending.network).await, [name.clone()]);
+    assert_eq!(failing_alerts(&sending.network).await, std::slice::from_ref(&name));
     sending.hooks.order("/a", "accept", &[&made.secret]);
     while sending.hooks.kept("/a") > 0 {
         sending.hooks.next("/a").await;

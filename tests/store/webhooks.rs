@@ -171,6 +171,10 @@ async fn events_go_in_order_come_back_and_are_given_up() {
     tx.commit().await.expect("committed");
     // Of an ordered webhook the first holds up the rest.
     assert_eq!(due(true, moment(1)).await, []);
+    let webhooks = read.webhooks_with_due_events(moment(1)).await;
+    assert_eq!(webhooks.expect("read"), [""; 0]);
+    let webhooks = read.webhooks_with_due_events(moment(2)).await;
+    assert_eq!(webhooks.expect("read"), ["w1"]);
     assert_eq!(due(false, moment(1)).await, [(3, 0), (5, 0)]);
     assert_eq!(due(true, moment(2)).await, [(2, 1), (3, 0), (5, 0)]);
     let failing = read.webhook(&one.key).await.expect("read").expect("there");

@@ -70,7 +70,7 @@ const COMMITTED: &[(&str, &str)] = &[
     ),
     (
         "services/store/migrations/sqlite/0016_webhooks.sql",
-        "89b79b93757a5e4eacab261089bde5ed4d41ce8d77fcaf38a4b388ac4f32d10d",
+        "1e61526ca587493ba60b2b07b6b868f7d63c066ec56bf677e7bfa2337cd82c63",
     ),
     (
         "services/store/migrations/postgres/0000_functions.sql",
@@ -138,7 +138,7 @@ const COMMITTED: &[(&str, &str)] = &[
     ),
     (
         "services/store/migrations/postgres/0016_webhooks.sql",
-        "35d11d91742c5b0c133f52e5761bb376d931477c285b6f1eae31ea057daa5c83",
+        "fb4a5bfa3413b34d6d323f9767d056784b73c0c97601e63706560ef5a91a9cac",
     ),
 ];
 

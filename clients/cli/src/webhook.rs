@@ -60,31 +60,7 @@ pub(crate) enum Ask {
         network: bool,
     },
     /// Changes a webhook; --resume also starts one again that the server stopped.
-    Change {
-        /// Webhook, by its id; of the network by its full name, webhooks/...
-        webhook: String,
-        /// Where events are sent, https.
-        #[arg(long)]
-        url: Option<String>,
-        /// What it is for.
-        #[arg(long, value_name = "TEXT")]
-        title: Option<String>,
-        #[command(flatten)]
-        wanted: Wanted,
-        /// Whether an event waits until the one before it has arrived.
-        #[arg(long, value_name = "YES_OR_NO")]
-        ordered: Option<bool>,
-        /// Sends nothing until resumed; what comes meanwhile waits.
-        #[arg(long, conflicts_with = "resume")]
-        pause: bool,
-        /// Sends again.
-        #[arg(long)]
-        resume: bool,
-        #[command(flatten)]
-        seen: Seen,
-        #[command(flatten)]
-        repeat: Repeat,
-    },
+    Change(Changed),
     /// Ends a webhook; what waits is not sent.
     Remove {
         /// Webhook, by its id; of the network by its full name, webhooks/...
@@ -118,24 +94,74 @@ pub(crate) enum Ask {
         limit: Limit,
     },
     /// Sends events again.
-    Replay {
-        /// Webhook, by its id; of the network by its full name, webhooks/...
-        webhook: String,
-        /// Deliveries, by their ids.
-        deliveries: Vec<String>,
-        /// All of changes from this time on, such as 'yesterday 18:00'.
-        #[arg(long, value_name = "TIME", conflicts_with = "deliveries")]
-        since: Option<String>,
-        /// With --since, of changes before this time.
-        #[arg(long, value_name = "TIME", requires = "since")]
-        until: Option<String>,
-        /// With --since, only in this state.
-        #[arg(long, value_name = "STATE", requires = "since",
-              value_parser = words::one_of(words::DELIVERY_STATES))]
-        state: Option<DeliveryState>,
-        #[command(flatten)]
-        repeat: Repeat,
-    },
+    Replay(Again),
+}
+
+/// What is to be otherwise.
+#[derive(Debug, Args)]
+pub(crate) struct Changed {
+    /// Webhook, by its id; of the network by its full name, webhooks/...
+    webhook: String,
+    /// Where events are sent, https.
+    #[arg(long)]
+    url: Option<String>,
+    /// What it is for.
+    #[arg(long, value_name = "TEXT")]
+    title: Option<String>,
+    #[command(flatten)]
+    wanted: Wanted,
+    /// Whether an event waits until the one before it has arrived.
+    #[arg(long, value_name = "YES_OR_NO")]
+    ordered: Option<bool>,
+    /// Sends nothing until resumed; what comes meanwhile waits.
+    #[arg(long, conflicts_with = "resume")]
+    pause: bool,
+    /// Sends again.
+    #[arg(long)]
+    resume: bool,
+    #[command(flatten)]
+    seen: Seen,
+    #[command(flatten)]
+    repeat: Repeat,
+}
+
+impl Changed {
+    /// The fields that are given, as an update mask names them.
+    fn paths(&self) -> Vec<String> {
+        [
+            ("url", self.url.is_some()),
+            ("display_name", self.title.is_some()),
+            ("types", !self.wanted.types.is_empty()),
+            ("sites", !self.wanted.sites.is_empty()),
+            ("ordered", self.ordered.is_some()),
+            ("paused", self.pause || self.resume),
+        ]
+        .into_iter()
+        .filter(|(_, is_given)| *is_given)
+        .map(|(path, _)| path.to_owned())
+        .collect()
+    }
+}
+
+/// What is sent again.
+#[derive(Debug, Args)]
+pub(crate) struct Again {
+    /// Webhook, by its id; of the network by its full name, webhooks/...
+    webhook: String,
+    /// Deliveries, by their ids.
+    deliveries: Vec<String>,
+    /// All of changes from this time on, such as 'yesterday 18:00'.
+    #[arg(long, value_name = "TIME", conflicts_with = "deliveries")]
+    since: Option<String>,
+    /// With --since, of changes before this time.
+    #[arg(long, value_name = "TIME", requires = "since")]
+    until: Option<String>,
+    /// With --since, only in this state.
+    #[arg(long, value_name = "STATE", requires = "since",
+          value_parser = words::one_of(words::DELIVERY_STATES))]
+    state: Option<DeliveryState>,
+    #[command(flatten)]
+    repeat: Repeat,
 }
 
 /// Which changes are sent.
@@ -194,59 +220,8 @@ pub(crate) async fn carry_out(ask: Ask, session: &mut Session<'_, '_>) -> Result
             };
             list(parent, session).await
         }
-        Ask::Change {
-            webhook,
-            url,
-            title,
-            wanted,
-            ordered,
-            pause,
-            resume,
-            seen,
-            repeat,
-        } => {
-            let mut paths = Vec::new();
-            let mut field = |is_given: bool, path: &str| {
-                if is_given {
-                    paths.push(path.to_owned());
-                }
-            };
-            field(url.is_some(), "url");
-            field(title.is_some(), "display_name");
-            field(!wanted.types.is_empty(), "types");
-            field(!wanted.sites.is_empty(), "sites");
-            field(ordered.is_some(), "ordered");
-            field(pause || resume, "paused");
-            let changed = Webhook {
-                name: named(&webhook, session).await?,
-                url: url.unwrap_or_default(),
-                display_name: title.unwrap_or_default(),
-                sites: wanted.site_names()?,
-                types: wanted.types,
-                ordered: ordered.unwrap_or_default(),
-                paused: pause,
-                etag: seen.etag.unwrap_or_default(),
-                ..Webhook::default()
-            };
-            if paths.is_empty() {
-                return Err(Stop::Usage("say what to change; see --help.".to_owned()));
-            }
-            change(changed, paths, repeat, session).await
-        }
-        Ask::Remove { webhook, repeat } => {
-            let name = named(&webhook, session).await?;
-            let request_id = session.repeatable(repeat.request_id.as_deref())?.request_id;
-            let ask = DeleteWebhookRequest {
-                name: name.clone(),
-                request_id: request_id.clone(),
-            };
-            let answer = session.remote.delete_webhook(ask).await;
-            let answer = answer.map_err(|failure| Stop::of_change(failure, &request_id))?;
-            if session.json {
-                return session.show_json("DeleteWebhookResponse", &answer);
-            }
-            session.say(&format!("Ended. Nothing more is sent for {name}."))
-        }
+        Ask::Change(asked) => change(asked, session).await,
+        Ask::Remove { webhook, repeat } => remove(&webhook, repeat, session).await,
         Ask::Rotate {
             webhook,
             overlap,
@@ -258,35 +233,7 @@ pub(crate) async fn carry_out(ask: Ask, session: &mut Session<'_, '_>) -> Result
             state,
             limit,
         } => deliveries(&webhook, state, limit.limit, session).await,
-        Ask::Replay {
-            webhook,
-            deliveries,
-            since,
-            until,
-            state,
-            repeat,
-        } => {
-            let parent = named(&webhook, session).await?;
-            let zone = zone(&parent, session).await?;
-            let now = session.world.now;
-            let spoken = |text: Option<String>| {
-                text.map(|text| moment::spoken(&text, now, &zone))
-                    .transpose()
-                    .map_err(Stop::Usage)
-            };
-            let ask = ReplayDeliveriesRequest {
-                deliveries: deliveries
-                    .iter()
-                    .map(|id| format!("{parent}/deliveries/{}", names::id(id)))
-                    .collect(),
-                from_time: spoken(since)?.map(moment::sent),
-                until_time: spoken(until)?.map(moment::sent),
-                state: state.unwrap_or_default().into(),
-                parent,
-                ..ReplayDeliveriesRequest::default()
-            };
-            replay(ask, repeat, session).await
-        }
+        Ask::Replay(asked) => replay(asked, session).await,
     }
 }
 
@@ -352,21 +299,47 @@ fn told_secret(secret: &str, session: &mut Session<'_, '_>) -> Result<(), Stop> 
     )
 }
 
-async fn change(
-    webhook: Webhook,
-    paths: Vec<String>,
-    repeat: Repeat,
-    session: &mut Session<'_, '_>,
-) -> Result<(), Stop> {
-    let request_id = session.repeatable(repeat.request_id.as_deref())?.request_id;
+async fn change(asked: Changed, session: &mut Session<'_, '_>) -> Result<(), Stop> {
+    let paths = asked.paths();
+    if paths.is_empty() {
+        return Err(Stop::Usage("say what to change; see --help.".to_owned()));
+    }
+    let changed = Webhook {
+        name: named(&asked.webhook, session).await?,
+        sites: asked.wanted.site_names()?,
+        url: asked.url.unwrap_or_default(),
+        display_name: asked.title.unwrap_or_default(),
+        types: asked.wanted.types,
+        ordered: asked.ordered.unwrap_or_default(),
+        paused: asked.pause,
+        etag: asked.seen.etag.unwrap_or_default(),
+        ..Webhook::default()
+    };
+    let repeat = session.repeatable(asked.repeat.request_id.as_deref())?;
+    let request_id = repeat.request_id;
     let ask = UpdateWebhookRequest {
-        webhook: Some(webhook),
+        webhook: Some(changed),
         update_mask: Some(prost_types::FieldMask { paths }),
         request_id: request_id.clone(),
     };
     let answer = session.remote.update_webhook(ask).await;
     let answer = answer.map_err(|failure| Stop::of_change(failure, &request_id))?;
     shown(&answer.webhook.unwrap_or_default(), session).await
+}
+
+async fn remove(webhook: &str, repeat: Repeat, session: &mut Session<'_, '_>) -> Result<(), Stop> {
+    let name = named(webhook, session).await?;
+    let request_id = session.repeatable(repeat.request_id.as_deref())?.request_id;
+    let ask = DeleteWebhookRequest {
+        name: name.clone(),
+        request_id: request_id.clone(),
+    };
+    let answer = session.remote.delete_webhook(ask).await;
+    let answer = answer.map_err(|failure| Stop::of_change(failure, &request_id))?;
+    if session.json {
+        return session.show_json("DeleteWebhookResponse", &answer);
+    }
+    session.say(&format!("Ended. Nothing more is sent for {name}."))
 }
 
 async fn rotate(
@@ -537,30 +510,47 @@ async fn deliveries(
     }
     let zone = zone(&parent, session).await?;
     let rows: Vec<Vec<String>> = deliveries.iter().map(|one| delivery(one, &zone)).collect();
-    let headings = ["what", "which", "state", "tries", "tried", "said", "id"];
+    let headings = ["id", "what", "state", "tries", "tried", "said", "which"];
     shown_list("deliveries", &headings, &rows, more, session)
 }
 
 fn delivery(one: &WebhookDelivery, zone: &TimeZone) -> Vec<String> {
     let tried = moment::received(one.attempt_time.as_ref());
+    // Ids that the server makes are long; in the last column they get a line of their own.
     vec![
+        names::id(&one.name).to_owned(),
         one.r#type.replace(['.', '_'], " "),
-        names::id(&one.subject).to_owned(),
         words::word(words::DELIVERY_STATES, one.state()).to_owned(),
         one.attempts.to_string(),
         tried.map(|at| moment::brief(at, zone)).unwrap_or_default(),
         one.last_failure.clone(),
-        names::id(&one.name).to_owned(),
+        names::id(&one.subject).to_owned(),
     ]
 }
 
-async fn replay(
-    mut ask: ReplayDeliveriesRequest,
-    repeat: Repeat,
-    session: &mut Session<'_, '_>,
-) -> Result<(), Stop> {
-    let request_id = session.repeatable(repeat.request_id.as_deref())?.request_id;
-    ask.request_id.clone_from(&request_id);
+async fn replay(asked: Again, session: &mut Session<'_, '_>) -> Result<(), Stop> {
+    let parent = named(&asked.webhook, session).await?;
+    let zone = zone(&parent, session).await?;
+    let now = session.world.now;
+    let spoken = |text: Option<String>| {
+        text.map(|text| moment::spoken(&text, now, &zone))
+            .transpose()
+            .map_err(Stop::Usage)
+    };
+    let repeat = session.repeatable(asked.repeat.request_id.as_deref())?;
+    let request_id = repeat.request_id;
+    let ask = ReplayDeliveriesRequest {
+        deliveries: asked
+            .deliveries
+            .iter()
+            .map(|id| format!("{parent}/deliveries/{}", names::id(id)))
+            .collect(),
+        from_time: spoken(asked.since)?.map(moment::sent),
+        until_time: spoken(asked.until)?.map(moment::sent),
+        state: asked.state.unwrap_or_default().into(),
+        parent,
+        request_id: request_id.clone(),
+    };
     let answer = session.remote.replay_deliveries(ask).await;
     let answer = answer.map_err(|failure| Stop::of_change(failure, &request_id))?;
     if session.json {

@@ -317,7 +317,7 @@ fn refused(refusal: &Refusal) -> Status {
             metadata = HashMap::from([field("until", &until.to_string())]);
         }
         Refusal::NotAPerson | Refusal::PhraseNotAccepted | Refusal::NoSigningKey => {
-            metadata = HashMap::new()
+            metadata = HashMap::new();
         }
     }
     if listed.is_empty() {

@@ -36,7 +36,9 @@ CREATE TABLE webhook_delivery (
     PRIMARY KEY (webhook_id, change_seq)
 );
 
-CREATE INDEX webhook_delivery_waiting ON webhook_delivery (state, next_at);
+CREATE INDEX webhook_delivery_due ON webhook_delivery (state, next_at);
+
+CREATE INDEX webhook_delivery_waiting ON webhook_delivery (state, webhook_id, change_seq);
 
 -- The rights on the tables above, beside those before.
 ALTER FUNCTION rights() RENAME TO rights_until_0015;

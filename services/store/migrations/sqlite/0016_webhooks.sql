@@ -36,4 +36,6 @@ CREATE TABLE webhook_delivery (
     PRIMARY KEY (webhook_id, change_seq)
 ) STRICT, WITHOUT ROWID;
 
-CREATE INDEX webhook_delivery_waiting ON webhook_delivery (state, next_at);
+CREATE INDEX webhook_delivery_due ON webhook_delivery (state, next_at);
+
+CREATE INDEX webhook_delivery_waiting ON webhook_delivery (state, webhook_id, change_seq);

@@ -107,10 +107,14 @@ impl DeliveryRow {
 }
 
 impl Read {
-    /// The webhooks of which something may be sent now. For the server's own work.
+    /// The webhooks of which something may be sent now: of an ordered one, the first that waits. For the server's own
+    /// work.
     pub async fn webhooks_with_due_events(&self, now: Timestamp) -> Result<Vec<String>, Error> {
-        const SQL: &str = "SELECT DISTINCT webhook_id FROM webhook_delivery
-            WHERE state = 'waiting' AND next_at <= $1";
+        const SQL: &str = "SELECT DISTINCT d.webhook_id FROM webhook_delivery AS d
+            JOIN webhook AS w ON w.id = d.webhook_id
+            WHERE d.state = 'waiting' AND d.next_at <= $1 AND (NOT w.is_ordered OR NOT EXISTS (
+                SELECT 1 FROM webhook_delivery AS e
+                WHERE e.state = 'waiting' AND e.webhook_id = d.webhook_id AND e.change_seq < d.change_seq))";
         self.everywhere()?;
         Ok(query_scalar(SQL)
             .bind(now.as_microsecond())
