@@ -2,10 +2,13 @@
 
 mod access;
 mod auditing;
+mod bad_files;
+mod broken_off;
 mod cut_off;
 mod due_and_care;
 mod encrypted;
 mod exit_codes;
+mod files;
 mod first_week;
 mod importing;
 mod looks;
