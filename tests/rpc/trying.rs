@@ -102,7 +102,7 @@ async fn a_site_a_furnace_and_a_gauge_are_tried_out_and_not_stored() {
 async fn a_reading_tried_out_under_the_id_of_one_on_record_is_that_one() {
     let network = Network::start().await;
     let bench = network.bench().await;
-    let mut ask = network.ask(&bench);
+    let mut ask = network.ask(&bench, &[19.47]);
     ask.request_id = "0f8fad5b-d9cb-469f-a165-70867728950e".to_owned();
     ask.validate_only = true;
     let tried = network

@@ -271,7 +271,12 @@ impl Import<'_> {
                 self.tally.known += u64::from(matches!(became, Became::Known));
                 continue;
             };
-            self.at_fault(item.row, refused(&part, item, became))?;
+            let mut faults = refused(&part, item, became);
+            // Doubles are told once, by all rows of the file and with the row of the other one.
+            faults.retain(|fault| fault.reason != "TWICE");
+            if !faults.is_empty() {
+                self.at_fault(item.row, faults)?;
+            }
         }
         Ok(())
     }

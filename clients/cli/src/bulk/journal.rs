@@ -162,10 +162,9 @@ impl Journal {
             .map_err(|fault| broken(&fault))
     }
 
-    /// Tells every record that an earlier good row of the file has already.
+    /// Tells every record that an earlier row of the file has already.
     pub(crate) fn doubles(&self, tell: impl FnMut(Clash) -> Result<(), Stop>) -> Result<(), Stop> {
-        let sorted = "SELECT identity, row FROM temp.seen WHERE row NOT IN (SELECT row FROM bad)
-            ORDER BY identity, row";
+        let sorted = "SELECT identity, row FROM temp.seen ORDER BY identity, row";
         let mut before: Option<(String, i64)> = None;
         self.walked(sorted, tell, |row| {
             let (identity, number): (String, i64) = (row.get(0)?, row.get(1)?);

@@ -86,6 +86,8 @@ pub(crate) struct Rows<T: Record> {
     row: u64,
     /// Line breaks within cells so far.
     breaks: u64,
+    /// Whether rows end with CR and LF.
+    ends_with_cr: bool,
     all: Rc<Counter<u64>>,
     since: Rc<Counter<u64>>,
     descriptor: MessageDescriptor,
@@ -103,6 +105,7 @@ impl<T: Record> Rows<T> {
         keep_raw: bool,
     ) -> Result<Self, Stop> {
         let file = File::open(path).map_err(|fault| unusable(path, "read", &fault))?;
+        let ends_with_cr = ends_with_cr(path).map_err(|fault| unusable(path, "read", &fault))?;
         let (all, since) = (Rc::new(Counter::new(0)), Rc::new(Counter::new(0)));
         let counted = Counted {
             file,
@@ -133,6 +136,7 @@ impl<T: Record> Rows<T> {
             line: Vec::new(),
             row: 0,
             breaks: 0,
+            ends_with_cr,
             all,
             since,
             descriptor: descriptor(T::MESSAGE)?,
@@ -212,16 +216,14 @@ impl<T: Record> Rows<T> {
         let found =
             read.map_err(|fault| Stop::Refused(format!("{}: {fault}.", self.path.display())))?;
         if found {
-            let line = self.cells.position().map_or(0, csv::Position::line);
-            // A row is what a spreadsheet shows as one: a line break within a cell begins none.
-            self.row = line.saturating_sub(self.breaks);
-            let breaks = self
-                .cells
-                .as_slice()
-                .iter()
-                .filter(|byte| **byte == b'\n')
-                .count();
+            // A row is what a spreadsheet shows as one: empty lines are some, a line break within a cell begins none.
+            let cells = self.cells.as_slice().iter();
+            let breaks = cells.filter(|byte| **byte == b'\n').count();
             self.breaks += u64::try_from(breaks).unwrap_or(0);
+            // Of CR and LF the reader leaves the latter for the next row.
+            let is_behind = !self.ends_with_cr && !reader.is_done();
+            let line = reader.position().line();
+            self.row = line.saturating_sub(self.breaks + u64::from(is_behind));
         }
         Ok(found)
     }
@@ -331,6 +333,16 @@ impl<T: Record> Rows<T> {
     }
 }
 
+/// Whether the first line of a file ends with CR and LF.
+fn ends_with_cr(path: &Path) -> std::io::Result<bool> {
+    let mut beginning = Vec::new();
+    File::open(path)?
+        .take(1 << 16)
+        .read_to_end(&mut beginning)?;
+    let line = beginning.split(|byte| *byte == b'\n').next();
+    Ok(line.is_some_and(|line| line.len() < beginning.len() && line.ends_with(b"\r")))
+}
+
 fn fault(row: u64, column: &str, reason: &'static str, words: String) -> Fault {
     Fault::of(row, column, Wrong { reason, words })
 }
@@ -406,4 +418,104 @@ fn record_of_json<T: Record>(
     message
         .transcode_to()
         .map_err(|fault| (String::new(), fault.to_string()))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::bulk::record::differing;
+    use proptest::prelude::*;
+    use ringtrue_proto::v1::{Firing, FiringCase, FiringOutcome, FiringSegment};
+
+    fn rows_of(text: &[u8], dialect: Dialect) -> Vec<Item<Firing>> {
+        let folder = tempfile::tempdir().expect("a folder");
+        let path = folder.path().join("rows.csv");
+        std::fs::write(&path, text).expect("written");
+        let mut rows = Rows::<Firing>::opened(&path, dialect, None, false).expect("it opens");
+        let mut items = Vec::new();
+        while let Some(item) = rows.next().expect("it is read") {
+            items.push(item);
+        }
+        items
+    }
+
+    const POINT: Dialect = Dialect {
+        format: Format::Csv,
+        delimiter: b',',
+        decimal: Decimal::Point,
+    };
+
+    /// Rows are those that RFC 4180, section 2, describes: ended by CRLF (or LF alone), the last with or without, cells
+    /// in quotes with line breaks in them.
+    #[test]
+    fn rows_are_numbered_as_a_spreadsheet_does() {
+        let text = "external_id,programme,start_time,end_time,note\n\
+            a,,,,\n\nb,,,,\"one\ntwo\"\nc,,,,\n";
+        let crlf = text.replace('\n', "\r\n");
+        for text in [text, text.trim_end(), crlf.as_str(), crlf.trim_end()] {
+            let items = rows_of(text.as_bytes(), POINT);
+            let found: Vec<(&str, u64)> = items
+                .iter()
+                .map(|item| (item.record.external_id.as_str(), item.row))
+                .collect();
+            assert_eq!(found, [("a", 2), ("b", 4), ("c", 5)], "{text:?}");
+        }
+    }
+
+    prop_compose! {
+        fn any_firing()(
+            external_id in "[ -~é\\\n\";]{1,40}[a-z0-9]",
+            setpoint_c in proptest::option::of(-1e4..1e4_f64),
+            (start, lasts) in (0_i64..4_000_000_000, 0_i64..200_000),
+            micros in 0_i32..1_000_000,
+            outcome in 0_i32..5,
+            cases in proptest::collection::vec(("[A-Za-z0-9_./:#-]{1,12}", 0_i32..100), 0..5),
+            segments in proptest::collection::vec((0.0..1800.0_f64, 0.0..2880.0_f64), 0..4),
+            note in "[ -~é,;\"\r\n]{0,40}[a-z]?",
+        ) -> Firing {
+            let moment = |seconds, nanos| Some(prost_types::Timestamp { seconds, nanos });
+            Firing {
+                external_id: format!("x{external_id}"),
+                programme: "sites/a/furnaces/b/programmes/c".to_owned(),
+                setpoint_c,
+                start_time: moment(start, micros * 1000),
+                end_time: moment(start + lasts, 0),
+                outcome: FiringOutcome::try_from(outcome).unwrap_or_default().into(),
+                cases: cases.into_iter().map(|(case_id, units)| FiringCase { case_id, units }).collect(),
+                segments: segments
+                    .into_iter()
+                    .map(|(indicated_c, duration_min)| FiringSegment { indicated_c, duration_min })
+                    .collect(),
+                note: if note.trim().is_empty() { String::new() } else { note },
+                ..Firing::default()
+            }
+        }
+    }
+
+    proptest! {
+        #[test]
+        fn what_is_written_as_csv_is_read_as_it_was(
+            firings in proptest::collection::vec(any_firing(), 1..6),
+            comma in any::<bool>(),
+        ) {
+            let decimal = if comma { Decimal::Comma } else { Decimal::Point };
+            let dialect = Dialect { format: Format::Csv, delimiter: b';', decimal };
+            let mut writer = csv::WriterBuilder::new()
+                .delimiter(b';')
+                .terminator(csv::Terminator::CRLF)
+                .from_writer(Vec::new());
+            writer.write_record(Firing::COLUMNS.iter().map(|column| column.name)).expect("written");
+            for firing in &firings {
+                let cells = Firing::COLUMNS.iter().map(|column| (column.write)(firing, 0, decimal));
+                writer.write_record(cells).expect("written");
+            }
+            let items = rows_of(&writer.into_inner().expect("whole"), dialect);
+            prop_assert_eq!(items.len(), firings.len());
+            for (item, firing) in items.iter().zip(&firings) {
+                prop_assert_eq!(&item.faults, &Vec::new());
+                prop_assert_eq!(&item.record, firing);
+                prop_assert_eq!(differing(firing, &item.record), None);
+            }
+        }
+    }
 }
