@@ -164,7 +164,7 @@ fn journal_name(
 impl Import<'_> {
     async fn carried_out<T: Record>(mut self, session: &mut Session<'_, '_>) -> Result<(), Stop> {
         if !self.ask.skip_check {
-            if let Some((_, records)) = self.journal.checked()? {
+            if let Some(records) = self.journal.checked()? {
                 self.tally.records = records;
                 session.say("This file was checked before; the import goes on where it was.")?;
             } else {
@@ -217,8 +217,7 @@ impl Import<'_> {
             self.looked_at(back)?;
         }
         self.compared::<T>()?;
-        self.journal
-            .end_check(rows.read_bytes(), self.tally.records)?;
+        self.journal.end_check(self.tally.records)?;
         self.tally.checking = Some(progress.ended(session)?);
         Ok(())
     }

@@ -18,7 +18,7 @@ PRAGMA journal_mode = WAL;
 PRAGMA synchronous = NORMAL;
 PRAGMA temp_store = FILE;
 PRAGMA cache_size = -8192;
-CREATE TABLE IF NOT EXISTS checked (rows INTEGER NOT NULL, records INTEGER NOT NULL) STRICT;
+CREATE TABLE IF NOT EXISTS checked (records INTEGER NOT NULL) STRICT;
 CREATE TABLE IF NOT EXISTS bad (row INTEGER PRIMARY KEY) STRICT;
 CREATE TABLE IF NOT EXISTS part (number INTEGER PRIMARY KEY, recorded INTEGER NOT NULL) STRICT;
 CREATE TEMP TABLE seen (row INTEGER PRIMARY KEY, identity TEXT NOT NULL, furnace INTEGER, start INTEGER,
@@ -74,15 +74,15 @@ impl Journal {
         self.path.is_some()
     }
 
-    /// Rows and records of the file, when all of it was checked already.
-    pub(crate) fn checked(&self) -> Result<Option<(u64, u64)>, Stop> {
+    /// How many records the file has, when all of it was checked already.
+    pub(crate) fn checked(&self) -> Result<Option<u64>, Stop> {
         let row = self
             .connection
-            .query_row("SELECT rows, records FROM checked", [], |row| {
-                Ok((row.get::<_, i64>(0)?, row.get::<_, i64>(1)?))
+            .query_row("SELECT records FROM checked", [], |row| {
+                row.get::<_, i64>(0)
             });
         match row {
-            Ok((rows, records)) => Ok(Some((rows.unsigned_abs(), records.unsigned_abs()))),
+            Ok(records) => Ok(Some(records.unsigned_abs())),
             Err(rusqlite::Error::QueryReturnedNoRows) => Ok(None),
             Err(fault) => Err(broken(&fault)),
         }
@@ -96,11 +96,11 @@ impl Journal {
     }
 
     /// Keeps that all of the file was checked.
-    pub(crate) fn end_check(&self, rows: u64, records: u64) -> Result<(), Stop> {
+    pub(crate) fn end_check(&self, records: u64) -> Result<(), Stop> {
         self.connection
             .execute(
-                "INSERT INTO checked (rows, records) VALUES (?1, ?2)",
-                params![rows.cast_signed(), records.cast_signed()],
+                "INSERT INTO checked (records) VALUES (?1)",
+                [records.cast_signed()],
             )
             .map_err(|fault| broken(&fault))?;
         self.all("COMMIT; DROP TABLE temp.seen")
