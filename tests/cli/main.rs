@@ -2,12 +2,15 @@
 
 mod access;
 mod auditing;
+mod bad_files;
+mod broken_off;
 mod changes;
 mod cut_off;
 mod due_and_care;
 mod encrypted;
 mod exit_codes;
 mod exposure;
+mod files;
 mod first_week;
 mod importing;
 mod looks;

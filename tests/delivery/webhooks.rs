@@ -446,7 +446,10 @@ async fn what_never_arrives_is_a_dead_letter_that_people_hear_of_and_can_send_ag
     };
     assert!(dead.iter().all(|one| one.last_failure.contains("503")));
     look(&sending.network).await;
-    assert_eq!(failing_alerts(&sending.network).await, std::slice::from_ref(&name));
+    assert_eq!(
+        failing_alerts(&sending.network).await,
+        std::slice::from_ref(&name)
+    );
     sending.hooks.order("/a", "accept", &[&made.secret]);
     while sending.hooks.kept("/a") > 0 {
         sending.hooks.next("/a").await;

@@ -7,6 +7,7 @@ mod adjustment;
 mod alert;
 mod audit;
 mod batch;
+mod bulk;
 mod care;
 mod cautions;
 mod change;
