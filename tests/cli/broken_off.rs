@@ -1,6 +1,7 @@
 //! Imports that are broken off at any moment: the same command goes on, and every row lands exactly once.
 
 use std::collections::BTreeSet;
+use std::fmt::Write as _;
 use std::time::Duration;
 
 use jiff::Timestamp;
@@ -18,9 +19,7 @@ fn many(count: i64) -> String {
     for at in 0..count {
         let start = first + jiff::SignedDuration::from_hours(2 * at);
         let end = start + jiff::SignedDuration::from_mins(90);
-        text.push_str(&format!(
-            "F-{at},porto/k2/standard,{start},{end},C-{at}:1\n"
-        ));
+        writeln!(text, "F-{at},porto/k2/standard,{start},{end},C-{at}:1").expect("text");
     }
     text
 }

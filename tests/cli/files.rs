@@ -2,6 +2,7 @@
 
 use ringtrue_tests::bench::TABLE_CSV;
 use ringtrue_tests::python;
+use std::fmt::Write as _;
 
 use crate::workplace::Workplace;
 
@@ -142,7 +143,7 @@ fn a_batch_is_a_row_for_each_line_of_its_tables() {
             .to_owned();
     for (at, line) in TABLE_CSV.lines().skip(1).enumerate() {
         let head = if at == 0 { "b1,B1,3,2029-12-31" } else { ",,," };
-        text.push_str(&format!("{head},120,{line}\n"));
+        writeln!(text, "{head},120,{line}").expect("text");
     }
     let file = place.with_file("batches.csv", &text);
     place.said_with("import batches", &[&file]).done();

@@ -112,7 +112,10 @@ async fn a_webhook_reads_back_as_stored_and_changes() {
         listed(SubscriptionsOf::All).await,
         [whole.clone(), changed.clone()]
     );
-    assert_eq!(listed(SubscriptionsOf::Network).await, [whole.clone()]);
+    assert_eq!(
+        listed(SubscriptionsOf::Network).await,
+        std::slice::from_ref(&whole)
+    );
     assert_eq!(
         listed(SubscriptionsOf::Site(&lab.site)).await,
         [changed.clone()]
@@ -147,6 +150,8 @@ async fn a_webhook_reads_back_as_stored_and_changes() {
 
 #[tokio::test]
 async fn events_go_in_order_come_back_and_are_given_up() {
+    use DeliveryState::{Arrived, Dead, Waiting};
+
     let (lab, one) = sending().await;
     let id = one.key.webhook.clone();
     let read = lab.store.read(&Scope::for_work("test"));
@@ -205,7 +210,6 @@ async fn events_go_in_order_come_back_and_are_given_up() {
             .map(|one| (one.change.position.number, one.state))
             .collect::<Vec<_>>()
     };
-    use DeliveryState::{Arrived, Dead, Waiting};
     assert_eq!(
         listed(None, &FIRST_PAGE).await,
         [(5, Waiting), (3, Arrived), (2, Dead)]

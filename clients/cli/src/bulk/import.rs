@@ -422,15 +422,12 @@ fn with_rows<T: Record>(words: &str, part: &Part<T>) -> String {
             let item = part.items.get(digits.parse::<usize>().ok()?)?;
             Some((item.row, behind))
         });
-        match place {
-            Some((row, behind)) => {
-                said.push_str(&format!("row {row}"));
-                rest = behind;
-            }
-            None => {
-                said.push_str("firings[");
-                rest = after;
-            }
+        if let Some((row, behind)) = place {
+            said.extend(["row ", &row.to_string()]);
+            rest = behind;
+        } else {
+            said.push_str("firings[");
+            rest = after;
         }
     }
     said.push_str(rest);

@@ -179,28 +179,25 @@ impl<T: Record> Rows<T> {
                         .is_some_and(|cell| cell.trim_ascii().is_empty())
                 })
             }) && T::COLUMNS.iter().any(|column| column.further);
-            match (&mut self.pending, belongs_above) {
-                (Some(_), true) => {
-                    let (record, faults) = self.record_of_cells(true);
-                    let raw = self.keep_raw.then(|| Raw::Cells(self.cells.clone()));
-                    if let Some(pending) = &mut self.pending {
-                        pending.record.absorb(record);
-                        pending.faults.extend(faults);
-                        pending.raw.extend(raw);
-                    }
+            if let (Some(_), true) = (&mut self.pending, belongs_above) {
+                let (record, faults) = self.record_of_cells(true);
+                let raw = self.keep_raw.then(|| Raw::Cells(self.cells.clone()));
+                if let Some(pending) = &mut self.pending {
+                    pending.record.absorb(record);
+                    pending.faults.extend(faults);
+                    pending.raw.extend(raw);
                 }
-                _ => {
-                    let (record, faults) = self.record_of_cells(false);
-                    let raw = self.keep_raw.then(|| Raw::Cells(self.cells.clone()));
-                    let item = Item {
-                        row: self.row,
-                        record,
-                        faults,
-                        raw: raw.into_iter().collect(),
-                    };
-                    if let Some(before) = self.pending.replace(item) {
-                        return Ok(Some(self.completed(before)));
-                    }
+            } else {
+                let (record, faults) = self.record_of_cells(false);
+                let raw = self.keep_raw.then(|| Raw::Cells(self.cells.clone()));
+                let item = Item {
+                    row: self.row,
+                    record,
+                    faults,
+                    raw: raw.into_iter().collect(),
+                };
+                if let Some(before) = self.pending.replace(item) {
+                    return Ok(Some(self.completed(before)));
                 }
             }
         }
@@ -217,9 +214,9 @@ impl<T: Record> Rows<T> {
             read.map_err(|fault| Stop::Refused(format!("{}: {fault}.", self.path.display())))?;
         if found {
             // A row is what a spreadsheet shows as one: empty lines are some, a line break within a cell begins none.
-            let cells = self.cells.as_slice().iter();
-            let breaks = cells.filter(|byte| **byte == b'\n').count();
-            self.breaks += u64::try_from(breaks).unwrap_or(0);
+            for byte in self.cells.as_slice() {
+                self.breaks += u64::from(*byte == b'\n');
+            }
             // Of CR and LF the reader leaves the latter for the next row.
             let is_behind = !self.ends_with_cr && !reader.is_done();
             let line = reader.position().line();

@@ -47,7 +47,7 @@ impl ReadingService for Readings {
         &self,
         request: Request<v1::RecordReadingRequest>,
     ) -> Result<Response<v1::RecordReadingResponse>, Status> {
-        answer(record(&self.0, request).await)
+        answer(Box::pin(record(&self.0, request)).await)
     }
 
     async fn get_reading(

@@ -39,7 +39,11 @@ impl Tally {
     }
 
     fn json(&self, ask: &Ask, state: &str, faults: &Faults) -> Value {
-        let first: Vec<Value> = faults.first().iter().map(|fault| fault.json()).collect();
+        let first: Vec<Value> = faults
+            .first()
+            .iter()
+            .map(super::super::fault::Fault::json)
+            .collect();
         let seconds = |took: Option<Duration>| took.map(|took| took.as_secs_f64());
         json!({
             "kind": ask.kind.word(),
@@ -125,17 +129,21 @@ pub(super) fn done(
     }
     show_faults(faults, session)?;
     let what = ask.kind.word();
-    let mut words = format!("{} {what} were recorded", tally.recorded + tally.before);
-    if tally.before > 0 {
-        words.push_str(&format!(", {} of them before the break", tally.before));
-    }
-    words.push_str(&format!("; {} were on record already.", tally.known));
+    let before = match tally.before {
+        0 => String::new(),
+        count => format!(", {count} of them before the break"),
+    };
+    let mut words = format!(
+        "{} {what} were recorded{before}; {} were on record already.",
+        tally.recorded + tally.before,
+        tally.known
+    );
     if tally.left_out > 0 {
-        words.push_str(&format!(" {} were left out.", tally.left_out));
-        words.push_str(&match &ask.rejected {
-            Some(path) => format!(" They are in {}: mend it and import it.", path.display()),
-            None => " Mend them in the file and import it again: the others are known.".to_owned(),
-        });
+        let mend = match &ask.rejected {
+            Some(path) => format!("They are in {}: mend it and import it.", path.display()),
+            None => "Mend them in the file and import it again: the others are known.".to_owned(),
+        };
+        words = format!("{words} {} were left out. {mend}", tally.left_out);
     }
     session.show_line(&words)
 }
