@@ -2,7 +2,7 @@
 
 use std::cell::Cell as Counter;
 use std::fs::File;
-use std::io::{BufRead as _, BufReader, Read};
+use std::io::{BufRead as _, BufReader, Read, Seek as _, SeekFrom};
 use std::path::Path;
 use std::rc::Rc;
 
@@ -88,6 +88,8 @@ pub(crate) struct Rows<T: Record> {
     breaks: u64,
     /// Whether rows end with CR and LF.
     ends_with_cr: bool,
+    /// Bytes of the file when no line break ends its last row.
+    open_end: Option<u64>,
     all: Rc<Counter<u64>>,
     since: Rc<Counter<u64>>,
     descriptor: MessageDescriptor,
@@ -106,6 +108,7 @@ impl<T: Record> Rows<T> {
     ) -> Result<Self, Stop> {
         let file = File::open(path).map_err(|fault| unusable(path, "read", &fault))?;
         let ends_with_cr = ends_with_cr(path).map_err(|fault| unusable(path, "read", &fault))?;
+        let open_end = open_end(path).map_err(|fault| unusable(path, "read", &fault))?;
         let (all, since) = (Rc::new(Counter::new(0)), Rc::new(Counter::new(0)));
         let counted = Counted {
             file,
@@ -137,6 +140,7 @@ impl<T: Record> Rows<T> {
             row: 0,
             breaks: 0,
             ends_with_cr,
+            open_end,
             all,
             since,
             descriptor: descriptor(T::MESSAGE)?,
@@ -218,8 +222,9 @@ impl<T: Record> Rows<T> {
                 self.breaks += u64::from(*byte == b'\n');
             }
             // Of CR and LF the reader leaves the latter for the next row.
-            let is_behind = !self.ends_with_cr && !reader.is_done();
-            let line = reader.position().line();
+            let position = reader.position();
+            let is_behind = !self.ends_with_cr && Some(position.byte()) != self.open_end;
+            let line = position.line();
             self.row = line.saturating_sub(self.breaks + u64::from(is_behind));
         }
         Ok(found)
@@ -338,6 +343,18 @@ fn ends_with_cr(path: &Path) -> std::io::Result<bool> {
         .read_to_end(&mut beginning)?;
     let line = beginning.split(|byte| *byte == b'\n').next();
     Ok(line.is_some_and(|line| line.len() < beginning.len() && line.ends_with(b"\r")))
+}
+
+/// The length of a file whose last byte is no line break.
+fn open_end(path: &Path) -> std::io::Result<Option<u64>> {
+    let mut file = File::open(path)?;
+    let bytes = file.metadata()?.len();
+    let mut last = [b'\n'];
+    if bytes > 0 {
+        file.seek(SeekFrom::End(-1))?;
+        file.read_exact(&mut last)?;
+    }
+    Ok((last[0] != b'\n').then_some(bytes))
 }
 
 fn fault(row: u64, column: &str, reason: &'static str, words: String) -> Fault {
