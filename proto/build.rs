@@ -29,6 +29,7 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
         "schedules",
         "sign_offs",
         "sites",
+        "webhooks",
     ]
     .map(|name| format!("ringtrue/v1/{name}.proto"));
     let mut compiler = protox::Compiler::new(["."])?;

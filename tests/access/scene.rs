@@ -336,11 +336,13 @@ async fn mark(network: &Network, foreign: &Bench) {
 /// Makes what belongs to the network itself.
 async fn shared(network: &Network, benches: [&Bench; 2]) -> Names {
     let spare = network.batch("b2", batch()).await;
+    let webhook = webhook(network, "", "whole").await;
     let subscription = subscription(network, "", "network@example.org").await;
     let mut ids = BTreeMap::from([
         ("batch", benches[0].batch.clone()),
         ("spare_batch", spare.name),
         ("network_subscription", subscription),
+        ("network_webhook", webhook),
         ("network_finding", "findings/f-batch".to_owned()),
         ("group", format!("siteGroups/{GROUP}")),
     ]);
@@ -411,6 +413,22 @@ async fn fired(network: &Network, bench: &Bench, marker: &str) -> (String, Strin
     (firing, decision.expect("it is told").name)
 }
 
+/// A webhook that nothing is sent to: no change is of its type.
+async fn webhook(network: &Network, parent: &str, marker: &str) -> String {
+    let ask = v1::CreateWebhookRequest {
+        parent: parent.to_owned(),
+        webhook: Some(v1::Webhook {
+            display_name: marker.to_owned(),
+            url: "https://ledger.example/hook".to_owned(),
+            types: vec!["nothing".to_owned()],
+            ..v1::Webhook::default()
+        }),
+        ..v1::CreateWebhookRequest::default()
+    };
+    let made = network.remote.create_webhook(ask).await;
+    made.expect("made").webhook.expect("it is told").name
+}
+
 /// Makes one of everything at a laboratory; what has words says `marker`.
 async fn laboratory(network: &Network, bench: &Bench, marker: &str, shared: &Names) -> Names {
     let reading = network
@@ -439,6 +457,7 @@ async fn laboratory(network: &Network, bench: &Bench, marker: &str, shared: &Nam
     let feed = network.remote.create_calendar_feed(feed).await;
     let feed = feed.expect("made").feed.expect("it is told");
     let subscription = subscription(network, &bench.site, &format!("{marker}@example.org")).await;
+    let webhook = webhook(network, &bench.site, marker).await;
     let looked = app::look(
         &network.app.store,
         &network.app.clock,
@@ -473,6 +492,7 @@ async fn laboratory(network: &Network, bench: &Bench, marker: &str, shared: &Nam
         ("adjustment", adjustment.name),
         ("feed", feed.name),
         ("subscription", subscription),
+        ("webhook", webhook),
         ("alert", alert),
         ("finding", finding_name),
         ("marker", marker.to_owned()),

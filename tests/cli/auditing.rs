@@ -81,14 +81,7 @@ fn a_chain_is_exported_whole_to_a_new_file() {
 
 #[test]
 fn checkpoints_are_kept_in_a_file_that_the_server_can_be_held_to() {
-    let place = Workplace::furnished_with(|folder, command| {
-        let key = folder.join("audit.key");
-        let made = server_ran(&["audit-key".as_ref(), "--out".as_ref(), key.as_os_str()]);
-        assert_eq!(made.status.code(), Some(0), "{}", text(&made.stderr));
-        command
-            .env("RINGTRUE_SERVER__AUDIT__CHECKPOINT_EVERY_S", "1")
-            .env("RINGTRUE_SERVER__AUDIT__KEY", key);
-    });
+    let place = Workplace::with_key(&[("RINGTRUE_SERVER__AUDIT__CHECKPOINT_EVERY_S", "1")]);
     eventually("a checkpoint", || {
         let listed = place.said("audit checkpoints --json").done();
         listed.contains("signedJson")

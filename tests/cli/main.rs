@@ -2,12 +2,15 @@
 
 mod access;
 mod auditing;
+mod bad_files;
+mod broken_off;
 mod changes;
 mod cut_off;
 mod due_and_care;
 mod encrypted;
 mod exit_codes;
 mod exposure;
+mod files;
 mod first_week;
 mod importing;
 mod looks;
@@ -21,4 +24,5 @@ mod shapes;
 mod signing;
 mod step_by_step;
 mod watching;
+mod webhooks;
 mod workplace;

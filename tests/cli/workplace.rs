@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 use std::process::{Command, Output};
 
 use ringtrue_tests::bench::TABLE_CSV;
-use ringtrue_tests::process::{Server, command, text};
+use ringtrue_tests::process::{Server, command, server_ran, text};
 use tempfile::TempDir;
 
 /// What came of a command line.
@@ -78,6 +78,18 @@ impl Workplace {
             .output();
         Outcome::from(import.expect("the program starts")).done();
         place
+    }
+
+    /// The same with a key to sign with, started with more variables.
+    pub(crate) fn with_key(variables: &[(&str, &str)]) -> Self {
+        Self::furnished_with(|folder, command| {
+            let key = folder.join("audit.key");
+            let made = server_ran(&["audit-key".as_ref(), "--out".as_ref(), key.as_os_str()]);
+            assert_eq!(made.status.code(), Some(0), "{}", text(&made.stderr));
+            command
+                .env("RINGTRUE_SERVER__AUDIT__KEY", key)
+                .envs(variables.iter().copied());
+        })
     }
 
     /// Gives a command of the program, its arguments separated by blanks.

@@ -2,9 +2,11 @@
 
 mod digests;
 mod feeds;
+mod hooks;
 mod letters;
 mod post;
 mod program;
 mod receiver;
 mod refusing;
+mod webhooks;
 mod whole;

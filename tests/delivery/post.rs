@@ -194,3 +194,33 @@ pub(crate) fn mailer(port: u16) -> Mailer {
         .expect("no certificates are needed")
         .expect("a mail server is named")
 }
+
+/// An alert of a site that rises to the next level; what is wrong is invented.
+pub(crate) fn escalated_at(site: &str, id: &str, now: jiff::Timestamp) -> AlertChange {
+    AlertChange {
+        kind: ChangeKind::Escalated,
+        alert: Alert {
+            id: AlertId::new(id).expect("an id"),
+            cause: format!("invented:{id}"),
+            kind: AlertKind::CalibrationDue,
+            site: Some(SiteId::new(site).expect("an id")),
+            subject: format!("sites/{site}/furnaces/k2"),
+            stage: Stage::Overdue,
+            level: Level::Manager,
+            state: AlertState::Open,
+            statement: "Calibration is overdue.".to_owned(),
+            next_step: "Fire a ring today.".to_owned(),
+            due_on: None,
+            raised_at: now,
+            updated_at: now,
+            note: String::new(),
+            noted_by: String::new(),
+            snoozed_until: None,
+            snoozes: 0,
+            snooze_limit: None,
+            closed_at: None,
+            close_reason: String::new(),
+            revision: 1,
+        },
+    }
+}

@@ -13,8 +13,10 @@ use ringtrue_server::clock::Clock;
 use ringtrue_server::config::{Alerts, Fleet, Settings};
 use ringtrue_server::ids::Ids;
 use ringtrue_server::lifecycle::{Exit, Lifecycle};
+use ringtrue_server::seal::Seal;
 use ringtrue_server::serve;
 use ringtrue_server::transport::Transport;
+use ringtrue_server::webhook::Sender;
 use ringtrue_store::{Entry, EntryFilter, Page, PagePart, Store};
 use tonic::transport::{Channel, Endpoint};
 
@@ -84,7 +86,12 @@ impl Network {
             .expect("the store opens");
         let start: Timestamp = START.parse().expect("a moment");
         let lifecycle = Lifecycle::new();
-        let app = App::start(store, Clock::manual(start), Ids::seeded(ids), &lifecycle);
+        let seal = Some(seal());
+        let allowed = settings.webhooks.allowed().expect("networks");
+        let sender = Sender::new(allowed, seal.clone()).expect("encryption");
+        let app = App::start(store, Clock::manual(start), Ids::seeded(ids), &lifecycle)
+            .sealed(seal)
+            .sending(sender);
         let listener = serve::bind(settings.listen).await.expect("a free port");
         let address = listener
             .local_addr()
@@ -221,6 +228,16 @@ impl Network {
         drop(database);
         exit
     }
+}
+
+/// A key for signing; the same for all networks of a process.
+fn seal() -> Seal {
+    static KEPT: std::sync::OnceLock<Seal> = std::sync::OnceLock::new();
+    let made = KEPT.get_or_init(|| {
+        let folder = tempfile::tempdir().expect("a folder");
+        Seal::make(&folder.path().join("audit.key")).expect("a key")
+    });
+    made.clone()
 }
 
 fn remote_to(address: SocketAddr, operator: &str) -> Remote {

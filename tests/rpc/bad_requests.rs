@@ -11,7 +11,7 @@ use ringtrue_tests::{Bench, Network, wire};
 use crate::refusals::{Records, bad_value};
 
 /// Lists of what the whole network has, and what is asked about the caller: their requests need nothing.
-const NEEDLESS: [&str; 12] = [
+const NEEDLESS: [&str; 13] = [
     "/ListAuditEntries",
     "/ListAuditCheckpoints",
     "/ListSites",
@@ -19,6 +19,7 @@ const NEEDLESS: [&str; 12] = [
     "/ListBatchEffects",
     "/ListScheduleRules",
     "/ListMailSubscriptions",
+    "/ListWebhooks",
     "/ListBackgroundWork",
     "/WhoAmI",
     "/ListEnrolments",
@@ -27,7 +28,7 @@ const NEEDLESS: [&str; 12] = [
 ];
 
 /// Lists that are short whatever the network has: they have no pages.
-const WHOLE: [&str; 7] = [
+const WHOLE: [&str; 9] = [
     "ScheduleRules",
     "BackgroundWork",
     "MailSubscriptions",
@@ -36,6 +37,8 @@ const WHOLE: [&str; 7] = [
     "SiteGroups",
     // Goes on behind cursors.
     "Changes",
+    "Webhooks",
+    "WebhookDeliveries",
 ];
 
 /// Every call of the protocol by its path.

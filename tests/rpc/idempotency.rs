@@ -89,6 +89,7 @@ async fn an_id_that_was_used_for_something_else_is_refused() {
         site: Some(site()),
         site_id: "south".to_owned(),
         request_id: ID.to_owned(),
+        validate_only: false,
     };
     let failure = network
         .remote
@@ -147,6 +148,7 @@ async fn a_site_added_again_is_answered_as_it_was_although_it_changed_since() {
         site: Some(site()),
         site_id: "south".to_owned(),
         request_id: ID.to_owned(),
+        validate_only: false,
     };
     let first = network
         .remote

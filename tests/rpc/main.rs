@@ -34,6 +34,7 @@ mod sign_offs;
 mod site_groups;
 mod sites;
 mod stories;
+mod trying;
 
 /// Fails unless two numbers agree within a tolerance.
 #[track_caller]

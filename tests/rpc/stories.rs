@@ -5,7 +5,7 @@ use std::collections::BTreeSet;
 use crate::bad_requests::calls;
 
 /// Calls with the file and the test that tells their story.
-const STORIES: [(&str, &str, &str); 92] = [
+const STORIES: [(&str, &str, &str); 101] = [
     (
         "SiteService/CreateSite",
         SITES,
@@ -367,6 +367,51 @@ const STORIES: [(&str, &str, &str); 92] = [
         "a_stream_goes_on_behind_its_cursor_and_begins_at_the_end_without_one",
     ),
     (
+        "WebhookService/CreateWebhook",
+        WEBHOOKS,
+        "changes_arrive_as_signed_cloudevents",
+    ),
+    (
+        "WebhookService/GetWebhook",
+        WEBHOOKS,
+        "changes_arrive_as_signed_cloudevents",
+    ),
+    (
+        "WebhookService/ListWebhooks",
+        WEBHOOKS,
+        "what_never_arrives_is_a_dead_letter_that_people_hear_of_and_can_send_again",
+    ),
+    (
+        "WebhookService/UpdateWebhook",
+        WEBHOOKS,
+        "failing_receivers_are_tried_again_and_redirects_are_not_followed",
+    ),
+    (
+        "WebhookService/DeleteWebhook",
+        WEBHOOKS,
+        "what_never_arrives_is_a_dead_letter_that_people_hear_of_and_can_send_again",
+    ),
+    (
+        "WebhookService/RotateWebhookSecret",
+        WEBHOOKS,
+        "a_secret_is_shown_once_and_the_one_before_holds_for_a_while",
+    ),
+    (
+        "WebhookService/TestWebhook",
+        WEBHOOKS,
+        "a_test_says_what_came_back",
+    ),
+    (
+        "WebhookService/ListWebhookDeliveries",
+        WEBHOOKS,
+        "what_never_arrives_is_a_dead_letter_that_people_hear_of_and_can_send_again",
+    ),
+    (
+        "WebhookService/ReplayDeliveries",
+        WEBHOOKS,
+        "what_never_arrives_is_a_dead_letter_that_people_hear_of_and_can_send_again",
+    ),
+    (
         "OperationsService/ListBackgroundWork",
         CARE,
         "background_work_is_listed_with_what_waits",
@@ -477,6 +522,7 @@ const DELIVERIES: &str = include_str!("deliveries.rs");
 const SCHEDULES: &str = include_str!("schedules.rs");
 const CARE: &str = include_str!("care.rs");
 const CHANGES: &str = include_str!("changes.rs");
+const WEBHOOKS: &str = include_str!("../delivery/webhooks.rs");
 const ALERTS: &str = include_str!("alerts.rs");
 const STREAM: &str = include_str!("alerts/stream.rs");
 const FLEET: &str = include_str!("fleet.rs");

@@ -389,6 +389,12 @@ async fn a_feed_is_found_by_its_secret_until_it_is_revoked() {
     let earlier = tx.answered(&request(5)).await.expect("no fault");
     assert_eq!(earlier.expect("answered").feed().expect("a feed"), one);
     tx.commit().await.expect("committed");
+    let known = lab.read().answered(&request(5)).await.expect("no fault");
+    assert_eq!(known.expect("answered").feed().expect("a feed"), one);
+    assert_eq!(
+        lab.read().answered(&request(6)).await.expect("no fault"),
+        None
+    );
     let mut tx = lab.begin().await;
     let again = tx.insert_feed(&one, "d2", &Request::NONE).await;
     assert!(matches!(again, Err(Error::Exists)), "{again:?}");

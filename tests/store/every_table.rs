@@ -16,6 +16,7 @@ use uuid::Uuid;
 use crate::deliveries::{feed, subscription};
 use crate::firings;
 use crate::laboratory::{Laboratory, moment, request};
+use crate::webhooks::webhook;
 
 /// What becomes of damage to a table.
 enum Damage {
@@ -30,7 +31,7 @@ enum Damage {
 use Damage::{Found, NoRecord, ShownIn};
 
 /// Every table of the database.
-const TABLES: [(&str, Damage); 51] = [
+const TABLES: [(&str, Damage); 53] = [
     (
         "site",
         Found(&[
@@ -247,6 +248,14 @@ const TABLES: [(&str, Damage); 51] = [
         "change_place",
         NoRecord("how far the change feed has come in each chain"),
     ),
+    (
+        "webhook",
+        Found(&["UPDATE webhook SET url = 'https://other.example/'"]),
+    ),
+    (
+        "webhook_delivery",
+        NoRecord("events under way; what they tell of are changes of records"),
+    ),
     ("sign_off", ShownIn("sign_offs.rs")),
     (
         "signing_phrase",
@@ -317,6 +326,9 @@ pub(crate) async fn filled(lab: Laboratory) -> Laboratory {
     tx.insert_subscription(&subscribed, "s1", &Request::NONE)
         .await
         .expect("a subscription");
+    tx.insert_webhook(&webhook(Some(&lab.site), "w1"), 0, &Request::NONE)
+        .await
+        .expect("a webhook");
     tx.insert_feed(&feed(&lab, "screen"), "d1", &Request::NONE)
         .await
         .expect("a feed");

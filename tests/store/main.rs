@@ -32,3 +32,4 @@ mod verification;
 mod verification_of_schedules;
 mod waking;
 mod walls;
+mod webhooks;

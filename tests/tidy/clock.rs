@@ -33,6 +33,8 @@ const DOORS: [Door; 5] = [
             "services/server/src/rpc/stack.rs",
             // How long background work took, and so how long it rests; what it finds does not depend on it.
             "services/server/src/work/",
+            // How long a receiver took, which people are told.
+            "services/server/src/webhook/sending.rs",
         ],
         mend: "measure durations in telemetry, and take anything that decides as an argument",
     },

@@ -69,6 +69,10 @@ const COMMITTED: &[(&str, &str)] = &[
         "d51e909c84a723302d8ac030f4001634da8445dbc7bdf378394535c9dfbae5f4",
     ),
     (
+        "services/store/migrations/sqlite/0016_webhooks.sql",
+        "1e61526ca587493ba60b2b07b6b868f7d63c066ec56bf677e7bfa2337cd82c63",
+    ),
+    (
         "services/store/migrations/postgres/0000_functions.sql",
         "8616dac2cf54b789e232ac8d74808b6c608ebde07e7616cf95657567ec3b4c84",
     ),
@@ -131,6 +135,10 @@ const COMMITTED: &[(&str, &str)] = &[
     (
         "services/store/migrations/postgres/0015_changes.sql",
         "7c622fae577457046cd6d134b95dee31afd25f618557ced86b21d78583228c77",
+    ),
+    (
+        "services/store/migrations/postgres/0016_webhooks.sql",
+        "fb4a5bfa3413b34d6d323f9767d056784b73c0c97601e63706560ef5a91a9cac",
     ),
 ];
 

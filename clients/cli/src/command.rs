@@ -12,9 +12,9 @@ use crate::connection::{Connection, Said};
 use crate::failure::{Stop, exit};
 use crate::session::{Over, Session};
 use crate::{
-    adjustment, alert, audit, batch, care, cautions, change, credential, due, enrol, exposure,
-    feed, firing, fitness, furnace, gauge, group, mail, profile, programme, qc, quantity, queue,
-    reading, rule, sign_off, site, watch, whoami, work,
+    adjustment, alert, audit, batch, bulk, care, cautions, change, credential, due, enrol,
+    exposure, feed, firing, fitness, furnace, gauge, group, mail, profile, programme, qc, quantity,
+    queue, reading, rule, sign_off, site, watch, webhook, whoami, work,
 };
 
 /// Exit codes and environment, as the help and the manual page give them.
@@ -131,6 +131,12 @@ enum Noun {
     /// What waits on this computer, since no server answered when it was done.
     #[command(subcommand, after_long_help = queue::EXAMPLES)]
     Queue(queue::Ask),
+    /// Takes in a whole file of records: CSV, or a record as JSON on each line.
+    #[command(after_long_help = bulk::IMPORT_EXAMPLES)]
+    Import(bulk::ImportAsk),
+    /// Writes records into a file that `import` reads.
+    #[command(after_long_help = bulk::EXPORT_EXAMPLES)]
+    Export(bulk::ExportAsk),
     /// Signatures of a second person on readings and adjustments.
     #[command(subcommand, after_long_help = sign_off::EXAMPLES)]
     SignOff(sign_off::Ask),
@@ -152,6 +158,9 @@ enum Noun {
     /// Who is sent mail about alerts.
     #[command(subcommand, after_long_help = mail::EXAMPLES)]
     Mail(mail::Ask),
+    /// Changes sent to other programs, signed.
+    #[command(subcommand, after_long_help = webhook::EXAMPLES)]
+    Webhook(webhook::Ask),
     /// Addresses under which calendar programs read what is due.
     #[command(subcommand, after_long_help = feed::EXAMPLES)]
     Calendar(feed::Ask),
@@ -412,6 +421,8 @@ async fn asked_of_server(
         Noun::Firing(ask) => Box::pin(firing::carry_out(ask, session)).await,
         Noun::Exposure(ask) => Box::pin(exposure::carry_out(ask, session)).await,
         Noun::Queue(ask) => Box::pin(queue::carry_out(ask, session)).await,
+        Noun::Import(ask) => Box::pin(bulk::imported(ask, session)).await,
+        Noun::Export(ask) => Box::pin(bulk::exported(ask, session)).await,
         Noun::SignOff(ask) => Box::pin(sign_off::carry_out(ask, session)).await,
         Noun::Qc(ask) => Box::pin(qc::carry_out(ask, session)).await,
         Noun::Due(ask) => Box::pin(due::carry_out(ask, session)).await,
@@ -422,6 +433,7 @@ async fn asked_of_server(
         Noun::Watch(ask) => Box::pin(watch::carry_out(ask, session)).await,
         Noun::Changes(ask) => Box::pin(change::carry_out(ask, session)).await,
         Noun::Mail(ask) => Box::pin(mail::carry_out(ask, session)).await,
+        Noun::Webhook(ask) => Box::pin(webhook::carry_out(ask, session)).await,
         Noun::Calendar(ask) => Box::pin(feed::carry_out(ask, session)).await,
         Noun::Work => Box::pin(work::carry_out(session)).await,
         Noun::Whoami => Box::pin(whoami::carry_out(session)).await,

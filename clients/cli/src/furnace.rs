@@ -202,6 +202,7 @@ pub(crate) async fn carry_out(ask: Ask, session: &mut Session<'_, '_>) -> Result
                 furnace: Some(furnace),
                 furnace_id: id.unwrap_or_default(),
                 request_id: request_id.clone(),
+                validate_only: false,
             };
             let answer = session.remote.create_furnace(ask).await;
             let answer = answer.map_err(|failure| Stop::of_change(failure, &request_id))?;

@@ -171,6 +171,7 @@ pub(crate) async fn carry_out(ask: Ask, session: &mut Session<'_, '_>) -> Result
                 gauge: Some(gauge),
                 gauge_id: id.unwrap_or_default(),
                 request_id: request_id.clone(),
+                validate_only: false,
             };
             let answer = session.remote.create_gauge(ask).await;
             let answer = answer.map_err(|failure| Stop::of_change(failure, &request_id))?;

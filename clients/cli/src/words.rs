@@ -3,11 +3,11 @@
 use clap::builder::{PossibleValuesParser, TypedValueParser};
 use ringtrue_proto::v1::{
     AlertChangeKind, AlertKind, AlertLevel, AlertStage, AlertState, CareActKind, ClosedDayShift,
-    Conformity, CredentialKind, CredentialState, DayOfWeek, DueState, EnrolmentState,
-    ExposureOutcome, FindingKind, FindingState, FiringOutcome, FurnaceEventKind, FurnaceState,
-    GaugeKind, GaugeState, HeatingElement, MailMode, Permission, ProgrammeKind, ReadingPurpose,
-    RingBatchState, Role, SignOffMeaning, StandingOrder, StepKind, StepState, TaskKind,
-    ThermocoupleType, UseState,
+    Conformity, CredentialKind, CredentialState, DayOfWeek, DeliveryState, DueState,
+    EnrolmentState, ExposureOutcome, FindingKind, FindingState, FiringOutcome, FurnaceEventKind,
+    FurnaceState, GaugeKind, GaugeState, HeatingElement, MailMode, Permission, ProgrammeKind,
+    ReadingPurpose, RingBatchState, Role, SignOffMeaning, StandingOrder, StepKind, StepState,
+    TaskKind, ThermocoupleType, UseState,
 };
 
 /// A word and what it means, for each value of an enumeration.
@@ -265,6 +265,13 @@ pub(crate) const ALERT_CHANGES: Words<AlertChangeKind> = &[
     ("reopened", AlertChangeKind::Reopened),
     ("closed", AlertChangeKind::Closed),
     ("standing", AlertChangeKind::Present),
+];
+
+/// What became of an event.
+pub(crate) const DELIVERY_STATES: Words<DeliveryState> = &[
+    ("waiting", DeliveryState::Waiting),
+    ("arrived", DeliveryState::Arrived),
+    ("dead", DeliveryState::Dead),
 ];
 
 /// When mail is sent.

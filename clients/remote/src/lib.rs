@@ -39,6 +39,7 @@ mod sites;
 mod token;
 mod trust;
 mod watch;
+mod webhooks;
 
 pub use audit::{Sealed, key_id, sealed};
 pub use call::{Outcome, Remote};

@@ -114,7 +114,7 @@ fn porto() -> CreateSiteRequest {
             ..Site::default()
         }),
         site_id: "porto".to_owned(),
-        request_id: String::new(),
+        ..CreateSiteRequest::default()
     }
 }
 

@@ -124,6 +124,10 @@ id!(
     ActId
 );
 id!(
+    /// Tells a webhook apart within the network.
+    WebhookId
+);
+id!(
     /// Tells a mail subscription apart within the network.
     SubscriptionId
 );
@@ -250,6 +254,15 @@ pub struct FeedKey {
     pub site: SiteId,
     /// The feed.
     pub feed: FeedId,
+}
+
+/// Names a webhook.
+#[derive(Debug, Clone, PartialEq, Eq, Hash, PartialOrd, Ord)]
+pub struct WebhookKey {
+    /// Its site; none for the whole network.
+    pub site: Option<SiteId>,
+    /// Its id.
+    pub webhook: WebhookId,
 }
 
 /// A mail subscription of a site, or of the whole network.
@@ -522,6 +535,31 @@ impl FeedKey {
     /// Writes `sites/{site}/calendarFeeds/{calendar_feed}`.
     pub fn name(&self) -> String {
         format!("sites/{}/calendarFeeds/{}", self.site, self.feed)
+    }
+}
+
+impl WebhookKey {
+    /// Reads `sites/{site}/webhooks/{webhook}` or `webhooks/{webhook}`.
+    pub fn parse(name: &str) -> Result<Self, BadName> {
+        if let Ok([webhook]) = parts(name, "webhooks/{webhook}") {
+            return Ok(Self {
+                site: None,
+                webhook: WebhookId::new(webhook)?,
+            });
+        }
+        let [site, webhook] = parts(name, "sites/{site}/webhooks/{webhook}")?;
+        Ok(Self {
+            site: Some(SiteId::new(site)?),
+            webhook: WebhookId::new(webhook)?,
+        })
+    }
+
+    /// Writes the name that [`WebhookKey::parse`] reads.
+    pub fn name(&self) -> String {
+        match &self.site {
+            Some(site) => format!("sites/{site}/webhooks/{}", self.webhook),
+            None => format!("webhooks/{}", self.webhook),
+        }
     }
 }
 

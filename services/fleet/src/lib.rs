@@ -46,3 +46,4 @@ pub mod tracking;
 pub mod use_state;
 pub mod versioned;
 pub mod violation;
+pub mod webhook;

@@ -207,6 +207,12 @@ pub enum Refusal {
          After {MOST_WRONG} wrong ones in a row nobody signs with this credential for {LOCKED_MIN} minutes"
     )]
     PhraseNotAccepted,
+    /// Nobody gave a key that secrets of webhooks could follow from.
+    #[error(
+        "the server has no key that events could be signed with: make one with `ringtrue-server audit-key --out FILE` \
+         and name it in the settings (audit.key)"
+    )]
+    NoSigningKey,
     /// Too many wrong phrases.
     #[error(
         "too many wrong signing phrases: nobody signs with this credential before {until}. If it was not you who \
@@ -247,6 +253,7 @@ impl Refusal {
             Self::SignedAlready { .. } => "SIGNED_ALREADY",
             Self::RecordAltered { .. } => "RECORD_ALTERED",
             Self::PhraseNotAccepted => "PHRASE_NOT_ACCEPTED",
+            Self::NoSigningKey => "NO_SIGNING_KEY",
             Self::SigningLocked { .. } => "SIGNING_LOCKED",
         }
     }
@@ -273,6 +280,7 @@ impl Refusal {
             | Self::AmendedSince { .. }
             | Self::SignedAlready { .. }
             | Self::RecordAltered { .. } => "sign_off.subject",
+            Self::NoSigningKey => "webhook",
             Self::PhraseNotAccepted | Self::SigningLocked { .. } => "signing_phrase",
         }
     }

@@ -18,8 +18,10 @@ mod create_mail_subscription;
 mod create_programme;
 mod create_ring_batch;
 mod create_site;
+mod create_webhook;
 mod delete_calendar_feed;
 mod delete_mail_subscription;
+mod delete_webhook;
 mod enrol;
 mod error;
 mod feed_changes;
@@ -54,15 +56,18 @@ mod set_rule;
 mod set_signing_phrase;
 mod set_site_group;
 mod sign_off;
+mod try_webhook;
 mod unsubscribe;
 mod update_furnace;
 mod update_gauge;
 mod update_programme;
 mod update_site;
+mod update_webhook;
 
 use std::future::Future;
 use std::sync::Arc;
 
+use ringtrue_fleet::refusal::Refusal;
 use ringtrue_fleet::violation::Violations;
 use ringtrue_store::Store;
 use tokio::sync::Semaphore;
@@ -76,6 +81,7 @@ use crate::lifecycle::Lifecycle;
 use crate::live_feed::{AlertFeed, ChangeFeed};
 use crate::readiness::Readiness;
 use crate::seal::Seal;
+use crate::webhook::Sender;
 
 pub use add_ring_table::add_ring_table;
 pub use amend_firing::amend_firing;
@@ -85,16 +91,19 @@ pub use confirm_adjustment::confirm_adjustment;
 pub use create_calendar_feed::{create_calendar_feed, secret_digest};
 pub use create_credential::create_credential;
 pub use create_enrolment::create_enrolment;
-pub use create_furnace::create_furnace;
-pub use create_gauge::create_gauge;
+pub use create_furnace::{create_furnace, try_furnace};
+pub use create_gauge::{create_gauge, try_gauge};
 pub use create_mail_subscription::{MailWish, create_mail_subscription};
 pub use create_programme::create_programme;
 pub use create_ring_batch::create_ring_batch;
-pub use create_site::create_site;
+pub use create_site::{create_site, try_site};
+pub use create_webhook::create_webhook;
 pub use delete_calendar_feed::delete_calendar_feed;
 pub use delete_mail_subscription::delete_mail_subscription;
+pub use delete_webhook::delete_webhook;
 pub use enrol::enrol;
 pub use error::Error;
+pub(crate) use feed_changes::end_of_changes;
 pub use feed_changes::{CHANGES_WORK, feed_changes, forget_changes};
 pub use find::{Found, changes, find};
 pub use first_administrator::first_administrator;
@@ -104,7 +113,7 @@ pub use make_checkpoint::{CHECKPOINT_WORK, make_checkpoint};
 pub use note_alert::{Speaking, note_alert};
 pub use note_finding::{Noting, note_finding};
 pub use phrase::Phrase;
-pub use preview_reading::preview_reading;
+pub use preview_reading::{preview_reading, recorded_before};
 pub use rebuild::{Rebuilt, rebuild};
 pub use record_act::record_act;
 pub use record_exposure_decision::record_exposure_decision;
@@ -125,11 +134,14 @@ pub use set_rule::set_rule;
 pub use set_signing_phrase::set_signing_phrase;
 pub use set_site_group::{GroupWish, set_site_group};
 pub use sign_off::sign_off;
+pub use try_webhook::{replay_deliveries, try_webhook};
 pub use unsubscribe::unsubscribe;
 pub use update_furnace::update_furnace;
 pub use update_gauge::update_gauge;
 pub use update_programme::update_programme;
 pub use update_site::update_site;
+pub(crate) use update_webhook::KIND as WEBHOOK_KIND;
+pub use update_webhook::{rotate_webhook_secret, update_webhook};
 
 /// A change of something's content: what a field mask makes of the present content.
 pub type Change<D> = Box<dyn Fn(&D) -> Result<D, Violations> + Send + Sync>;
@@ -155,6 +167,8 @@ pub struct App {
     pub readiness: Readiness,
     /// What signs checkpoints of the audit chains; none where nobody gave a key.
     pub seal: Option<Seal>,
+    /// What sends events to webhooks; none where nobody set it up.
+    pub webhooks: Option<Sender>,
     /// Where links to this server lead; none when nobody said.
     pub public_url: Option<Arc<str>>,
     proofs: proofs::Proofs,
@@ -181,6 +195,7 @@ impl App {
             access: AccessBell::default(),
             readiness: Readiness::default(),
             seal: None,
+            webhooks: None,
             public_url: None,
             proofs: proofs::Proofs::default(),
             recorder,
@@ -200,6 +215,22 @@ impl App {
     /// Signs checkpoints of the audit chains.
     pub fn sealed(self, seal: Option<Seal>) -> Self {
         Self { seal, ..self }
+    }
+
+    /// Sends events to webhooks.
+    pub fn sending(self, sender: Sender) -> Self {
+        Self {
+            webhooks: Some(sender),
+            ..self
+        }
+    }
+
+    /// What events are sent and signed with. Fails when nobody gave a key.
+    pub(crate) fn signing(&self) -> Result<(Sender, Seal), Error> {
+        match (&self.webhooks, &self.seal) {
+            (Some(sender), Some(seal)) => Ok((sender.clone(), seal.clone())),
+            _ => Err(Refusal::NoSigningKey.into()),
+        }
     }
 
     /// Lets go of everything but the use cases whose callers have gone.

@@ -11,6 +11,7 @@ mod layers;
 mod limits;
 mod postgres;
 mod tls;
+mod webhooks;
 
 use std::collections::HashMap;
 use std::fmt;
@@ -31,6 +32,7 @@ pub use limits::Limits;
 pub use postgres::Postgres;
 use tls::check_reach;
 pub use tls::{ClientCertificates, Tls};
+pub use webhooks::Webhooks;
 
 /// Everything the server can be told before it starts.
 #[derive(Debug, Clone, PartialEq)]
@@ -62,6 +64,8 @@ pub struct Settings {
     pub alerts: Alerts,
     /// How long it is told what changed.
     pub changes: Changes,
+    /// Where events are sent.
+    pub webhooks: Webhooks,
     /// The pages and calendar feeds beside the gRPC interface.
     pub http: Http,
     /// How mail goes out.
@@ -177,6 +181,7 @@ impl Default for Settings {
             fleet: Fleet { refit_every_s: 5 },
             alerts: Alerts { look_every_s: 1 },
             changes: Changes::default(),
+            webhooks: Webhooks::default(),
             http: Http::default(),
             mail: Mail::default(),
         }
@@ -277,6 +282,7 @@ impl Settings {
                 look_every_s: given.whole("alerts.look_every_s", default.alerts.look_every_s),
             },
             changes: Changes::given(&mut given),
+            webhooks: Webhooks::given(&mut given),
             http: Http::given(&mut given),
             mail: Mail::given(&mut given),
         };
@@ -355,6 +361,7 @@ impl Settings {
         self.limits.check(&mut faults);
         self.audit.check(&mut faults);
         self.changes.check(&mut faults);
+        self.webhooks.check(&mut faults);
         self.http.check(&self.tls, &mut faults);
         self.mail.check(&mut faults);
         if faults.is_empty() {
@@ -402,6 +409,7 @@ impl Settings {
             "\n[alerts]".to_owned(),
             format!("look_every_s = {}", self.alerts.look_every_s),
             self.changes.effective(),
+            self.webhooks.effective(),
             self.http.effective(),
             self.mail.effective(),
         ];

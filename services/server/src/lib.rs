@@ -23,4 +23,5 @@ mod sites_in_turn;
 pub mod telemetry;
 pub mod transport;
 pub mod verification;
+pub mod webhook;
 mod work;

@@ -92,6 +92,13 @@ impl Seal {
         Ok(Self(Arc::new(pair)))
     }
 
+    /// 32 bytes that follow from the key and a label, for whoever has the key and nobody else: the digest of a
+    /// signature, which is always the same (RFC 8032). What is signed otherwise is JSON, so no label is ever signed.
+    pub fn derived(&self, label: &str) -> [u8; 32] {
+        let signature = self.0.sign(format!("ringtrue derived/{label}").as_bytes());
+        Sha256::digest(signature.as_ref()).into()
+    }
+
     /// The public key, 32 bytes.
     pub fn public_key(&self) -> &[u8] {
         self.0.public_key().as_ref()

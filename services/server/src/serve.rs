@@ -24,6 +24,7 @@ use crate::rpc::{self, Door};
 use crate::seal::Seal;
 use crate::telemetry::Meters;
 use crate::transport::{Incoming, Transport};
+use crate::webhook::Sender;
 use crate::work;
 use crate::work::checkpoint::Checkpoints;
 
@@ -148,6 +149,10 @@ pub fn start(
         work::find::start(store, clock, ids, 2 * every, lifecycle);
     }
     work::follow::start(app, lifecycle);
+    if let Some(sender) = &app.webhooks {
+        let reached = app.clone().reached_at(settings.http.public_url.as_deref());
+        work::webhooks::start(&reached, sender.clone(), lifecycle);
+    }
     work::changes::start(app, settings.changes.keep_days, lifecycle);
     work::glances::start(app, lifecycle);
     work::others::start(app, lifecycle);
@@ -236,7 +241,11 @@ pub async fn run(settings: &Settings, lifecycle: &Lifecycle) -> anyhow::Result<E
     let store = Store::open(settings.location())
         .await
         .with_context(|| format!("opening the database {}", settings.database_shown()))?;
-    let app = App::start(store.clone(), Clock::system(), Ids::system(), lifecycle).sealed(seal);
+    let allowed = settings.webhooks.allowed().map_err(anyhow::Error::msg)?;
+    let sender = Sender::new(allowed, seal.clone())?;
+    let app = App::start(store.clone(), Clock::system(), Ids::system(), lifecycle)
+        .sealed(seal)
+        .sending(sender);
     tracing::info!(
         %address,
         database = settings.database_shown(),

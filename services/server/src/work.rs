@@ -13,3 +13,4 @@ pub(crate) mod partitions;
 pub(crate) mod ready;
 pub(crate) mod refit;
 pub(crate) mod told;
+pub(crate) mod webhooks;

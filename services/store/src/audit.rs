@@ -387,6 +387,15 @@ impl Tx {
     }
 }
 
+impl Read {
+    /// The answer already given to this request, looked up without a transaction. Fails with
+    /// [`Error::RequestIdReused`] when the id was used for something else.
+    pub async fn answered(&self, request: &Request) -> Result<Option<Answered>, Error> {
+        let mut found = answered(&mut self.connection().await?, &[request]).await?;
+        found.pop().flatten().transpose()
+    }
+}
+
 impl Request {
     /// No request: a change that follows from another.
     pub const NONE: Self = Self {

@@ -41,6 +41,7 @@ pub use tables::mail::{Mail, WaitingMail};
 pub use tables::readings::{Missing, NewReading, ReadingKnowledge};
 pub use tables::standing_records::{FurnaceStandingRecords, StandingRecords};
 pub use tables::subscriptions::{Serving, SubscriptionsOf};
+pub use tables::webhooks::{Delivery, DeliveryState, DueEvent, Replay};
 pub use tables::work_runs::{WorkRecord, WorkRun};
 pub use tx::Tx;
 pub use verify::{Evidence, Fault, Kept, Verified};

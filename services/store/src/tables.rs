@@ -30,5 +30,6 @@ pub(crate) mod sites;
 pub(crate) mod standing_records;
 pub(crate) mod subscriptions;
 pub(crate) mod tracked;
+pub(crate) mod webhooks;
 pub(crate) mod wishes;
 pub(crate) mod work_runs;

@@ -18,6 +18,13 @@ pub(super) const ROWS: &[Row] = &[
         r#"{"site_id":"{new}","site":{"display_name":"New","time_zone":"Europe/Lisbon",
             "calibration_day":"DAY_OF_WEEK_FRIDAY","calibration_interval_days":14}}"#,
     ),
+    row(
+        "SiteService/CreateSite",
+        CONFIGURE,
+        Network,
+        r#"{"site_id":"{new}","site":{"display_name":"New","time_zone":"Europe/Lisbon",
+            "calibration_day":"DAY_OF_WEEK_FRIDAY","calibration_interval_days":14},"validate_only":true}"#,
+    ),
     // Whoever gives no id does not learn one either.
     row(
         "SiteService/CreateSite",
@@ -57,6 +64,14 @@ pub(super) const ROWS: &[Row] = &[
         r#"{"parent":"{site}","furnace_id":"{new}","furnace":{"display_name":"{marker}",
             "maximum_setpoint_c":1650,"heating_element":"HEATING_ELEMENT_MOLYBDENUM_DISILICIDE",
             "control_thermocouple":"THERMOCOUPLE_TYPE_B"}}"#,
+    ),
+    row(
+        "FurnaceService/CreateFurnace",
+        CONFIGURE,
+        Denied,
+        r#"{"parent":"{site}","furnace_id":"{new}","furnace":{"display_name":"{marker}",
+            "maximum_setpoint_c":1650,"heating_element":"HEATING_ELEMENT_MOLYBDENUM_DISILICIDE",
+            "control_thermocouple":"THERMOCOUPLE_TYPE_B"},"validate_only":true}"#,
     ),
     row(
         "FurnaceService/UpdateFurnace",
@@ -122,6 +137,13 @@ pub(super) const ROWS: &[Row] = &[
         Denied,
         r#"{"parent":"{site}","gauge_id":"{new}","gauge":{"display_name":"{marker}","kind":"GAUGE_KIND_CALIPER",
             "resolution_mm":0.01,"maximum_permissible_error_mm":0.03}}"#,
+    ),
+    row(
+        "GaugeService/CreateGauge",
+        CONFIGURE,
+        Denied,
+        r#"{"parent":"{site}","gauge_id":"{new}","gauge":{"display_name":"{marker}","kind":"GAUGE_KIND_CALIPER",
+            "resolution_mm":0.01,"maximum_permissible_error_mm":0.03},"validate_only":true}"#,
     ),
     row(
         "GaugeService/UpdateGauge",

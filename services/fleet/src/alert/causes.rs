@@ -14,7 +14,7 @@ use crate::due::{
     verification_waiting, waiting_since,
 };
 use crate::furnace::FurnaceState;
-use crate::key::{SiteId, SubscriptionKey};
+use crate::key::SiteId;
 use crate::rule::InForce;
 use crate::site::SiteDetails;
 use crate::task::TaskKind;
@@ -49,11 +49,15 @@ pub struct Wanted {
 /// Mail that does not get through.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Undelivered {
-    /// The subscription.
-    pub subscription: SubscriptionKey,
-    /// Since when.
+    /// Resource name of the subscription or webhook.
+    pub recipient: String,
+    /// Its site; none for the whole network.
+    pub site: Option<SiteId>,
+    /// Whether it is a webhook.
+    pub is_webhook: bool,
+    /// Since when it fails.
     pub since: Timestamp,
-    /// What the mail server said last.
+    /// What was said last.
     pub failure: String,
 }
 
@@ -427,18 +431,26 @@ fn undeliverable(failing: &Undelivered, site: Option<&SiteId>) -> Wanted {
     Wanted {
         cause: format!(
             "delivery/{}/{}",
-            failing.subscription.name(),
+            failing.recipient,
             failing.since.as_second()
         ),
         kind: AlertKind::DeliveryFailing,
         site: site.cloned(),
-        subject: failing.subscription.name(),
+        subject: failing.recipient.clone(),
         stages: vec![(Stage::Due, failing.since)],
         levels: vec![(Level::Manager, failing.since)],
         urgent: false,
-        statement: format!("Mail does not get through: {}", failing.failure),
-        next_step: "Check the address of the subscription and the settings of the mail server."
-            .to_owned(),
+        statement: if failing.is_webhook {
+            format!("Events do not arrive at a webhook: {}", failing.failure)
+        } else {
+            format!("Mail does not get through: {}", failing.failure)
+        },
+        next_step: if failing.is_webhook {
+            "Mend the receiver, then send again what was given up: `ringtrue webhook deliveries` and `replay`."
+        } else {
+            "Check the address of the subscription and the settings of the mail server."
+        }
+        .to_owned(),
         due_on: None,
         snooze_limit: Some(AT_ANY_TIME),
     }

@@ -255,6 +255,8 @@ fn mended_by(alert: &Alert) -> &'static str {
         Kind::CredentialEnds => {
             "The credential was rotated, revoked or replaced, or ended long ago."
         }
-        Kind::DeliveryFailing => "Mail gets through again, or the subscription has ended.",
+        Kind::DeliveryFailing => {
+            "What was sent gets through again, or the subscription or webhook has ended."
+        }
     }
 }

@@ -333,8 +333,9 @@ fn every_moment_of_an_alert_comes_back_from_microseconds() {
     let records = NetworkRecords {
         findings: Vec::new(),
         undelivered: vec![Undelivered {
-            subscription: crate::key::SubscriptionKey::parse("mailSubscriptions/q1")
-                .expect("a name"),
+            recipient: "mailSubscriptions/m1".to_owned(),
+            site: None,
+            is_webhook: false,
             since: at("2026-11-27T08:00:00Z"),
             failure: "refused".to_owned(),
         }],

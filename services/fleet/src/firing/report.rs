@@ -167,11 +167,27 @@ fn decided(
     }
 }
 
+/// Whether a report says what is on record. What was left out then and worked out here may be given now: a list of
+/// firings has it, and whoever sends that list back says nothing new.
+fn says_the_same(version: &Firing, details: &FiringDetails) -> bool {
+    let mut said = details.clone();
+    let kept = &version.details;
+    let is_worked_out =
+        |now: Option<f64>, then: Option<f64>, value: f64| then.is_none() && now == Some(value);
+    if is_worked_out(said.setpoint_c, kept.setpoint_c, version.setpoint_c) {
+        said.setpoint_c = None;
+    }
+    if is_worked_out(said.hours_hot, kept.hours_hot, version.hours_hot) {
+        said.hours_hot = None;
+    }
+    *kept == said
+}
+
 /// What a report of a firing that is on record amounts to. One that was amended since may be sent again as
 /// it was: systems repeat what they are not sure of.
 fn met(path: &str, details: &FiringDetails, on_record: &OnRecord) -> Outcome {
     let mut versions = std::iter::once(&on_record.latest).chain(&on_record.earlier);
-    match versions.find(|version| version.details == *details) {
+    match versions.find(|version| says_the_same(version, details)) {
         Some(version) => Outcome::Known(version.key.clone()),
         None => Outcome::Refused(refusal(
             path,

@@ -45,3 +45,35 @@ pub async fn create_furnace(
     })
     .await
 }
+
+/// The furnace as [`create_furnace`] would store it, refused where that would be refused. Nothing is stored.
+pub async fn try_furnace(
+    app: &App,
+    caller: &Caller,
+    site: &SiteId,
+    details: FurnaceDetails,
+    id: Option<FurnaceId>,
+) -> Result<Furnace, Error> {
+    let scope = caller.site(Right::Configure, site)?;
+    checked(|violations| details.check("furnace", violations))?;
+    let now = app.clock.now();
+    let furnace = id.unwrap_or_else(|| FurnaceId::from_uuid(app.ids.uuid(now)));
+    let key = FurnaceKey {
+        site: site.clone(),
+        furnace,
+    };
+    let read = app.store.read(&scope);
+    if read.site(site).await?.is_none() {
+        return Err(Error::Missing {
+            kind: "ringtrue.v1/Site",
+            name: site.name(),
+        });
+    }
+    match read.furnace(&key).await? {
+        Some(taken) => Err(Error::Exists {
+            kind: "ringtrue.v1/Furnace",
+            name: taken.key.name(),
+        }),
+        None => Ok(Furnace::first(key, details, now)),
+    }
+}

@@ -45,3 +45,35 @@ pub async fn create_gauge(
     })
     .await
 }
+
+/// The gauge as [`create_gauge`] would store it, refused where that would be refused. Nothing is stored.
+pub async fn try_gauge(
+    app: &App,
+    caller: &Caller,
+    site: &SiteId,
+    details: GaugeDetails,
+    id: Option<GaugeId>,
+) -> Result<Gauge, Error> {
+    let scope = caller.site(Right::Configure, site)?;
+    checked(|violations| details.check("gauge", violations))?;
+    let now = app.clock.now();
+    let gauge = id.unwrap_or_else(|| GaugeId::from_uuid(app.ids.uuid(now)));
+    let key = GaugeKey {
+        site: site.clone(),
+        gauge,
+    };
+    let read = app.store.read(&scope);
+    if read.site(site).await?.is_none() {
+        return Err(Error::Missing {
+            kind: "ringtrue.v1/Site",
+            name: site.name(),
+        });
+    }
+    match read.gauge(&key).await? {
+        Some(taken) => Err(Error::Exists {
+            kind: "ringtrue.v1/Gauge",
+            name: taken.key.name(),
+        }),
+        None => Ok(Gauge::first(key, details, now)),
+    }
+}

@@ -34,3 +34,23 @@ pub async fn create_site(
     })
     .await
 }
+
+/// The site as [`create_site`] would store it, refused where that would be refused. Nothing is stored.
+pub async fn try_site(
+    app: &App,
+    caller: &Caller,
+    details: SiteDetails,
+    id: Option<SiteId>,
+) -> Result<Site, Error> {
+    checked(|violations| details.check("site", violations))?;
+    let now = app.clock.now();
+    let id = id.unwrap_or_else(|| SiteId::from_uuid(app.ids.uuid(now)));
+    let scope = caller.site(Right::Configure, &id)?;
+    match app.store.read(&scope).site(&id).await? {
+        Some(taken) => Err(Error::Exists {
+            kind: "ringtrue.v1/Site",
+            name: taken.key.name(),
+        }),
+        None => Ok(Site::first(id, details, now)),
+    }
+}

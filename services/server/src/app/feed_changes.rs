@@ -39,6 +39,12 @@ pub async fn feed_changes(store: &Store, feed: &ChangeFeed) -> Result<usize, Err
     Ok(all)
 }
 
+/// The number of the last change.
+pub(crate) async fn end_of_changes(store: &Store) -> Result<i64, Error> {
+    let read = store.read(&Scope::for_work(CHANGES_WORK));
+    Ok(read.end_of_changes().await?.number)
+}
+
 /// Puts away changes older than so many days; gives how many. The audit chains and the log of alerts keep all.
 pub async fn forget_changes(store: &Store, now: Timestamp, keep_days: u64) -> Result<u64, Error> {
     let scope = Scope::for_work(CHANGES_WORK);

@@ -116,15 +116,27 @@ async fn looked(
 }
 
 async fn undelivered(store: &Store, scope: &Scope) -> Result<Vec<Undelivered>, Error> {
-    let failing = store.read(scope).failing_subscriptions().await?;
-    Ok(failing
-        .into_iter()
-        .map(|(subscription, since, failure)| Undelivered {
-            subscription,
+    let read = store.read(scope);
+    let mut all = Vec::new();
+    for (subscription, since, failure) in read.failing_subscriptions().await? {
+        all.push(Undelivered {
+            recipient: subscription.name(),
+            site: subscription.site,
+            is_webhook: false,
             since,
             failure,
-        })
-        .collect())
+        });
+    }
+    for (webhook, since, failure) in read.failing_webhooks().await? {
+        all.push(Undelivered {
+            recipient: webhook.name(),
+            site: webhook.site,
+            is_webhook: true,
+            since,
+            failure,
+        });
+    }
+    Ok(all)
 }
 
 /// The credentials of each place that may be about to end, or ended of late.
@@ -162,7 +174,7 @@ impl Found {
     ) -> Self {
         let own: Vec<Undelivered> = undelivered
             .iter()
-            .filter(|failing| failing.subscription.site.as_ref() == Some(&records.site.key))
+            .filter(|failing| failing.site.as_ref() == Some(&records.site.key))
             .cloned()
             .collect();
         let dues = planner.due_tasks(records, now);
@@ -193,7 +205,7 @@ impl Found {
     ) -> Self {
         let own = undelivered
             .iter()
-            .filter(|failing| failing.subscription.site.is_none())
+            .filter(|failing| failing.site.is_none())
             .cloned()
             .collect();
         Self {

@@ -1,6 +1,6 @@
 //! Evaluates a reading without storing anything.
 
-use ringtrue_fleet::caller::{Caller, Right};
+use ringtrue_fleet::caller::{Caller, Right, Scope};
 use ringtrue_fleet::key::{ReadingId, ReadingKey};
 use ringtrue_fleet::reading::{RawReport, Reading, assess};
 use ringtrue_fleet::tracking::as_of;
@@ -21,10 +21,28 @@ pub async fn preview_reading(
     preview(app, &scope, report, None, String::new()).await
 }
 
+/// The reading that was recorded under a request's id already; fails when the id was used for something else.
+pub async fn recorded_before(
+    app: &App,
+    scope: &Scope,
+    request: &Request,
+) -> Result<Option<Recorded>, Error> {
+    let read = app.store.read(scope);
+    let Some(earlier) = read.answered(request).await? else {
+        return Ok(None);
+    };
+    let missing = || Error::Missing {
+        kind: "ringtrue.v1/Reading",
+        name: earlier.subject.clone(),
+    };
+    let key = ReadingKey::parse(&earlier.subject).map_err(|_| missing())?;
+    Ok(Some(read.recorded(&key).await?.ok_or_else(missing)?))
+}
+
 /// Evaluates a checked report, as a correction of `amends` when that is given.
 pub(crate) async fn preview(
     app: &App,
-    scope: &ringtrue_fleet::caller::Scope,
+    scope: &Scope,
     report: ringtrue_fleet::reading::Report,
     amends: Option<ReadingId>,
     amend_reason: String,

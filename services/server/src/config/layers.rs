@@ -13,7 +13,7 @@ use super::{ClientCertificates, LogFormat, MailTls, Overrides, without_secrets};
 pub const ENVIRONMENT_PREFIX: &str = "RINGTRUE_SERVER";
 
 /// Every key there is, in the order it is shown to people.
-pub(super) const KEYS: [&str; 42] = [
+pub(super) const KEYS: [&str; 43] = [
     "listen",
     "database",
     "drain_s",
@@ -45,6 +45,7 @@ pub(super) const KEYS: [&str; 42] = [
     "fleet.refit_every_s",
     "alerts.look_every_s",
     "changes.keep_days",
+    "webhooks.allow",
     "http.listen",
     "http.tls",
     "http.public_url",

@@ -128,6 +128,33 @@ pub(crate) const ACCESS: &[(&str, Right)] = &[
     ("/ringtrue.v1.ChangeService/ListChanges", Right::Read),
     ("/ringtrue.v1.ChangeService/WatchChanges", Right::Read),
     (
+        "/ringtrue.v1.WebhookService/CreateWebhook",
+        Right::Configure,
+    ),
+    ("/ringtrue.v1.WebhookService/GetWebhook", Right::Read),
+    ("/ringtrue.v1.WebhookService/ListWebhooks", Right::Read),
+    (
+        "/ringtrue.v1.WebhookService/UpdateWebhook",
+        Right::Configure,
+    ),
+    (
+        "/ringtrue.v1.WebhookService/DeleteWebhook",
+        Right::Configure,
+    ),
+    (
+        "/ringtrue.v1.WebhookService/RotateWebhookSecret",
+        Right::Configure,
+    ),
+    ("/ringtrue.v1.WebhookService/TestWebhook", Right::Configure),
+    (
+        "/ringtrue.v1.WebhookService/ListWebhookDeliveries",
+        Right::Read,
+    ),
+    (
+        "/ringtrue.v1.WebhookService/ReplayDeliveries",
+        Right::Configure,
+    ),
+    (
         "/ringtrue.v1.OperationsService/ListBackgroundWork",
         Right::Read,
     ),

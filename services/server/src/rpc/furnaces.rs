@@ -107,6 +107,18 @@ async fn create(
     also(&mut violations, |more| details.check("furnace", more));
     let site = settled(site, violations)?;
     let scope = asking.site(&site)?;
+    if asked.validate_only {
+        let tried = app::try_furnace(app, &asking.caller, &site, details, id).await?;
+        let furnace = v1::Furnace {
+            etag: String::new(),
+            create_time: None,
+            update_time: None,
+            ..message(&tried, None)
+        };
+        return Ok(v1::CreateFurnaceResponse {
+            furnace: Some(furnace),
+        });
+    }
     let furnace = app::create_furnace(app, &asking.caller, &site, details, id, &repeat).await?;
     // A repeated request may meet a furnace that was read meanwhile.
     let read = app.store.read(&scope);

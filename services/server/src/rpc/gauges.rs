@@ -98,6 +98,16 @@ async fn create(
     also(&mut violations, |more| details.check("gauge", more));
     let site = settled(site, violations)?;
     let scope = asking.site(&site)?;
+    if asked.validate_only {
+        let tried = app::try_gauge(app, &asking.caller, &site, details, id).await?;
+        let gauge = v1::Gauge {
+            etag: String::new(),
+            create_time: None,
+            update_time: None,
+            ..with_check(&app.store.read(&scope), &tried).await?
+        };
+        return Ok(v1::CreateGaugeResponse { gauge: Some(gauge) });
+    }
     let gauge = app::create_gauge(app, &asking.caller, &site, details, id, &repeat).await?;
     let gauge = with_check(&app.store.read(&scope), &gauge).await?;
     Ok(v1::CreateGaugeResponse { gauge: Some(gauge) })

@@ -34,6 +34,7 @@ mod sign_offs;
 mod sites;
 pub mod stack;
 pub mod status;
+mod webhooks;
 
 pub use door::Door;
 #[doc(hidden)]
@@ -59,6 +60,7 @@ use ringtrue_proto::v1::ring_batch_service_server::RingBatchServiceServer;
 use ringtrue_proto::v1::schedule_service_server::ScheduleServiceServer;
 use ringtrue_proto::v1::sign_off_service_server::SignOffServiceServer;
 use ringtrue_proto::v1::site_service_server::SiteServiceServer;
+use ringtrue_proto::v1::webhook_service_server::WebhookServiceServer;
 use tonic::service::Routes;
 use tonic_health::ServingStatus;
 use tonic_health::pb::health_server::HealthServer;
@@ -86,7 +88,7 @@ pub(crate) fn is_open(path: &str) -> bool {
 }
 
 /// The services whose health is told, by their full names; the empty one stands for the server.
-pub const SERVICES: [&str; 20] = [
+pub const SERVICES: [&str; 21] = [
     "",
     "ringtrue.v1.SiteService",
     "ringtrue.v1.FurnaceService",
@@ -102,6 +104,7 @@ pub const SERVICES: [&str; 20] = [
     "ringtrue.v1.CareService",
     "ringtrue.v1.AlertService",
     "ringtrue.v1.ChangeService",
+    "ringtrue.v1.WebhookService",
     "ringtrue.v1.OperationsService",
     "ringtrue.v1.DeliveryService",
     "ringtrue.v1.AccessService",
@@ -162,6 +165,8 @@ pub fn routes_with_health(app: App, reporter: &HealthReporter, message_bytes: us
         .max_decoding_message_size(message_bytes);
     let changes = ChangeServiceServer::new(changes::Changes(app.clone()))
         .max_decoding_message_size(message_bytes);
+    let webhooks = WebhookServiceServer::new(webhooks::Webhooks(app.clone()))
+        .max_decoding_message_size(message_bytes);
     let operations = OperationsServiceServer::new(operations::Operations(app.clone()))
         .max_decoding_message_size(message_bytes);
     let deliveries = DeliveryServiceServer::new(deliveries::Deliveries(app.clone()))
@@ -189,6 +194,7 @@ pub fn routes_with_health(app: App, reporter: &HealthReporter, message_bytes: us
         .add_service(care)
         .add_service(alerts)
         .add_service(changes)
+        .add_service(webhooks)
         .add_service(operations)
         .add_service(deliveries)
         .add_service(access)

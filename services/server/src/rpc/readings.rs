@@ -47,7 +47,7 @@ impl ReadingService for Readings {
         &self,
         request: Request<v1::RecordReadingRequest>,
     ) -> Result<Response<v1::RecordReadingResponse>, Status> {
-        answer(record(&self.0, request).await)
+        answer(Box::pin(record(&self.0, request)).await)
     }
 
     async fn get_reading(
@@ -89,6 +89,8 @@ async fn record(
     let mut asked = request.into_inner();
     let mut violations = Violations::default();
     let request_id = std::mem::take(&mut asked.request_id);
+    // One that is tried out is compared with the one that was recorded under its id.
+    let only_tried = std::mem::take(&mut asked.validate_only);
     let repeat = repeatable(RECORD, &request_id, &asked, &mut violations);
     let furnace = name("parent", &asked.parent, FurnaceKey::parse, &mut violations);
     let report = report(
@@ -98,11 +100,14 @@ async fn record(
         &mut violations,
     );
     let report = settled(report, violations)?;
-    let _scope = asking.site(&report.furnace.site)?;
-    let reading = if asked.validate_only {
-        unnamed(message(
-            &app::preview_reading(app, &asking.caller, report).await?,
-        ))
+    let scope = asking.site(&report.furnace.site)?;
+    let reading = if only_tried {
+        match app::recorded_before(app, &scope, &repeat).await? {
+            Some(recorded) => message(&recorded),
+            None => unnamed(message(
+                &app::preview_reading(app, &asking.caller, report).await?,
+            )),
+        }
     } else {
         message(&app::record_reading(app, &asking.caller, report, &repeat).await?)
     };

@@ -78,6 +78,16 @@ async fn create(
     let details = details(&asked.site.unwrap_or_default(), now, &mut violations);
     also(&mut violations, |more| details.check("site", more));
     let details = settled(Some(details), violations)?;
+    if asked.validate_only {
+        let tried = app::try_site(app, &asking.caller, details, id).await?;
+        let site = v1::Site {
+            etag: String::new(),
+            create_time: None,
+            update_time: None,
+            ..message(&tried)
+        };
+        return Ok(v1::CreateSiteResponse { site: Some(site) });
+    }
     let site = app::create_site(app, &asking.caller, details, id, &repeat).await?;
     Ok(v1::CreateSiteResponse {
         site: Some(message(&site)),

@@ -316,7 +316,9 @@ fn refused(refusal: &Refusal) -> Status {
         Refusal::SigningLocked { until } => {
             metadata = HashMap::from([field("until", &until.to_string())]);
         }
-        Refusal::NotAPerson | Refusal::PhraseNotAccepted => metadata = HashMap::new(),
+        Refusal::NotAPerson | Refusal::PhraseNotAccepted | Refusal::NoSigningKey => {
+            metadata = HashMap::new();
+        }
     }
     if listed.is_empty() {
         let text = shortened(&refusal.to_string());

@@ -41,7 +41,7 @@ pub struct Fed {
 
 /// A row of `change`.
 #[derive(Debug, Clone, PartialEq, Eq, sqlx::FromRow)]
-struct ChangeRow {
+pub(super) struct ChangeRow {
     seq: i64,
     site_id: String,
     sequence: i64,
@@ -56,7 +56,7 @@ struct ChangeRow {
 }
 
 impl ChangeRow {
-    fn change(self) -> Result<Change, Error> {
+    pub(super) fn change(self) -> Result<Change, Error> {
         let key = self.seq.to_string();
         let place = Place {
             table: "change",
@@ -225,6 +225,8 @@ impl Tx {
         const KEPT: &str = "SELECT seq FROM change WHERE at >= $1 ORDER BY seq LIMIT 1";
         const SQL: &str = "DELETE FROM change WHERE seq < $1
             AND seq < (SELECT MIN(seq) FROM change) + $2";
+        const SENT: &str =
+            "DELETE FROM webhook_delivery WHERE change_seq < (SELECT MIN(seq) FROM change)";
         self.everywhere()?;
         let connection = self.connection();
         let last = log(connection).await?.last_seq;
@@ -233,10 +235,14 @@ impl Tx {
             .fetch_all(connection)
             .await?;
         let first_kept = kept.first().map_or(last, |kept| (*kept).min(last));
-        Ok(query(SQL)
+        let gone = query(SQL)
             .bind(first_kept)
             .bind(i64::from(most))
             .execute(connection)
-            .await?)
+            .await?;
+        if gone > 0 {
+            query(SENT).execute(connection).await?;
+        }
+        Ok(gone)
     }
 }

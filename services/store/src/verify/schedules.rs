@@ -13,6 +13,7 @@ use crate::tables::alerts::AlertRow;
 use crate::tables::feeds::FeedRow;
 use crate::tables::rules::RuleRow;
 use crate::tables::subscriptions::{SubscriptionRecord, SubscriptionRow};
+use crate::tables::webhooks::{WebhookRecord, WebhookRow};
 
 /// Adds what the audit chains vouch for.
 pub(super) async fn add_records(
@@ -30,6 +31,13 @@ pub(super) async fn add_records(
         .await?;
     for row in rows {
         let document = json(&SubscriptionRecord::from(&row));
+        records.insert(row.name()?, digest(&document));
+    }
+    let rows: Vec<WebhookRow> = query_as("SELECT * FROM webhook")
+        .fetch_all(&mut *connection)
+        .await?;
+    for row in rows {
+        let document = json(&WebhookRecord::from(&row));
         records.insert(row.name()?, digest(&document));
     }
     let rows: Vec<FeedRow> = query_as("SELECT * FROM calendar_feed")

@@ -367,6 +367,7 @@ fn refusals_to_sign_name_what_was_refused_and_until_when() {
             &["subject"],
         ),
         (Refusal::PhraseNotAccepted, "PHRASE_NOT_ACCEPTED", &[]),
+        (Refusal::NoSigningKey, "NO_SIGNING_KEY", &[]),
         (
             Refusal::SigningLocked { until },
             "SIGNING_LOCKED",
