@@ -332,10 +332,12 @@ impl At<'_> {
                 weekday_and(self.calendar.day_of(latest.fired_at)),
                 100.0 * conformance
             ),
-            next_step: "Fire no work for patients until the setpoint is mended. Work sintered since the last \
-                        good calibration is for a qualified person to review against the material maker's \
-                        instructions."
-                .to_owned(),
+            next_step: format!(
+                "Fire no work for patients until the setpoint is mended. Work sintered since the last good calibration \
+                 is for a qualified person to review against the material maker's instructions; `ringtrue exposure \
+                 assess {}` estimates how hot each firing was.",
+                furnace.key.furnace
+            ),
             ..self.wanted(
                 format!("outside/{}", latest.reading.name()),
                 AlertKind::OutOfTolerance,
