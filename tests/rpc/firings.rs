@@ -81,6 +81,32 @@ async fn reported_firings_are_on_record_with_what_was_in_force() {
     assert_eq!(of_case.firings, [found[1].clone()]);
     let entry = network.last_entry("north").await;
     assert_eq!(entry.action, "firing.report");
+    // Whoever follows the changes finds what came in the report that they name.
+    let mut later = report(&bench, vec![firing(&network, &bench, "F3", 10)]);
+    later.request_id = Uuid::from_u128(3).to_string();
+    network
+        .remote
+        .report_firings(later)
+        .await
+        .expect("recorded");
+    let mut of_report = v1::ListFiringsRequest {
+        parent: format!("{}/furnaces/-", bench.site),
+        report: entry.subject,
+        ..v1::ListFiringsRequest::default()
+    };
+    let came = network.remote.firings(of_report.clone()).await;
+    assert_eq!(came.expect("listed").firings, found);
+    of_report.page_size = 1;
+    of_report.case_id = "C-F1".to_owned();
+    let came = network.remote.firings(of_report.clone()).await;
+    assert_eq!(came.expect("listed").firings, [found[1].clone()]);
+    of_report.report = "sites/south/firingReports/r1".to_owned();
+    let refused = network
+        .remote
+        .firings(of_report)
+        .await
+        .expect_err("refused");
+    assert_eq!(refused.violations[0].field, "report");
 }
 
 #[tokio::test]

@@ -154,6 +154,7 @@ const TABLES: [(&str, Damage); 53] = [
         "firing_report",
         Found(&[
             "UPDATE firing_report SET received_at = received_at + 1",
+            "UPDATE firing_report SET names = '[]'",
             "DELETE FROM firing_report",
         ]),
     ),

@@ -214,6 +214,17 @@ async fn firings_are_found_by_time_case_and_the_reporters_id() {
         [id(3), id(1), id(0)]
     );
     assert_eq!(ids(&found(of_case("C-none-1")).await), Vec::<&str>::new());
+    let of_report = |at: usize| FiringFilter {
+        report: Some(firings[at].report.clone()),
+        show_amended: true,
+        ..FiringFilter::default()
+    };
+    for (at, firing) in firings.iter().enumerate() {
+        let came = found(of_report(at)).await;
+        let together = firings.iter().filter(|one| one.report == firing.report);
+        assert_eq!(came.len(), together.count());
+        assert!(ids(&came).contains(&id(at)));
+    }
     let known_as = FiringFilter {
         external_id: "L-72".to_owned(),
         ..FiringFilter::default()

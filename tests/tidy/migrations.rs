@@ -62,7 +62,7 @@ const COMMITTED: &[(&str, &str)] = &[
     ),
     (
         "services/store/migrations/sqlite/0014_firings.sql",
-        "5e52481f973e6a6d413de6840fd63872c7747045c8fa2c28ebbdc989bd49bc66",
+        "5f9699c58edfb1e0e97ccec55033ac7a93acfc3d03e9d5dd477c48d9342771d6",
     ),
     (
         "services/store/migrations/sqlite/0015_changes.sql",
@@ -130,7 +130,7 @@ const COMMITTED: &[(&str, &str)] = &[
     ),
     (
         "services/store/migrations/postgres/0014_firings.sql",
-        "638e339123b4c740e6693e13033862237b38af1edad46fe070e7955f55d75e3c",
+        "599a181aba943036abeca24ea9796a4aa831a258482048d6f34f29aa1ffc7965",
     ),
     (
         "services/store/migrations/postgres/0015_changes.sql",

@@ -43,6 +43,9 @@ pub(crate) enum Ask {
         /// Only firings with this case.
         #[arg(long, value_name = "CASE")]
         case: Option<String>,
+        /// Only firings that came in this report, by its id as `ringtrue changes` names it.
+        #[arg(long, value_name = "REPORT")]
+        report: Option<String>,
         /// Also versions that were corrected, and firings that never took place.
         #[arg(long)]
         amended: bool,
@@ -186,6 +189,7 @@ pub(crate) async fn carry_out(ask: Ask, session: &mut Session<'_, '_>) -> Result
             furnace,
             span,
             case,
+            report,
             amended,
             limit,
         } => {
@@ -195,7 +199,10 @@ pub(crate) async fn carry_out(ask: Ask, session: &mut Session<'_, '_>) -> Result
                 None => format!("{}/furnaces/-", session.site_name().await?),
             };
             let (from, until) = span.read(names::site_of(&parent), session).await?;
+            let site = names::site_of(&parent);
+            let report = report.map(|id| format!("{site}/firingReports/{}", names::id(&id)));
             let wanted = ListFiringsRequest {
+                report: report.unwrap_or_default(),
                 parent,
                 start_time: from.map(moment::sent),
                 end_time: until.map(moment::sent),

@@ -4,7 +4,7 @@ mod messages;
 mod stream;
 
 use ringtrue_fleet::firing::{ReportOutcome, Row};
-use ringtrue_fleet::key::{FiringKey, SiteId};
+use ringtrue_fleet::key::{FiringKey, ReportId, SiteId};
 use ringtrue_fleet::violation::Violations;
 use ringtrue_proto::v1;
 use ringtrue_proto::v1::firing_service_server::FiringService;
@@ -211,6 +211,7 @@ async fn list(
         &asked.case_id,
         &asked.external_id,
         &shown,
+        &asked.report,
     ];
     let paging = Paging::read(
         LIST,
@@ -220,6 +221,7 @@ async fn list(
         &asked.page_token,
         &mut violations,
     );
+    let report = of_report(&asked, &mut violations);
     let (site, furnace) = settled(place, violations)?;
     let read = app.store.read(&asking.site(&site)?);
     found(read.site(&site).await?, sites::KIND, site.name())?;
@@ -234,6 +236,7 @@ async fn list(
         furnace,
         from,
         until,
+        report,
         case_id: asked.case_id,
         external_id: asked.external_id,
         show_amended: asked.show_amended,
@@ -251,6 +254,26 @@ async fn list(
         firings,
         next_page_token,
     })
+}
+
+/// The report whose firings are wanted; it has to be of the site that is asked.
+fn of_report(asked: &v1::ListFiringsRequest, violations: &mut Violations) -> Option<ReportId> {
+    if asked.report.is_empty() {
+        return None;
+    }
+    let site = asked.parent.split("/furnaces/").next().unwrap_or_default();
+    let id = asked
+        .report
+        .strip_prefix(&format!("{site}/firingReports/"))
+        .and_then(|id| ReportId::new(id).ok());
+    if id.is_none() {
+        violations.add(
+            "report",
+            "NOT_A_NAME",
+            format!("is no report of {site}; send a name that the change feed gave, `{site}/firingReports/{{report}}`"),
+        );
+    }
+    id
 }
 
 async fn amend(

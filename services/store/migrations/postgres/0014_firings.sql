@@ -5,6 +5,7 @@ CREATE TABLE firing_report (
     site_id TEXT COLLATE "C" NOT NULL REFERENCES site (id),
     id TEXT COLLATE "C" NOT NULL,
     firings BIGINT NOT NULL,
+    names TEXT COLLATE "C" NOT NULL,                -- JSON list of [furnace, moment of the end, id]
     received_at BIGINT NOT NULL,
     PRIMARY KEY (site_id, id)
 );

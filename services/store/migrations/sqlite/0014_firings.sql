@@ -5,6 +5,7 @@ CREATE TABLE firing_report (
     site_id TEXT NOT NULL REFERENCES site (id),
     id TEXT NOT NULL,
     firings INTEGER NOT NULL,
+    names TEXT NOT NULL,                            -- JSON list of [furnace, moment of the end, id]
     received_at INTEGER NOT NULL,
     PRIMARY KEY (site_id, id)
 ) STRICT, WITHOUT ROWID;

@@ -6,7 +6,7 @@ mod row;
 
 use jiff::Timestamp;
 use ringtrue_fleet::firing::{Firing, Outcome};
-use ringtrue_fleet::key::{FiringKey, FurnaceId, FurnaceKey, SiteId};
+use ringtrue_fleet::key::{FiringKey, FurnaceId, FurnaceKey, ReportId, SiteId};
 
 use crate::database::{Connection, query_as, query_scalar};
 use crate::{Error, Page, Read, Tx};
@@ -32,6 +32,8 @@ pub struct FiringFilter {
     pub from: Option<Timestamp>,
     /// That ended before this moment.
     pub until: Option<Timestamp>,
+    /// That came in this report.
+    pub report: Option<ReportId>,
     /// With this case.
     pub case_id: String,
     /// With this id of the reporting system.
@@ -53,6 +55,10 @@ impl FiringFilter {
             && self
                 .until
                 .is_none_or(|until| details.ended_at < Some(until))
+            && self
+                .report
+                .as_ref()
+                .is_none_or(|wanted| kept.firing.report == *wanted)
             && (self.case_id.is_empty() || has_case(&self.case_id))
     }
 }
@@ -117,7 +123,7 @@ impl Read {
         filter: &FiringFilter,
         page: &Page,
     ) -> Result<Vec<KeptFiring>, Error> {
-        // By furnace, so that each one's firings are found by their key; by case where one is given.
+        // By furnace, so that each one's firings are found by their key; by case or report where one is given.
         const BY_FURNACE: &str = "SELECT f.*, a.amended_by FROM furnace AS p
             CROSS JOIN firing AS f ON f.site_id = p.site_id AND f.furnace_id = p.id
                 AND f.ended_at >= $3 AND f.ended_at < $4
@@ -137,12 +143,33 @@ impl Read {
                 AND ($5 OR (a.amended_by IS NULL AND f.outcome <> 'cancelled'))
                 AND (f.ended_at, f.id) < ($6, $7)
             ORDER BY f.ended_at DESC, f.id DESC LIMIT $8";
+        const BY_REPORT: &str = "SELECT f.*, a.amended_by FROM firing_report AS r
+            CROSS JOIN json_each(r.names) AS one ON TRUE
+            CROSS JOIN firing AS f ON f.site_id = r.site_id
+                AND f.furnace_id = json_extract(one.value, '$[0]')
+                AND f.ended_at = CAST(json_extract(one.value, '$[1]') AS BIGINT)
+                AND f.id = json_extract(one.value, '$[2]')
+            LEFT JOIN firing_amendment AS a ON a.site_id = f.site_id AND a.furnace_id = f.furnace_id
+                AND a.firing_id = f.id
+            WHERE r.site_id = $1 AND r.id = $9 AND ($2 IS NULL OR f.furnace_id = $2)
+                AND ($10 IS NULL OR EXISTS (SELECT 1 FROM firing_case AS c
+                    WHERE c.site_id = f.site_id AND c.case_id = $10 AND c.furnace_id = f.furnace_id
+                        AND c.ended_at = f.ended_at AND c.firing_id = f.id))
+                AND f.ended_at >= $3 AND f.ended_at < $4
+                AND ($5 OR (a.amended_by IS NULL AND f.outcome <> 'cancelled'))
+                AND (f.ended_at, f.id) < ($6, $7)
+            ORDER BY f.ended_at DESC, f.id DESC LIMIT $8";
         self.within(site)?;
         if !filter.external_id.is_empty() {
             return self.firing_known_as(site, filter, page).await;
         }
-        let by_case = !filter.case_id.is_empty();
-        let mut statement = query_as(if by_case { BY_CASE } else { BY_FURNACE })
+        let case = (!filter.case_id.is_empty()).then_some(filter.case_id.as_str());
+        let (sql, among) = match (&filter.report, case) {
+            (Some(report), _) => (BY_REPORT, Some(report.as_str())),
+            (None, Some(case)) => (BY_CASE, Some(case)),
+            (None, None) => (BY_FURNACE, None),
+        };
+        let mut statement = query_as(sql)
             .bind(site.as_str())
             .bind(filter.furnace.as_ref().map(FurnaceId::as_str))
             .bind(filter.from.map_or(i64::MIN, Timestamp::as_microsecond))
@@ -151,8 +178,11 @@ impl Read {
             .bind(page.moment(0))
             .bind(page.text(1))
             .bind(page.limit());
-        if by_case {
-            statement = statement.bind(&filter.case_id);
+        if let Some(among) = among {
+            statement = statement.bind(among);
+        }
+        if filter.report.is_some() {
+            statement = statement.bind(case);
         }
         let rows: Vec<KeptRow> = statement.fetch_all(&mut self.connection().await?).await?;
         rows.into_iter().map(KeptRow::kept).collect()

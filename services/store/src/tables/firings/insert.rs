@@ -7,6 +7,7 @@ use ringtrue_fleet::key::{FurnaceKey, ReportId, SiteId};
 
 use super::row::{FiringRow, ReportRow, firing_digest, report_digest};
 use crate::audit::{By, Happening};
+use crate::columns::json;
 use crate::database::{Connection, insert_rows, query};
 use crate::{Error, Request, Tx};
 
@@ -36,6 +37,12 @@ impl Tx {
             site_id: site.to_string(),
             id: report.to_string(),
             firings: i64::try_from(rows.len()).unwrap_or(i64::MAX),
+            names: json(
+                &rows
+                    .iter()
+                    .map(|row| (&row.furnace_id, row.ended_at, &row.id))
+                    .collect::<Vec<_>>(),
+            ),
             received_at: first.received_at.as_microsecond(),
         };
         insert_report(self.connection(), &kept).await?;
@@ -117,12 +124,12 @@ async fn count_days(
 }
 
 async fn insert_report(connection: &mut Connection, report: &ReportRow) -> Result<(), Error> {
-    const SQL: &str =
-        "INSERT INTO firing_report (site_id, id, firings, received_at) VALUES ($1, $2, $3, $4)";
+    const SQL: &str = "INSERT INTO firing_report (site_id, id, firings, names, received_at) VALUES ($1, $2, $3, $4, $5)";
     query(SQL)
         .bind(&report.site_id)
         .bind(&report.id)
         .bind(report.firings)
+        .bind(&report.names)
         .bind(report.received_at)
         .execute(connection)
         .await

@@ -178,6 +178,7 @@ pub(crate) struct ReportRow {
     pub(crate) site_id: String,
     pub(crate) id: String,
     pub(crate) firings: i64,
+    pub(crate) names: String,
     pub(crate) received_at: i64,
 }
 
