@@ -88,7 +88,7 @@ fn every_fault_is_named_by_row_and_nothing_is_stored() {
         }
     }
     assert!(
-        refused.out.contains("8 of 10 firings are at fault"),
+        refused.out.contains("At fault: 8 of 10 firings"),
         "{}",
         refused.out
     );

@@ -78,6 +78,8 @@ fn every_kind_survives_the_way_there_and_back_in_both_forms() {
                 .done();
             let again: serde_json::Value = serde_json::from_str(&again).expect("JSON");
             assert_eq!(again["leftOut"], 0, "{again}");
+            assert_eq!(again["recorded"], 0, "{again}");
+            assert_eq!(again["known"], again["records"], "{again}");
             assert_eq!(
                 exported(&second, kind, form),
                 written,

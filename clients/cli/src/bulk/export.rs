@@ -117,7 +117,7 @@ async fn exported<T: Record>(ask: &Ask, session: &mut Session<'_, '_>) -> Result
     if session.json {
         return Ok(());
     }
-    session.say(&format!("{count} {} were written.", ask.kind.word()))
+    session.say(&format!("Written: {count} {}.", ask.kind.word()))
 }
 
 fn bound(text: Option<&str>) -> Result<Option<prost_types::Timestamp>, Stop> {

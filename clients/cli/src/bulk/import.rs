@@ -294,7 +294,7 @@ impl Import<'_> {
         let mut crew = Crew::new(session.remote.clone(), how);
         let mut progress = Progress::begun("sent", self.size, session);
         let any_bad = self.tally.left_out > 0;
-        self.tally.known = 0;
+        let known_when_checked = std::mem::take(&mut self.tally.known);
         let (mut sent, mut stopped) = (0, None);
         while stopped.is_none()
             && let Some(item) = rows.next()?
@@ -328,6 +328,13 @@ impl Import<'_> {
             stopped = stopped.or(fault);
         }
         rejected.ended()?;
+        if self.tally.before == 0 {
+            // A repeat under the same request id is answered as it was the first time: recorded.
+            let repeated = known_when_checked.saturating_sub(self.tally.known);
+            let repeated = repeated.min(self.tally.recorded);
+            self.tally.recorded -= repeated;
+            self.tally.known += repeated;
+        }
         self.tally.records = self.tally.records.max(sent);
         self.tally.sending = Some(progress.ended(session)?);
         match stopped {

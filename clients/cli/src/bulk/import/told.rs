@@ -101,13 +101,13 @@ pub(super) fn checked(
     let what = ask.kind.word();
     if tally.left_out == 0 {
         return session.show_line(&format!(
-            "All {} {what} are in order, {} of them on record already. Nothing was stored. The same command without \
+            "All in order: {} {what}, {} of them on record already. Nothing was stored. The same command without \
              --dry-run imports them.",
             tally.records, tally.known
         ));
     }
     session.show_line(&format!(
-        "{} of {} {what} are at fault, {good} are in order. Nothing was stored. Mend the file and give the same \
+        "At fault: {} of {} {what}; {good} in order. Nothing was stored. Mend the file and give the same \
          command; --keep-good records those that are in order{}.",
         tally.left_out,
         tally.records,
@@ -131,10 +131,10 @@ pub(super) fn done(
     let what = ask.kind.word();
     let before = match tally.before {
         0 => String::new(),
-        count => format!(", {count} of them before the break"),
+        count => format!(" ({count} of them before the break)"),
     };
     let mut words = format!(
-        "{} {what} were recorded{before}; {} were on record already.",
+        "Recorded: {} {what}{before}; on record already: {}.",
         tally.recorded + tally.before,
         tally.known
     );
@@ -143,7 +143,7 @@ pub(super) fn done(
             Some(path) => format!("They are in {}: mend it and import it.", path.display()),
             None => "Mend them in the file and import it again: the others are known.".to_owned(),
         };
-        words = format!("{words} {} were left out. {mend}", tally.left_out);
+        words = format!("{words} Left out: {}. {mend}", tally.left_out);
     }
     session.show_line(&words)
 }
