@@ -14,6 +14,7 @@ import argparse
 import logging
 import os
 import re
+import signal
 import sqlite3
 import stat
 import sys
@@ -188,6 +189,9 @@ def main(given: list[str]) -> int:
     except (sqlite3.Error, OSError) as fault:
         log.error("%s cannot be used as the bridge's own file: %s", asked.kept, fault)
         return FAULT
+    # Said outright, since whatever starts a program in the background may have it ignore them.
+    for number in (signal.SIGINT, signal.SIGTERM):
+        signal.signal(number, signal.default_int_handler)
     try:
         if asked.again:
             kept.forget_refused()
