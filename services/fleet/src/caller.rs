@@ -237,6 +237,14 @@ impl Caller {
         }
     }
 
+    /// Access to what belongs to a site, or to the whole network where none is named.
+    pub fn site_or_network(&self, right: Right, site: Option<&SiteId>) -> Result<Scope, Denied> {
+        match site {
+            Some(site) => self.site(right, site),
+            None => self.network(right),
+        }
+    }
+
     fn scope(&self, reach: Within) -> Scope {
         Scope {
             actor: Arc::clone(&self.actor),

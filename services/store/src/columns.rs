@@ -3,6 +3,7 @@
 
 use jiff::Timestamp;
 use jiff::civil::{Date, Weekday};
+use ringtrue_fleet::key::SiteId;
 use serde::Serialize;
 use serde::de::DeserializeOwned;
 
@@ -91,6 +92,14 @@ impl Place<'_> {
 
     pub(crate) fn id<T, E>(&self, column: &'static str, parsed: Result<T, E>) -> Result<T, Error> {
         parsed.map_err(|_| self.corrupt(column))
+    }
+
+    /// The site of a row's `site_id`; none for what belongs to the whole network.
+    pub(crate) fn site(&self, text: &str) -> Result<Option<SiteId>, Error> {
+        if text.is_empty() {
+            return Ok(None);
+        }
+        self.id("site_id", SiteId::new(text)).map(Some)
     }
 }
 

@@ -24,7 +24,7 @@ use tokio::sync::Notify;
 
 pub(crate) use connection::{Connection, Value, query, query_as, query_scalar};
 pub(crate) use postgres::MIGRATIONS as POSTGRES_MIGRATIONS;
-pub(crate) use postgres::{Sequence, hold_sequence, is_bare};
+pub(crate) use postgres::{Sequence, hold_sequence, is_bare, planned_anew};
 pub(crate) use rows::insert_rows;
 pub(crate) use sqlite::MIGRATIONS as SQLITE_MIGRATIONS;
 pub(crate) use sqlite::WriteLane;

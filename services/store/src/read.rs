@@ -47,4 +47,13 @@ impl Read {
             Err(Error::OutOfScope)
         }
     }
+
+    /// Fails unless the scope reaches the site, or every site where none is named: for what belongs to a site or to the
+    /// whole network.
+    pub(crate) fn at_place(&self, site: Option<&SiteId>) -> Result<(), Error> {
+        match site {
+            Some(site) => self.within(site),
+            None => self.everywhere(),
+        }
+    }
 }

@@ -43,10 +43,7 @@ pub async fn create_mail_subscription(
     wish: MailWish,
     request: &Request,
 ) -> Result<Subscription, Error> {
-    let scope = match site {
-        Some(site) => caller.site(Right::Configure, site)?,
-        None => caller.network(Right::Configure)?,
-    };
+    let scope = caller.site_or_network(Right::Configure, site)?;
     checked(|violations| wish.check("subscription", violations))?;
     let now = app.clock.now();
     let subscription = Subscription {

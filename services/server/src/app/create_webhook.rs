@@ -18,10 +18,7 @@ pub async fn create_webhook(
     details: WebhookDetails,
     request: &Request,
 ) -> Result<(Webhook, Option<WebhookSecret>), Error> {
-    let scope = match site {
-        Some(site) => caller.site(Right::Configure, site)?,
-        None => caller.network(Right::Configure)?,
-    };
+    let scope = caller.site_or_network(Right::Configure, site)?;
     let (sender, seal) = app.signing()?;
     check(&details, site.is_some(), sender.allowed())?;
     let now = app.clock.now();

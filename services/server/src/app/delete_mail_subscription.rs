@@ -13,10 +13,7 @@ pub async fn delete_mail_subscription(
     key: &SubscriptionKey,
     request: &Request,
 ) -> Result<(), Error> {
-    let scope = match &key.site {
-        Some(site) => caller.site(Right::Configure, site)?,
-        None => caller.network(Right::Configure)?,
-    };
+    let scope = caller.site_or_network(Right::Configure, key.site.as_ref())?;
     let now = app.clock.now();
     let (store, request, key) = (app.store.clone(), request.clone(), key.clone());
     app.whole(async move {

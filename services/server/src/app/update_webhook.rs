@@ -39,10 +39,7 @@ pub(super) async fn answered(tx: &mut Tx, earlier: &Answered) -> Result<Webhook,
 
 /// Access to a webhook for who keeps it.
 pub(super) fn scope_of(caller: &Caller, key: &WebhookKey) -> Result<Scope, Error> {
-    Ok(match &key.site {
-        Some(site) => caller.site(Right::Configure, site)?,
-        None => caller.network(Right::Configure)?,
-    })
+    Ok(caller.site_or_network(Right::Configure, key.site.as_ref())?)
 }
 
 /// Changes what people say about a webhook.

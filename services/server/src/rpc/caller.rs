@@ -37,6 +37,13 @@ impl Asking {
             .network(self.method.right)
             .map_err(Error::Denied)
     }
+
+    /// Access to what belongs to a site, or to the whole network where none is named.
+    pub(crate) fn site_or_network(&self, site: Option<&SiteId>) -> Result<Scope, Error> {
+        self.caller
+            .site_or_network(self.method.right, site)
+            .map_err(Error::Denied)
+    }
 }
 
 #[cfg(test)]

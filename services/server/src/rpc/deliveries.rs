@@ -6,13 +6,13 @@ use ringtrue_fleet::key::{FeedKey, SiteId, SubscriptionKey};
 use ringtrue_fleet::violation::Violations;
 use ringtrue_proto::v1;
 use ringtrue_proto::v1::delivery_service_server::DeliveryService;
-use ringtrue_store::SubscriptionsOf;
 use tonic::{Request, Response, Status};
 
 use super::access::{Method, method};
 use super::alerts::{level_message, level_of};
 use super::caller::Asking;
-use super::fields::{also, choice, found, name, optional_name, settled, site_or_all, timestamp};
+use super::fields::{also, choice, found, name, optional_name, settled, timestamp};
+use super::listing::Listing;
 use super::request::repeatable;
 use super::sites;
 use super::status::answer;
@@ -94,10 +94,7 @@ async fn create_mail(
         }
     });
     let wish = settled(wish, violations)?;
-    let _scope = match &site {
-        Some(site) => asking.site(site)?,
-        None => asking.network()?,
-    };
+    let _scope = asking.site_or_network(site.as_ref())?;
     let made =
         app::create_mail_subscription(app, &asking.caller, site.as_ref(), wish, &repeat).await?;
     Ok(v1::CreateMailSubscriptionResponse {
@@ -110,28 +107,8 @@ async fn list_mail(
     request: Request<v1::ListMailSubscriptionsRequest>,
 ) -> Result<v1::ListMailSubscriptionsResponse, Error> {
     let asking = Asking::of(LIST_MAIL, &request)?;
-    let parent = &request.get_ref().parent;
-    let mut violations = Violations::default();
-    let site = if parent.is_empty() {
-        None
-    } else {
-        site_or_all(parent, &mut violations)
-    };
-    let site = settled(Some(site), violations)?;
-    let scope = match &site {
-        Some(site) => asking.site(site)?,
-        None => asking.network()?,
-    };
-    let of = match &site {
-        Some(site) => SubscriptionsOf::Site(site),
-        None if parent.is_empty() => SubscriptionsOf::Network,
-        None => SubscriptionsOf::All,
-    };
-    let read = app.store.read(&scope);
-    if let Some(site) = &site {
-        found(read.site(site).await?, sites::KIND, site.name())?;
-    }
-    let listed = read.subscriptions(of).await?;
+    let listing = Listing::read(app, &asking, &request.get_ref().parent).await?;
+    let listed = listing.read.subscriptions(listing.of()).await?;
     Ok(v1::ListMailSubscriptionsResponse {
         subscriptions: listed
             .iter()
@@ -152,10 +129,7 @@ async fn delete_mail(
     let repeat = repeatable(DELETE_MAIL, &request_id, &asked, &mut violations);
     let key = name("name", &asked.name, SubscriptionKey::parse, &mut violations);
     let key = settled(key, violations)?;
-    let _scope = match &key.site {
-        Some(site) => asking.site(site)?,
-        None => asking.network()?,
-    };
+    let _scope = asking.site_or_network(key.site.as_ref())?;
     app::delete_mail_subscription(app, &asking.caller, &key, &repeat).await?;
     Ok(v1::DeleteMailSubscriptionResponse {})
 }

@@ -168,10 +168,7 @@ async fn list(
         &mut violations,
     );
     let paging = settled(Some(paging), violations)?;
-    let scope = match &site {
-        Some(site) => asking.site(site)?,
-        None => asking.network()?,
-    };
+    let scope = asking.site_or_network(site.as_ref())?;
     let read = app.store.read(&scope);
     if let Some(site) = &site {
         found(read.site(site).await?, sites::KIND, site.name())?;

@@ -21,6 +21,7 @@ mod firings;
 mod fleet;
 mod furnaces;
 mod gauges;
+mod listing;
 mod live;
 mod mask;
 mod operations;

@@ -3,23 +3,22 @@
 use std::collections::BTreeSet;
 
 use jiff::SignedDuration;
-use ringtrue_fleet::caller::Scope;
 use ringtrue_fleet::key::{SiteId, WebhookKey};
 use ringtrue_fleet::violation::Violations;
 use ringtrue_fleet::webhook::attempt::Meaning;
 use ringtrue_fleet::webhook::{Webhook, WebhookDetails};
 use ringtrue_proto::v1;
 use ringtrue_proto::v1::webhook_service_server::WebhookService;
-use ringtrue_store::{Delivery, DeliveryState, PagePart, Replay, SubscriptionsOf};
+use ringtrue_store::{Delivery, DeliveryState, PagePart, Replay};
 use tonic::{Request, Response, Status};
 
 use super::access::{Method, method};
 use super::caller::Asking;
-use super::fields::{choice, found, moment, name, optional_name, settled, site_or_all, timestamp};
+use super::fields::{choice, found, moment, name, optional_name, settled, timestamp};
+use super::listing::Listing;
 use super::mask::fields;
 use super::page::{Order, Paging};
 use super::request::repeatable;
-use super::sites;
 use super::status::answer;
 use crate::app::{self, App, Change, Error};
 use crate::webhook::{WebhookSecret, shown};
@@ -111,13 +110,6 @@ impl WebhookService for Webhooks {
     }
 }
 
-fn scope_of(asking: &Asking, key: &WebhookKey) -> Result<Scope, Error> {
-    match &key.site {
-        Some(site) => asking.site(site),
-        None => asking.network(),
-    }
-}
-
 async fn create(
     app: &App,
     request: Request<v1::CreateWebhookRequest>,
@@ -130,10 +122,7 @@ async fn create(
     let site = optional_name("parent", &asked.parent, SiteId::parse, &mut violations);
     let details = details(&asked.webhook.unwrap_or_default(), &mut violations);
     let details = settled(Some(details), violations)?;
-    let _scope = match &site {
-        Some(site) => asking.site(site)?,
-        None => asking.network()?,
-    };
+    let _scope = asking.site_or_network(site.as_ref())?;
     let (made, secret) =
         app::create_webhook(app, &asking.caller, site.as_ref(), details, &repeat).await?;
     Ok(v1::CreateWebhookResponse {
@@ -148,7 +137,7 @@ async fn get(
 ) -> Result<v1::GetWebhookResponse, Error> {
     let asking = Asking::of(GET, &request)?;
     let key = key("name", &request.get_ref().name)?;
-    let scope = scope_of(&asking, &key)?;
+    let scope = asking.site_or_network(key.site.as_ref())?;
     let webhook = app.store.read(&scope).webhook(&key).await?;
     let webhook = found(webhook, app::WEBHOOK_KIND, key.name())?;
     Ok(v1::GetWebhookResponse {
@@ -161,28 +150,8 @@ async fn list(
     request: Request<v1::ListWebhooksRequest>,
 ) -> Result<v1::ListWebhooksResponse, Error> {
     let asking = Asking::of(LIST, &request)?;
-    let parent = &request.get_ref().parent;
-    let mut violations = Violations::default();
-    let site = if parent.is_empty() {
-        None
-    } else {
-        site_or_all(parent, &mut violations)
-    };
-    let site = settled(Some(site), violations)?;
-    let scope = match &site {
-        Some(site) => asking.site(site)?,
-        None => asking.network()?,
-    };
-    let of = match &site {
-        Some(site) => SubscriptionsOf::Site(site),
-        None if parent.is_empty() => SubscriptionsOf::Network,
-        None => SubscriptionsOf::All,
-    };
-    let read = app.store.read(&scope);
-    if let Some(site) = &site {
-        found(read.site(site).await?, sites::KIND, site.name())?;
-    }
-    let listed = read.webhooks(of).await?;
+    let listing = Listing::read(app, &asking, &request.get_ref().parent).await?;
+    let listed = listing.read.webhooks(listing.of()).await?;
     Ok(v1::ListWebhooksResponse {
         webhooks: listed.iter().take(MOST_LISTED).map(message).collect(),
     })
@@ -218,7 +187,7 @@ async fn update(
     );
     let given_details = details(&given, &mut violations);
     let key = settled(key, violations)?;
-    let _scope = scope_of(&asking, &key)?;
+    let _scope = asking.site_or_network(key.site.as_ref())?;
     let etag = (!given.etag.is_empty()).then_some(given.etag);
     let change: Change<WebhookDetails> = Box::new(move |present| {
         let mut changed = present.clone();
@@ -253,7 +222,7 @@ async fn delete(
     let repeat = repeatable(DELETE, &request_id, &asked, &mut violations);
     let key = name("name", &asked.name, WebhookKey::parse, &mut violations);
     let key = settled(key, violations)?;
-    let _scope = scope_of(&asking, &key)?;
+    let _scope = asking.site_or_network(key.site.as_ref())?;
     app::delete_webhook(app, &asking.caller, &key, &repeat).await?;
     Ok(v1::DeleteWebhookResponse {})
 }
@@ -277,7 +246,7 @@ async fn rotate(
         );
     }
     let key = settled(key, violations)?;
-    let _scope = scope_of(&asking, &key)?;
+    let _scope = asking.site_or_network(key.site.as_ref())?;
     let overlap = SignedDuration::from_hours(i64::from(overlap_h));
     let (webhook, secret) =
         app::rotate_webhook_secret(app, &asking.caller, &key, overlap, &repeat).await?;
@@ -293,7 +262,7 @@ async fn test(
 ) -> Result<v1::TestWebhookResponse, Error> {
     let asking = Asking::of(TEST, &request)?;
     let key = key("name", &request.get_ref().name)?;
-    let _scope = scope_of(&asking, &key)?;
+    let _scope = asking.site_or_network(key.site.as_ref())?;
     let came = app::try_webhook(app, &asking.caller, &key).await?;
     Ok(v1::TestWebhookResponse {
         arrived: came.meaning == Meaning::Arrived,
@@ -321,7 +290,7 @@ async fn list_deliveries(
         &mut violations,
     );
     let key = settled(key, violations)?;
-    let scope = scope_of(&asking, &key)?;
+    let scope = asking.site_or_network(key.site.as_ref())?;
     let read = app.store.read(&scope);
     found(read.webhook(&key).await?, app::WEBHOOK_KIND, key.name())?;
     let rows = read
@@ -380,7 +349,7 @@ async fn replay(
         );
     }
     let key = settled(key, violations)?;
-    let _scope = scope_of(&asking, &key)?;
+    let _scope = asking.site_or_network(key.site.as_ref())?;
     let wanted = match from {
         Some(from) => Replay::Between(from, until.unwrap_or(jiff::Timestamp::MAX), state),
         None => Replay::Of(numbers),

@@ -110,10 +110,7 @@ impl Read {
             FROM audit AS a WHERE a.site_id = $1 AND a.seq > $2
             AND ($3 = '' OR a.subject = $3) AND a.at >= $4 AND a.at < $5
             ORDER BY a.seq LIMIT $6";
-        match site {
-            Some(site) => self.within(site)?,
-            None => self.everywhere()?,
-        }
+        self.at_place(site)?;
         let after = match page.after.first() {
             Some(PagePart::Number(seq)) => *seq,
             _ => 0,

@@ -11,6 +11,9 @@ const WORDS: [(&str, &str); 3] = [
     ("json_array(", "json_build_array("),
 ];
 
+/// What only PostgreSQL needs to be told: SQLite lets one transaction write at a time, so rows need no locks.
+const LOCKS: [&str; 1] = [" FOR SHARE"];
+
 /// A word of ours that both put in their own way, around the column that `{}` stands for.
 struct Phrase {
     ours: &'static str,
@@ -55,9 +58,16 @@ fn put(sql: Cow<'static, str>, ours: &str, theirs: &str) -> Cow<'static, str> {
 
 /// A statement in SQLite's words.
 pub(super) fn for_sqlite(sql: Cow<'static, str>) -> Cow<'static, str> {
-    PHRASES
+    let sql = PHRASES
         .iter()
-        .fold(sql, |sql, phrase| put(sql, phrase.ours, phrase.sqlite))
+        .fold(sql, |sql, phrase| put(sql, phrase.ours, phrase.sqlite));
+    LOCKS.iter().fold(sql, |sql, lock| {
+        if sql.contains(lock) {
+            Cow::Owned(sql.replace(lock, ""))
+        } else {
+            sql
+        }
+    })
 }
 
 /// A statement in PostgreSQL's words.
@@ -89,6 +99,12 @@ mod tests {
             for_postgres(Cow::Borrowed(sql)),
             "SELECT json_agg(json_build_array(s.id, s.tolerance_c, CAST(s.t AS TEXT))) \
              FROM json_each($1) AS w JOIN site AS s ON s.id = w.value"
+        );
+        let locking = "SELECT fence FROM work_lease FOR SHARE";
+        assert_eq!(for_postgres(Cow::Borrowed(locking)), locking);
+        assert_eq!(
+            for_sqlite(Cow::Borrowed(locking)),
+            "SELECT fence FROM work_lease"
         );
         assert_eq!(
             for_sqlite(Cow::Borrowed("truth_json(a), real_text(b)")),

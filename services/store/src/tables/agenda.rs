@@ -74,10 +74,7 @@ impl Read {
                 table: "site_agenda",
                 key: &site,
             };
-            let site = match site.as_str() {
-                "" => None,
-                site => Some(place.id("site_id", SiteId::new(site))?),
-            };
+            let site = place.site(&site)?;
             agenda.push((site, changes));
         }
         Ok(agenda)
@@ -158,10 +155,7 @@ impl Tx {
                 AND site_agenda.changes = CAST(json_extract(look.value, '$[1]') AS BIGINT)";
         let mut rows = Vec::with_capacity(looks.len());
         for (site, changes, next_at) in looks {
-            match site {
-                Some(site) => self.within(site)?,
-                None => self.everywhere()?,
-            }
+            self.at_place(site.as_ref())?;
             rows.push((
                 site.as_ref().map_or("", SiteId::as_str),
                 changes,

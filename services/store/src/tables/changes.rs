@@ -63,10 +63,7 @@ impl ChangeRow {
             key: &key,
         };
         Ok(Change {
-            site: match self.site_id.as_str() {
-                "" => None,
-                site => Some(place.id("site_id", SiteId::new(site))?),
-            },
+            site: place.site(&self.site_id)?,
             at: place.moment("at", self.at)?,
             actor: ActorKind::parse(&self.actor_kind).ok_or_else(|| place.corrupt("actor_kind"))?,
             position: Position {

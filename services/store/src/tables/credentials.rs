@@ -291,10 +291,7 @@ impl Read {
             WHERE c.revoked_at IS NULL ORDER BY c.site_id, c.id";
         let mut wanted = Vec::with_capacity(places.len());
         for place in places {
-            match place {
-                Some(site) => self.within(site)?,
-                None => self.everywhere()?,
-            }
+            self.at_place(place.as_ref())?;
             wanted.push(place.as_ref().map_or("", SiteId::as_str));
         }
         let rows: Vec<CredentialRow> = query_as(SQL)

@@ -58,12 +58,7 @@ impl Tx {
     /// Whether a lease is still the last that was taken. Nobody takes it before this transaction ends.
     pub async fn holds(&mut self, lease: &Lease) -> Result<bool, Error> {
         const KEPT: &str = "SELECT fence FROM work_lease WHERE name = $1 FOR SHARE";
-        let sql = match self.connection() {
-            // SQLite lets one transaction write at a time.
-            connection if connection.is_sqlite() => FENCE,
-            _ => KEPT,
-        };
-        let found = fence(self.connection(), sql, lease.name).await?;
+        let found = fence(self.connection(), KEPT, lease.name).await?;
         Ok(found == Some(lease.fence))
     }
 

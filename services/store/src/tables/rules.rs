@@ -266,10 +266,7 @@ impl Tx {
                 revision = excluded.revision, created_at = excluded.created_at,
                 updated_at = excluded.updated_at";
         let site = rule.key.place.site();
-        match site {
-            Some(site) => self.within(site)?,
-            None => self.everywhere()?,
-        }
+        self.at_place(site)?;
         let row = RuleRow::of(rule, is_removed);
         let document = json(&row);
         query(SQL)

@@ -106,10 +106,7 @@ impl SubscriptionRow {
     fn key(&self) -> Result<SubscriptionKey, Error> {
         let place = self.place();
         Ok(SubscriptionKey {
-            site: match self.site_id.as_str() {
-                "" => None,
-                site => Some(place.id("site_id", SiteId::new(site))?),
-            },
+            site: place.site(&self.site_id)?,
             subscription: place.id("id", SubscriptionId::new(&self.id))?,
         })
     }
@@ -162,6 +159,15 @@ async fn row_of(
 }
 
 impl Read {
+    /// The `site_id` of the rows that are wanted, none for all in reach. Fails when they are out of reach.
+    pub(super) fn listed_of<'a>(&self, of: SubscriptionsOf<'a>) -> Result<Option<&'a str>, Error> {
+        match of {
+            SubscriptionsOf::Network => self.everywhere().map(|()| Some("")),
+            SubscriptionsOf::Site(site) => self.within(site).map(|()| Some(site.as_str())),
+            SubscriptionsOf::All => Ok(None),
+        }
+    }
+
     /// Subscriptions that were not deleted, those of the network first, then by site and id. Those of the
     /// network are shown only to a scope that reaches every site.
     pub async fn subscriptions(&self, of: SubscriptionsOf<'_>) -> Result<Vec<Subscription>, Error> {
@@ -169,17 +175,7 @@ impl Read {
             WHERE NOT is_deleted AND ($1 IS NULL OR site_id = $1)
                 AND ($2 IS NULL OR site_id IN (SELECT value FROM json_each($2)))
             ORDER BY site_id, id";
-        let site = match of {
-            SubscriptionsOf::Network => {
-                self.everywhere()?;
-                Some("")
-            }
-            SubscriptionsOf::Site(site) => {
-                self.within(site)?;
-                Some(site.as_str())
-            }
-            SubscriptionsOf::All => None,
-        };
+        let site = self.listed_of(of)?;
         let rows: Vec<SubscriptionRow> = query_as(SQL)
             .bind(site)
             .bind(reach(&self.scope))
@@ -192,10 +188,7 @@ impl Read {
 
     /// One subscription; none when it was deleted.
     pub async fn subscription(&self, key: &SubscriptionKey) -> Result<Option<Subscription>, Error> {
-        match &key.site {
-            Some(site) => self.within(site)?,
-            None => self.everywhere()?,
-        }
+        self.at_place(key.site.as_ref())?;
         let row = row_of(&mut self.connection().await?, key).await?;
         row.map(SubscriptionRow::subscription).transpose()
     }
@@ -234,7 +227,7 @@ impl Tx {
                 stop_secret_digest, stop_secret, unsubscribed, last_sent_at, last_failure, after_seq,
                 created_at, is_deleted)
             VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, FALSE)";
-        self.reaches_recipient(&subscription.key)?;
+        self.at_place(subscription.key.site.as_ref())?;
         let after_seq = last_change(self.connection()).await?;
         let row = SubscriptionRow {
             site_id: subscription
@@ -288,7 +281,7 @@ impl Tx {
             key: &earlier.subject,
         };
         let key = place.id("subject", SubscriptionKey::parse(&earlier.subject))?;
-        self.reaches_recipient(&key)?;
+        self.at_place(key.site.as_ref())?;
         let row = row_of(self.connection(), &key).await?;
         row.map(SubscriptionRow::subscription).transpose()
     }
@@ -302,7 +295,7 @@ impl Tx {
     ) -> Result<bool, Error> {
         const SQL: &str = "UPDATE mail_subscription SET is_deleted = TRUE, address = '',
             last_failure = '', failing_since = NULL WHERE id = $1";
-        self.reaches_recipient(key)?;
+        self.at_place(key.site.as_ref())?;
         let Some(mut row) = row_of(self.connection(), key).await? else {
             return Ok(false);
         };
@@ -374,14 +367,6 @@ impl Tx {
             .execute(self.connection())
             .await?;
         Ok(())
-    }
-
-    /// Subscriptions of the network need a scope that reaches every site.
-    fn reaches_recipient(&self, key: &SubscriptionKey) -> Result<(), Error> {
-        match &key.site {
-            Some(site) => self.within(site),
-            None => self.everywhere(),
-        }
     }
 
     async fn give_up_mail(&mut self, subscription: &str) -> Result<(), Error> {

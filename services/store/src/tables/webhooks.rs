@@ -129,10 +129,7 @@ impl WebhookRow {
     fn key(&self) -> Result<WebhookKey, Error> {
         let place = self.place();
         Ok(WebhookKey {
-            site: match self.site_id.as_str() {
-                "" => None,
-                site => Some(place.id("site_id", SiteId::new(site))?),
-            },
+            site: place.site(&self.site_id)?,
             webhook: place.id("id", WebhookId::new(&self.id))?,
         })
     }
@@ -188,10 +185,7 @@ async fn row_of(
 impl Read {
     /// One webhook, unless it was deleted.
     pub async fn webhook(&self, key: &WebhookKey) -> Result<Option<Webhook>, Error> {
-        match &key.site {
-            Some(site) => self.within(site)?,
-            None => self.everywhere()?,
-        }
+        self.at_place(key.site.as_ref())?;
         let row = row_of(&mut self.connection().await?, key).await?;
         row.map(WebhookRow::webhook).transpose()
     }
@@ -203,17 +197,7 @@ impl Read {
             "SELECT * FROM webhook WHERE NOT is_deleted AND ($1 IS NULL OR site_id = $1)
                 AND ($2 IS NULL OR site_id IN (SELECT value FROM json_each($2)))
             ORDER BY site_id, id";
-        let site = match of {
-            SubscriptionsOf::Network => {
-                self.everywhere()?;
-                Some("")
-            }
-            SubscriptionsOf::Site(site) => {
-                self.within(site)?;
-                Some(site.as_str())
-            }
-            SubscriptionsOf::All => None,
-        };
+        let site = self.listed_of(of)?;
         let rows: Vec<WebhookRow> = query_as(SQL)
             .bind(site)
             .bind(reach(&self.scope))
@@ -262,7 +246,7 @@ impl Read {
 impl Tx {
     /// One webhook, unless it was deleted.
     pub async fn webhook(&mut self, key: &WebhookKey) -> Result<Option<Webhook>, Error> {
-        self.reaches_webhook(key)?;
+        self.at_place(key.site.as_ref())?;
         let row = row_of(self.connection(), key).await?;
         row.map(WebhookRow::webhook).transpose()
     }
@@ -278,7 +262,7 @@ impl Tx {
                 generation, key_id, stopped_because, last_failure, after_seq, revision, created_at, updated_at,
                 is_deleted)
             VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, '', '', $11, $12, $13, $14, FALSE)";
-        self.reaches_webhook(&webhook.key)?;
+        self.at_place(webhook.key.site.as_ref())?;
         let row = WebhookRow::from(webhook);
         query(SQL)
             .bind(&row.site_id)
@@ -314,7 +298,7 @@ impl Tx {
                 stopped_because = CASE WHEN $7 THEN '' ELSE stopped_because END,
                 dead_since = CASE WHEN $7 AND stopped_because <> '' THEN NULL ELSE dead_since END
             WHERE id = $1";
-        self.reaches_webhook(&webhook.key)?;
+        self.at_place(webhook.key.site.as_ref())?;
         let row = WebhookRow::from(webhook);
         query(SQL)
             .bind(&row.id)
@@ -344,7 +328,7 @@ impl Tx {
         const SQL: &str =
             "UPDATE webhook SET is_deleted = TRUE, is_active = FALSE, url = '', last_failure = '',
             failing_since = NULL, dead_since = NULL, revision = $2, updated_at = $3 WHERE id = $1";
-        self.reaches_webhook(key)?;
+        self.at_place(key.site.as_ref())?;
         let Some(mut row) = row_of(self.connection(), key).await? else {
             return Ok(false);
         };
@@ -381,14 +365,6 @@ impl Tx {
             .execute(self.connection())
             .await?;
         put_on(self.connection(), &[chain(key)]).await
-    }
-
-    /// Webhooks of the network need a scope that reaches every site.
-    fn reaches_webhook(&self, key: &WebhookKey) -> Result<(), Error> {
-        match &key.site {
-            Some(site) => self.within(site),
-            None => self.everywhere(),
-        }
     }
 
     async fn webhook_changed(

@@ -33,10 +33,7 @@ pub(super) async fn begun(
     let after = cursor("after", &asked.after, &mut violations);
     let level = choice("level", asked.level, &mut violations).and_then(level_of);
     settled(Some(()), violations)?;
-    let scope = match &site {
-        Some(site) => asking.site(site)?,
-        None => asking.network()?,
-    };
+    let scope = asking.site_or_network(site.as_ref())?;
     let read = app.store.read(&scope);
     if let Some(site) = &site {
         found(read.site(site).await?, sites::KIND, site.name())?;

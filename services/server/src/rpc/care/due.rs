@@ -71,10 +71,7 @@ pub(super) async fn list(
         &mut violations,
     );
     let paging = settled(Some(paging), violations)?;
-    let scope = match &site {
-        Some(site) => asking.site(site)?,
-        None => asking.network()?,
-    };
+    let scope = asking.site_or_network(site.as_ref())?;
     let now = app.clock.now();
     let read = app.store.read(&scope);
     if let Some(site) = &site {

@@ -84,10 +84,7 @@ pub(super) async fn list_gauges(
         &mut violations,
     );
     let paging = settled(Some(paging), violations)?;
-    let scope = match &site {
-        Some(site) => asking.site(site)?,
-        None => asking.network()?,
-    };
+    let scope = asking.site_or_network(site.as_ref())?;
     let read = app.store.read(&scope);
     let now = app.clock.now();
     let (mut from, mut after) = (None, Vec::new());

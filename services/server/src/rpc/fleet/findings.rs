@@ -79,10 +79,7 @@ pub(super) async fn list(
         &mut violations,
     );
     let paging = settled(Some(paging), violations)?;
-    let scope = match &filter.site {
-        Some(site) => asking.site(site)?,
-        None => asking.network()?,
-    };
+    let scope = asking.site_or_network(filter.site.as_ref())?;
     let read = app.store.read(&scope);
     if let Some(site) = &filter.site {
         found(read.site(site).await?, sites::KIND, site.name())?;

@@ -25,10 +25,7 @@ pub(super) async fn get(
     let mut violations = Violations::default();
     let site = site_or_all(&request.get_ref().parent, &mut violations);
     let site = settled(Some(site), violations)?;
-    let scope = match &site {
-        Some(site) => asking.site(site)?,
-        None => asking.network()?,
-    };
+    let scope = asking.site_or_network(site.as_ref())?;
     let seen = app
         .glances
         .seen(&app.store, &app.clock, &scope, site.as_ref(), None)

@@ -54,10 +54,7 @@ pub(super) async fn list(
         &mut violations,
     );
     let wanted = settled(Some(wanted), violations)?;
-    let scope = match &site {
-        Some(site) => asking.site(site)?,
-        None => asking.network()?,
-    };
+    let scope = asking.site_or_network(site.as_ref())?;
     let place = Place::read(&paging.page.after);
     let moment = place
         .as_ref()

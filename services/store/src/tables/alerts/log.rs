@@ -31,10 +31,7 @@ impl Tx {
             ORDER BY a.id";
         let mut places = Vec::with_capacity(sites.len());
         for site in sites {
-            match site {
-                Some(site) => self.within(site)?,
-                None => self.everywhere()?,
-            }
+            self.at_place(*site)?;
             places.push(site.map_or("", SiteId::as_str));
         }
         let rows: Vec<AlertRow> = query_as(SQL)
@@ -65,10 +62,7 @@ impl Tx {
         now: Timestamp,
     ) -> Result<i64, Error> {
         for change in changes {
-            match &change.alert.site {
-                Some(site) => self.within(site)?,
-                None => self.everywhere()?,
-            }
+            self.at_place(change.alert.site.as_ref())?;
         }
         let seq = logged(self.connection(), changes, now).await?;
         self.has_entered = true;

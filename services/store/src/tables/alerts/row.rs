@@ -2,7 +2,7 @@
 
 use jiff::Timestamp;
 use ringtrue_fleet::alert::{Alert, AlertKind, AlertState, ChangeKind, Level, Stage};
-use ringtrue_fleet::key::{AlertId, SiteId};
+use ringtrue_fleet::key::AlertId;
 use serde::{Deserialize, Serialize};
 
 use super::{LoggedChange, NamedAlert};
@@ -116,10 +116,7 @@ impl AlertRow {
         Ok(Alert {
             id: place.id("id", AlertId::new(&self.id))?,
             kind: AlertKind::parse(&self.kind).ok_or_else(|| place.corrupt("kind"))?,
-            site: match self.site_id.as_str() {
-                "" => None,
-                site => Some(place.id("site_id", SiteId::new(site))?),
-            },
+            site: place.site(&self.site_id)?,
             stage: Stage::parse(&self.stage).ok_or_else(|| place.corrupt("stage"))?,
             level: Level::parse(&self.level).ok_or_else(|| place.corrupt("level"))?,
             state: AlertState::parse(&self.state).ok_or_else(|| place.corrupt("state"))?,

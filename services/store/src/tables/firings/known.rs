@@ -12,7 +12,7 @@ use ringtrue_fleet::site::Site;
 
 use super::row::FiringRow;
 use crate::columns::{Place, json};
-use crate::database::{Connection, query, query_as};
+use crate::database::{Connection, planned_anew, query_as};
 use crate::tables::{adjustments, furnaces, programmes};
 use crate::{Error, Tx};
 
@@ -48,17 +48,6 @@ impl Tx {
             at_work: at_work(connection, reported).await?,
         })
     }
-}
-
-/// Has the statements of this transaction planned for the tables as they are. PostgreSQL keeps a plan once made, and one
-/// that was made while the tables were nearly empty reads all of them: a million firings that were checked before they
-/// were sent took three times as long.
-async fn planned_anew(connection: &mut Connection) -> Result<(), Error> {
-    const SQL: &str = "SELECT set_config('plan_cache_mode', 'force_custom_plan', true)";
-    if !connection.is_sqlite() {
-        query(SQL).execute(connection).await?;
-    }
-    Ok(())
 }
 
 async fn places(

@@ -182,10 +182,7 @@ impl Read {
             FROM webhook_delivery AS d JOIN change AS c ON c.seq = d.change_seq
             WHERE d.webhook_id = $1 AND ($2 IS NULL OR d.state = $2) AND d.change_seq < $3
             ORDER BY d.change_seq DESC LIMIT $4";
-        match &key.site {
-            Some(site) => self.within(site)?,
-            None => self.everywhere()?,
-        }
+        self.at_place(key.site.as_ref())?;
         let before = match page.after.first() {
             Some(PagePart::Number(before)) => *before,
             _ => i64::MAX,
@@ -322,7 +319,7 @@ impl Tx {
         const BETWEEN: &str = "UPDATE webhook_delivery SET state = 'waiting', attempts = 0, next_at = $3, made_at = $3
             WHERE webhook_id = $1 AND ($2 IS NULL OR state = $2) AND change_seq IN (SELECT seq FROM change
                 WHERE at >= $4 AND at < $5)";
-        self.reaches_webhook(key)?;
+        self.at_place(key.site.as_ref())?;
         let now = now.as_microsecond();
         let statement = match wanted {
             Replay::Of(numbers) => query(OF)
