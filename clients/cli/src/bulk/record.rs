@@ -197,8 +197,33 @@ pub(crate) fn differing<T: Record>(given: &T, on_record: &T) -> Option<&'static 
     None
 }
 
+/// Adds records one after the other, or has them tried out: `create` adds one, `get` gives what is on record under a
+/// name.
+///
+/// # Errors
+/// A failure that is about none of them.
+pub(crate) async fn one_by_one<T, Created, Found>(
+    remote: Remote,
+    records: Vec<T>,
+    create: impl Fn(Remote, T) -> Created + Send,
+    get: impl Fn(Remote, String) -> Found + Send,
+) -> Result<Vec<Became>, Box<Failure>>
+where
+    T: Record,
+    Created: Future<Output = Result<(), Box<Failure>>> + Send,
+    Found: Future<Output = Result<T, Box<Failure>>> + Send,
+{
+    let mut became = Vec::with_capacity(records.len());
+    for record in records {
+        let answer = create(remote.clone(), record.clone()).await;
+        let on_record = get(remote.clone(), record.identity().1);
+        became.push(added(&record, answer, on_record).await?);
+    }
+    Ok(became)
+}
+
 /// What became of a record that was to be added, from the answer; `on_record` gets the one of this name.
-pub(crate) async fn added<T: Record>(
+async fn added<T: Record>(
     given: &T,
     answer: Result<(), Box<Failure>>,
     on_record: impl Future<Output = Result<T, Box<Failure>>>,

@@ -8,7 +8,7 @@ use ringtrue_remote::{Failure, Remote};
 
 use crate::bulk::cell::{Wrong, set_number, wrong};
 use crate::bulk::columns::{Column, Need, choice, maybe, text};
-use crate::bulk::record::{Became, How, Record, Wanted, added, request_id};
+use crate::bulk::record::{Became, How, Record, Wanted, one_by_one, request_id};
 use crate::{moment, names};
 
 /// The table whose line stands in a row, and that line.
@@ -168,27 +168,25 @@ impl Record for RingBatch {
         records: Vec<Self>,
         how: How,
     ) -> Result<Vec<Became>, Box<Failure>> {
-        let mut became = Vec::with_capacity(records.len());
-        for record in records {
+        let create = |remote: Remote, record: Self| {
+            let ring_batch_id = names::id(&record.name).to_owned();
             let mut ask = CreateRingBatchRequest {
                 ring_batch: Some(RingBatch {
                     name: String::new(),
-                    ..record.clone()
+                    ..record
                 }),
-                ring_batch_id: names::id(&record.name).to_owned(),
+                ring_batch_id,
                 ..CreateRingBatchRequest::default()
             };
             ask.request_id = request_id("CreateRingBatch", &ask);
             ask.validate_only = how == How::Tried;
-            let answer = remote.create_ring_batch(ask).await.map(|_| ());
-            let name = record.name.clone();
-            let on_record = async {
-                let answer = remote.ring_batch(GetRingBatchRequest { name }).await?;
-                Ok(answer.ring_batch.unwrap_or_default())
-            };
-            became.push(added(&record, answer, on_record).await?);
-        }
-        Ok(became)
+            async move { remote.create_ring_batch(ask).await.map(|_| ()) }
+        };
+        let get = |remote: Remote, name| async move {
+            let answer = remote.ring_batch(GetRingBatchRequest { name }).await?;
+            Ok(answer.ring_batch.unwrap_or_default())
+        };
+        one_by_one(remote, records, create, get).await
     }
 
     async fn page(

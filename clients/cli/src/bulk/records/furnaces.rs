@@ -8,7 +8,7 @@ use ringtrue_remote::{Failure, Remote};
 
 use crate::bulk::cell::Wrong;
 use crate::bulk::columns::{Column, Need, choice, maybe, number, text};
-use crate::bulk::record::{Became, How, Record, Wanted, added, request_id};
+use crate::bulk::record::{Became, How, Record, Wanted, one_by_one, request_id};
 use crate::names;
 
 use super::whole_name;
@@ -54,28 +54,26 @@ impl Record for Furnace {
         records: Vec<Self>,
         how: How,
     ) -> Result<Vec<Became>, Box<Failure>> {
-        let mut became = Vec::with_capacity(records.len());
-        for record in records {
+        let create = |remote: Remote, record: Self| {
+            let furnace_id = names::id(&record.name).to_owned();
             let mut ask = CreateFurnaceRequest {
                 parent: owner.clone(),
                 furnace: Some(Furnace {
                     name: String::new(),
-                    ..record.clone()
+                    ..record
                 }),
-                furnace_id: names::id(&record.name).to_owned(),
+                furnace_id,
                 ..CreateFurnaceRequest::default()
             };
             ask.request_id = request_id("CreateFurnace", &ask);
             ask.validate_only = how == How::Tried;
-            let answer = remote.create_furnace(ask).await.map(|_| ());
-            let name = record.name.clone();
-            let on_record = async {
-                let answer = remote.furnace(GetFurnaceRequest { name }).await?;
-                Ok(answer.furnace.unwrap_or_default())
-            };
-            became.push(added(&record, answer, on_record).await?);
-        }
-        Ok(became)
+            async move { remote.create_furnace(ask).await.map(|_| ()) }
+        };
+        let get = |remote: Remote, name| async move {
+            let answer = remote.furnace(GetFurnaceRequest { name }).await?;
+            Ok(answer.furnace.unwrap_or_default())
+        };
+        one_by_one(remote, records, create, get).await
     }
 
     async fn page(

@@ -7,7 +7,7 @@ use ringtrue_remote::{Failure, Remote};
 
 use crate::bulk::cell::Wrong;
 use crate::bulk::columns::{Column, Need, choice, number, text, whole};
-use crate::bulk::record::{Became, How, Record, Wanted, added, request_id};
+use crate::bulk::record::{Became, How, Record, Wanted, one_by_one, request_id};
 use crate::names;
 
 use super::whole_name;
@@ -52,28 +52,26 @@ impl Record for Gauge {
         records: Vec<Self>,
         how: How,
     ) -> Result<Vec<Became>, Box<Failure>> {
-        let mut became = Vec::with_capacity(records.len());
-        for record in records {
+        let create = |remote: Remote, record: Self| {
+            let gauge_id = names::id(&record.name).to_owned();
             let mut ask = CreateGaugeRequest {
                 parent: owner.clone(),
                 gauge: Some(Gauge {
                     name: String::new(),
-                    ..record.clone()
+                    ..record
                 }),
-                gauge_id: names::id(&record.name).to_owned(),
+                gauge_id,
                 ..CreateGaugeRequest::default()
             };
             ask.request_id = request_id("CreateGauge", &ask);
             ask.validate_only = how == How::Tried;
-            let answer = remote.create_gauge(ask).await.map(|_| ());
-            let name = record.name.clone();
-            let on_record = async {
-                let answer = remote.gauge(GetGaugeRequest { name }).await?;
-                Ok(answer.gauge.unwrap_or_default())
-            };
-            became.push(added(&record, answer, on_record).await?);
-        }
-        Ok(became)
+            async move { remote.create_gauge(ask).await.map(|_| ()) }
+        };
+        let get = |remote: Remote, name| async move {
+            let answer = remote.gauge(GetGaugeRequest { name }).await?;
+            Ok(answer.gauge.unwrap_or_default())
+        };
+        one_by_one(remote, records, create, get).await
     }
 
     async fn page(

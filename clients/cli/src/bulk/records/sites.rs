@@ -7,7 +7,7 @@ use ringtrue_remote::{Failure, Remote};
 
 use crate::bulk::cell::{Wrong, choice_in, day_in, list, word, wrong};
 use crate::bulk::columns::{Column, Need, choice, maybe, number, text, whole, yes_no};
-use crate::bulk::record::{Became, How, Record, Wanted, added, request_id};
+use crate::bulk::record::{Became, How, Record, Wanted, one_by_one, request_id};
 use crate::{moment, names};
 
 const DAY: &str = "DAY_OF_WEEK_";
@@ -148,27 +148,25 @@ impl Record for Site {
         records: Vec<Self>,
         how: How,
     ) -> Result<Vec<Became>, Box<Failure>> {
-        let mut became = Vec::with_capacity(records.len());
-        for record in records {
+        let create = |remote: Remote, record: Self| {
+            let site_id = names::id(&record.name).to_owned();
             let mut ask = CreateSiteRequest {
                 site: Some(Site {
                     name: String::new(),
-                    ..record.clone()
+                    ..record
                 }),
-                site_id: names::id(&record.name).to_owned(),
+                site_id,
                 ..CreateSiteRequest::default()
             };
             ask.request_id = request_id("CreateSite", &ask);
             ask.validate_only = how == How::Tried;
-            let answer = remote.create_site(ask).await.map(|_| ());
-            let name = record.name.clone();
-            let on_record = async {
-                let answer = remote.site(GetSiteRequest { name }).await?;
-                Ok(answer.site.unwrap_or_default())
-            };
-            became.push(added(&record, answer, on_record).await?);
-        }
-        Ok(became)
+            async move { remote.create_site(ask).await.map(|_| ()) }
+        };
+        let get = |remote: Remote, name| async move {
+            let answer = remote.site(GetSiteRequest { name }).await?;
+            Ok(answer.site.unwrap_or_default())
+        };
+        one_by_one(remote, records, create, get).await
     }
 
     async fn page(
