@@ -9,7 +9,7 @@ const HEAD: &str = "external_id,programme,start_time,end_time,cases";
 /// Row 2 is in order; what is wrong with each other one stands behind it.
 const BAD: &[(&str, &str)] = &[
     (
-        "F-1,porto/k2/standard,2026-10-05T06:00:00Z,2026-10-05T13:00:00Z,C-1:2",
+        "F-1,porto/k2/standard,2026-10-05T06:00:00Z,2026-10-05T13:00:00Z,C-1=2 LAB:7",
         "",
     ),
     (
@@ -21,7 +21,7 @@ const BAD: &[(&str, &str)] = &[
         "programme",
     ),
     (
-        "F-4,porto/k2/standard,2026-10-08T06:00:00Z,2026-10-08T13:00:00Z,Smith:2",
+        "F-4,porto/k2/standard,2026-10-08T06:00:00Z,2026-10-08T13:00:00Z,Smith=2",
         "cases",
     ),
     (

@@ -19,7 +19,7 @@ fn many(count: i64) -> String {
     for at in 0..count {
         let start = first + jiff::SignedDuration::from_hours(2 * at);
         let end = start + jiff::SignedDuration::from_mins(90);
-        writeln!(text, "F-{at},porto/k2/standard,{start},{end},C-{at}:1").expect("text");
+        writeln!(text, "F-{at},porto/k2/standard,{start},{end},C-{at}=1").expect("text");
     }
     text
 }

@@ -16,7 +16,7 @@ porto/k2/standard,2026-10-16T17:00:00Z,2026-10-17T08:00:00Z,,t1,,,x7,caliper-1,,
 
 const FIRINGS: &str = "\
 external_id,programme,start_time,end_time,outcome,cases,segments,hours_hot,performed_by,note
-F-1,porto/k2/standard,2026-10-05T06:00:00Z,2026-10-05T13:30:00Z,completed,C-8841:3 C-8842:0,1500/120 600/30.5,2,t1,\"a, b; \"\"c\"\"\"
+F-1,porto/k2/standard,2026-10-05T06:00:00Z,2026-10-05T13:30:00Z,completed,C-8841=3 C-8842=0,1500/120 600/30.5,2,t1,\"a, b; \"\"c\"\"\"
 F-2,porto/k2/standard,2026-10-06T06:00:00+02:00,2026-10-06T13:30:00+02:00,power_lost,,,,,
 ";
 
@@ -99,7 +99,7 @@ fn pythons_csv_module_reads_what_is_written_and_writes_what_is_read() {
     let rows: serde_json::Value =
         serde_json::from_str(&python::asked("cli/rows.py", &written)).expect("JSON");
     assert_eq!(rows["rows"][0]["note"], "a, b; \"c\"");
-    assert_eq!(rows["rows"][0]["cases"], "C-8841:3 C-8842:0");
+    assert_eq!(rows["rows"][0]["cases"], "C-8841=3 C-8842=0");
     assert_eq!(rows["rows"][0]["start_time"], "2026-10-05T06:00:00Z");
     assert_eq!(rows["rows"].as_array().map(Vec::len), Some(2));
     // Every cell quoted, which the module can write as well.

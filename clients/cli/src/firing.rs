@@ -123,7 +123,7 @@ pub(crate) struct Content {
 }
 
 /// Reads a case with its units.
-fn case(text: &str) -> Result<FiringCase, String> {
+pub(crate) fn case(text: &str) -> Result<FiringCase, String> {
     let (case_id, units) = match text.split_once('=') {
         None => (text, 0),
         Some((case_id, units)) => {

@@ -1,7 +1,7 @@
 //! Production firings as rows.
 
 use ringtrue_proto::v1::{
-    Firing, FiringCase, FiringOutcome, FiringResultState, FiringSegment, ListFiringsRequest,
+    Firing, FiringOutcome, FiringResultState, FiringSegment, ListFiringsRequest,
     ReportFiringsRequest,
 };
 use ringtrue_remote::{Failure, Remote};
@@ -9,6 +9,7 @@ use ringtrue_remote::{Failure, Remote};
 use crate::bulk::cell::{Cell, Decimal, Wrong, number, wrong};
 use crate::bulk::columns::{Column, Need, choice, maybe, moment, text};
 use crate::bulk::record::{Became, How, Objection, Record, Wanted, objections, request_id};
+use crate::firing::case;
 use crate::names;
 
 fn parts<'c>(cell: &Cell<'c>) -> impl Iterator<Item = &'c str> {
@@ -17,27 +18,13 @@ fn parts<'c>(cell: &Cell<'c>) -> impl Iterator<Item = &'c str> {
         .filter(|part| !part.is_empty())
 }
 
-/// Cases as `id:units`; without units they are not known.
+/// Cases as `id=units`, as on the command line; without units they are not known.
 fn cases(firing: &mut Firing, cell: &Cell<'_>) -> Result<(), Wrong> {
     for part in parts(cell) {
-        let (case_id, units) = match part.rsplit_once(':') {
-            Some((case_id, digits)) => match digits.parse() {
-                Ok(units) => (case_id, units),
-                Err(_) => {
-                    return wrong(
-                        "NOT_A_CASE",
-                        format!(
-                            "`{part}` is not a case; write `id:units`, cases separated by a blank"
-                        ),
-                    );
-                }
-            },
-            None => (part, 0),
-        };
-        firing.cases.push(FiringCase {
-            case_id: case_id.to_owned(),
-            units,
-        });
+        match case(part) {
+            Ok(case) => firing.cases.push(case),
+            Err(words) => return wrong("NOT_A_CASE", words),
+        }
     }
     Ok(())
 }
@@ -101,7 +88,7 @@ impl Record for Firing {
                 let cases: Vec<String> = it
                     .cases
                     .iter()
-                    .map(|case| format!("{}:{}", case.case_id, case.units))
+                    .map(|case| format!("{}={}", case.case_id, case.units))
                     .collect();
                 cases.join(" ")
             },
