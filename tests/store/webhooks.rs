@@ -231,14 +231,20 @@ async fn events_go_in_order_come_back_and_are_given_up() {
     ] {
         let mut tx = lab.begin().await;
         assert_eq!(
-            tx.replay(&one.key, &wanted, moment(4))
+            tx.replay(&one.key, &wanted, 10, moment(4))
                 .await
                 .expect("again"),
-            count
+            Some(count)
         );
         tx.commit().await.expect("committed");
         assert_eq!(read.waiting_events(&id).await.expect("read"), waiting);
     }
+    // More than are let go at once.
+    let mut tx = lab.begin().await;
+    let all = Replay::Between(moment(-9_999), moment(9_999), None);
+    let refused = tx.replay(&one.key, &all, 2, moment(4)).await;
+    assert_eq!(refused.expect("counted"), None);
+    drop(tx);
     // What is forgotten of the feed is forgotten here.
     let mut tx = work(&lab).await;
     tx.forget_changes(moment(99_999), 10).await.expect("gone");
@@ -289,7 +295,7 @@ async fn webhooks_of_others_are_out_of_reach() {
         tx.delete_webhook(&one.key, now, &Request::NONE)
             .await
             .map(|_| ()),
-        tx.replay(&one.key, &Replay::Of(vec![2]), now)
+        tx.replay(&one.key, &Replay::Of(vec![2]), 10, now)
             .await
             .map(|_| ()),
         tx.stop_webhook(&one.key, "x", now).await,

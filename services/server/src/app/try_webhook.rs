@@ -2,11 +2,15 @@
 
 use ringtrue_fleet::caller::Caller;
 use ringtrue_fleet::key::WebhookKey;
+use ringtrue_fleet::violation::Violations;
 use ringtrue_store::{Replay, Request};
 
 use super::update_webhook::{KIND, found, scope_of};
 use super::{App, Error};
 use crate::webhook::{Came, of_test};
+
+/// Most events that are let go again at once, as the protocol states.
+const MOST_REPLAYED: u64 = 10_000;
 
 /// Sends an event that says nothing, now; gives what came back. Nothing is noted.
 pub async fn try_webhook(app: &App, caller: &Caller, key: &WebhookKey) -> Result<Came, Error> {
@@ -40,7 +44,9 @@ pub async fn replay_deliveries(
             return Ok(0);
         }
         let mut webhook = found(&mut tx, &key).await?;
-        let count = tx.replay(&key, &wanted, now).await?;
+        let Some(count) = tx.replay(&key, &wanted, MOST_REPLAYED, now).await? else {
+            return Err(too_many());
+        };
         webhook.revision += 1;
         webhook.updated_at = now;
         tx.update_webhook(&webhook, "webhook.replay", &request)
@@ -49,4 +55,16 @@ pub async fn replay_deliveries(
         Ok(count)
     })
     .await
+}
+
+fn too_many() -> Error {
+    let mut violations = Violations::default();
+    violations.add(
+        "from_time",
+        "TOO_MANY",
+        format!(
+            "the span holds more than {MOST_REPLAYED} events; name a shorter one, or only a state"
+        ),
+    );
+    violations.into()
 }

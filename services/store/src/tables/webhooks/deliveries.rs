@@ -307,13 +307,15 @@ impl Tx {
         Ok(())
     }
 
-    /// Lets events of a webhook wait anew from now on; gives how many.
+    /// Lets events of a webhook wait anew from now on; gives how many. More than `most` are too many: then the
+    /// transaction is not to be committed, and there is none.
     pub async fn replay(
         &mut self,
         key: &WebhookKey,
         wanted: &Replay,
+        most: u64,
         now: Timestamp,
-    ) -> Result<u64, Error> {
+    ) -> Result<Option<u64>, Error> {
         const OF: &str = "UPDATE webhook_delivery SET state = 'waiting', attempts = 0, next_at = $3, made_at = $3
             WHERE webhook_id = $1 AND change_seq IN (SELECT CAST(value AS BIGINT) FROM json_each($2))";
         const BETWEEN: &str = "UPDATE webhook_delivery SET state = 'waiting', attempts = 0, next_at = $3, made_at = $3
@@ -333,6 +335,7 @@ impl Tx {
                 .bind(from.as_microsecond())
                 .bind(until.as_microsecond()),
         };
-        Ok(statement.execute(self.connection()).await?)
+        let count = statement.execute(self.connection()).await?;
+        Ok((count <= most).then_some(count))
     }
 }
