@@ -18,6 +18,21 @@ pub(crate) fn settle_disk() {
     drop(Command::new("sync").status());
 }
 
+/// A program that is killed when this one ends, however that ends: nobody is there to stop a server whose load program
+/// was killed. Only Linux does that; elsewhere such a server stays.
+fn bound_to_this(program: &Path) -> Command {
+    const KILLED_WITH_PARENT: [&str; 2] = ["--pdeathsig", "KILL"];
+    let mut asked = Command::new("setpriv");
+    asked.args(KILLED_WITH_PARENT).arg("true");
+    let is_there = asked.stdout(Stdio::null()).stderr(Stdio::null()).status();
+    if !is_there.is_ok_and(|status| status.success()) {
+        return Command::new(program);
+    }
+    let mut command = Command::new("setpriv");
+    command.args(KILLED_WITH_PARENT).arg(program);
+    command
+}
+
 pub(crate) fn beside(program: &str) -> anyhow::Result<PathBuf> {
     let own = std::env::current_exe()?;
     let folder = own.parent().context("the program stands in a folder")?;
@@ -114,7 +129,7 @@ pub(crate) struct RealServer {
 impl RealServer {
     pub(crate) fn start(folder: &Path) -> anyhow::Result<Self> {
         let database = folder.join("ringtrue.db");
-        let mut command = Command::new(beside("ringtrue-server")?);
+        let mut command = bound_to_this(&beside("ringtrue-server")?);
         command.args(["serve", "--listen", "127.0.0.1:0", "--database"]);
         command.arg(&database);
         without_limits(&mut command);
@@ -126,7 +141,7 @@ impl RealServer {
     pub(crate) fn start_secured(folder: &Path) -> anyhow::Result<(Self, String)> {
         let program = beside("ringtrue-server")?;
         let code = set_up(&program, folder)?;
-        let mut command = Command::new(program);
+        let mut command = bound_to_this(&program);
         command.args(["serve", "--config"]);
         command.arg(folder.join("server.toml"));
         without_limits(&mut command);
@@ -137,7 +152,7 @@ impl RealServer {
     /// A server on a database that is there: a file, or an address of PostgreSQL's. How often one caller may come is not
     /// limited: the load comes from one address, what it stands in for would not.
     pub(crate) fn replica(database: &str) -> anyhow::Result<Self> {
-        let mut command = Command::new(beside("ringtrue-server")?);
+        let mut command = bound_to_this(&beside("ringtrue-server")?);
         command.args(["serve", "--listen", "127.0.0.1:0", "--database", database]);
         without_limits(&mut command);
         // Ctrl-C at a terminal is meant for the load program, which ends the server when it has counted.
