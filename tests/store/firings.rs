@@ -263,6 +263,76 @@ async fn firings_are_found_by_time_case_and_the_reporters_id() {
 }
 
 #[tokio::test]
+async fn firings_of_several_furnaces_come_in_one_order_page_by_page() {
+    let lab = Laboratory::furnished().await;
+    let report = ReportId::new("report-1").expect("an id");
+    let mut tx = lab.begin().await;
+    let mut expected = Vec::new();
+    for hours in 0..7_i64 {
+        let furnace = lab.new_furnace(&format!("k{}", 1 + hours % 3));
+        if (1..3).contains(&hours) {
+            tx.insert_furnace(&furnace, &Request::NONE)
+                .await
+                .expect("a furnace");
+            let programme = lab.new_programme(furnace.key.furnace.as_str(), "standard");
+            tx.insert_programme(&programme, &Request::NONE)
+                .await
+                .expect("a programme");
+        }
+        let mut one = firing(&lab, hours, "report-1");
+        one.place = i32::try_from(hours).expect("small");
+        one.details.programme = Some(
+            lab.new_programme(furnace.key.furnace.as_str(), "standard")
+                .key,
+        );
+        one.key.furnace = furnace.key;
+        expected.push(one);
+    }
+    let all: Vec<&Firing> = expected.iter().collect();
+    tx.insert_firings(&lab.site, &report, &all, &request(61))
+        .await
+        .expect("firings");
+    tx.commit().await.expect("committed");
+    let (read, filter) = (lab.read(), FiringFilter::default());
+    let mut seen = Vec::new();
+    let mut page = Page {
+        size: 2,
+        after: Vec::new(),
+    };
+    loop {
+        let found = read.firings(&lab.site, &filter, &page).await;
+        let mut found = found.expect("a page");
+        let is_last = found.len() <= 2;
+        found.truncate(2);
+        for kept in found {
+            let at = kept.firing.details.ended_at.expect("an end");
+            page.after = vec![
+                PagePart::Number(at.as_microsecond()),
+                PagePart::Text(kept.firing.key.firing.to_string()),
+            ];
+            seen.push(kept.firing);
+        }
+        if is_last {
+            break;
+        }
+    }
+    expected.reverse();
+    assert_eq!(seen, expected);
+    let of_one = FiringFilter {
+        furnace: Some(expected[0].key.furnace.furnace.clone()),
+        ..FiringFilter::default()
+    };
+    let found = read
+        .firings(&lab.site, &of_one, &ALL)
+        .await
+        .expect("listed");
+    let wanted: Vec<&str> = [0, 3, 6]
+        .map(|at: usize| expected[at].key.firing.as_str())
+        .to_vec();
+    assert_eq!(ids(&found), wanted);
+}
+
+#[tokio::test]
 async fn what_bears_on_a_report_is_told() {
     let lab = Laboratory::furnished().await;
     let firings = recorded(&lab).await;

@@ -8,7 +8,8 @@ use jiff::Timestamp;
 use ringtrue_fleet::firing::{Firing, Outcome};
 use ringtrue_fleet::key::{FiringKey, FurnaceId, FurnaceKey, ReportId, SiteId};
 
-use crate::database::{Connection, query_as, query_scalar};
+use super::furnaces;
+use crate::database::{Connection, RowQuery, query_as, query_scalar};
 use crate::{Error, Page, Read, Tx};
 
 pub(crate) use insert::whole_minutes;
@@ -71,6 +72,10 @@ struct KeptRow {
 }
 
 impl KeptRow {
+    fn place(&self) -> (i64, &str) {
+        (self.firing.ended_at, &self.firing.id)
+    }
+
     fn kept(self) -> Result<KeptFiring, Error> {
         let amended_by = self.amended_by;
         let firing = self.firing.firing()?;
@@ -109,6 +114,58 @@ async fn kept(connection: &mut Connection, key: &FiringKey) -> Result<Option<Kep
     rows.into_iter().next().map(KeptRow::kept).transpose()
 }
 
+/// A statement that lists firings, with what all of them are bound to.
+fn bound<'q>(
+    sql: &'static str,
+    site: &'q SiteId,
+    furnace: Option<&'q str>,
+    filter: &FiringFilter,
+    page: &'q Page,
+) -> RowQuery<'q> {
+    // A page further on ends where the one before did: SQLite does not see that behind the comparison of pairs.
+    let until = filter.until.map_or(i64::MAX, Timestamp::as_microsecond);
+    let until = until.min(page.moment(0).saturating_add(1));
+    query_as(sql)
+        .bind(site.as_str())
+        .bind(furnace)
+        .bind(filter.from.map_or(i64::MIN, Timestamp::as_microsecond))
+        .bind(until)
+        .bind(filter.show_amended)
+        .bind(page.moment(0))
+        .bind(page.text(1))
+        .bind(page.limit())
+}
+
+/// A page of the firings of one furnace or of all of a site, latest end first. Those of one furnace stand in that order
+/// in the primary key, so each gives a page of its own, and the first of these all are the page: many years of firings
+/// are not looked at for one.
+async fn of_furnaces(
+    connection: &mut Connection,
+    site: &SiteId,
+    filter: &FiringFilter,
+    page: &Page,
+) -> Result<Vec<KeptFiring>, Error> {
+    const SQL: &str = "SELECT f.*, a.amended_by FROM firing AS f
+        LEFT JOIN firing_amendment AS a ON a.site_id = f.site_id AND a.furnace_id = f.furnace_id
+            AND a.firing_id = f.id
+        WHERE f.site_id = $1 AND f.furnace_id = $2 AND f.ended_at >= $3 AND f.ended_at < $4
+            AND ($5 OR (a.amended_by IS NULL AND f.outcome <> 'cancelled'))
+            AND (f.ended_at, f.id) < ($6, $7)
+        ORDER BY f.ended_at DESC, f.id DESC LIMIT $8";
+    let ids = match &filter.furnace {
+        Some(furnace) => vec![furnace.to_string()],
+        None => furnaces::ids_of_site(connection, site).await?,
+    };
+    let mut rows: Vec<KeptRow> = Vec::new();
+    for furnace in &ids {
+        let own = bound(SQL, site, Some(furnace), filter, page);
+        rows.append(&mut own.fetch_all(connection).await?);
+    }
+    rows.sort_unstable_by(|one, other| other.place().cmp(&one.place()));
+    rows.truncate(usize::try_from(page.limit()).unwrap_or(usize::MAX));
+    rows.into_iter().map(KeptRow::kept).collect()
+}
+
 impl Read {
     /// One firing.
     pub async fn firing(&self, key: &FiringKey) -> Result<Option<KeptFiring>, Error> {
@@ -123,16 +180,6 @@ impl Read {
         filter: &FiringFilter,
         page: &Page,
     ) -> Result<Vec<KeptFiring>, Error> {
-        // By furnace, so that each one's firings are found by their key; by case or report where one is given.
-        const BY_FURNACE: &str = "SELECT f.*, a.amended_by FROM furnace AS p
-            CROSS JOIN firing AS f ON f.site_id = p.site_id AND f.furnace_id = p.id
-                AND f.ended_at >= $3 AND f.ended_at < $4
-            LEFT JOIN firing_amendment AS a ON a.site_id = f.site_id AND a.furnace_id = f.furnace_id
-                AND a.firing_id = f.id
-            WHERE p.site_id = $1 AND ($2 IS NULL OR p.id = $2)
-                AND ($5 OR (a.amended_by IS NULL AND f.outcome <> 'cancelled'))
-                AND (f.ended_at, f.id) < ($6, $7)
-            ORDER BY f.ended_at DESC, f.id DESC LIMIT $8";
         const BY_CASE: &str = "SELECT f.*, a.amended_by FROM firing_case AS c
             CROSS JOIN firing AS f ON f.site_id = c.site_id AND f.furnace_id = c.furnace_id
                 AND f.ended_at = c.ended_at AND f.id = c.firing_id
@@ -164,27 +211,21 @@ impl Read {
             return self.firing_known_as(site, filter, page).await;
         }
         let case = (!filter.case_id.is_empty()).then_some(filter.case_id.as_str());
-        let (sql, among) = match (&filter.report, case) {
-            (Some(report), _) => (BY_REPORT, Some(report.as_str())),
-            (None, Some(case)) => (BY_CASE, Some(case)),
-            (None, None) => (BY_FURNACE, None),
+        let mut connection = self.connection().await?;
+        let Some(among) = filter.report.as_ref().map(ReportId::as_str).or(case) else {
+            return of_furnaces(&mut connection, site, filter, page).await;
         };
-        let mut statement = query_as(sql)
-            .bind(site.as_str())
-            .bind(filter.furnace.as_ref().map(FurnaceId::as_str))
-            .bind(filter.from.map_or(i64::MIN, Timestamp::as_microsecond))
-            .bind(filter.until.map_or(i64::MAX, Timestamp::as_microsecond))
-            .bind(filter.show_amended)
-            .bind(page.moment(0))
-            .bind(page.text(1))
-            .bind(page.limit());
-        if let Some(among) = among {
-            statement = statement.bind(among);
-        }
+        let sql = if filter.report.is_some() {
+            BY_REPORT
+        } else {
+            BY_CASE
+        };
+        let furnace = filter.furnace.as_ref().map(FurnaceId::as_str);
+        let mut statement = bound(sql, site, furnace, filter, page).bind(among);
         if filter.report.is_some() {
             statement = statement.bind(case);
         }
-        let rows: Vec<KeptRow> = statement.fetch_all(&mut self.connection().await?).await?;
+        let rows: Vec<KeptRow> = statement.fetch_all(&mut connection).await?;
         rows.into_iter().map(KeptRow::kept).collect()
     }
 

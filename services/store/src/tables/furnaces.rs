@@ -8,7 +8,7 @@ use serde::{Deserialize, Serialize};
 
 use super::sites::reach;
 use crate::columns::{Place, json, written};
-use crate::database::{Connection, query, query_as};
+use crate::database::{Connection, query, query_as, query_scalar};
 use crate::{Error, Page, Read, Request, Tx};
 
 const ELEMENTS: &[(HeatingElement, &str)] = &[
@@ -155,6 +155,19 @@ pub(crate) async fn furnaces_of_sites(
         ON f.site_id = wanted.value ORDER BY f.site_id, f.id";
     let rows: Vec<FurnaceRow> = query_as(SQL).bind(sites).fetch_all(connection).await?;
     rows.into_iter().map(FurnaceRow::furnace).collect()
+}
+
+/// The ids of a site's furnaces, in order.
+pub(crate) async fn ids_of_site(
+    connection: &mut Connection,
+    site: &SiteId,
+) -> Result<Vec<String>, Error> {
+    const SQL: &str = "SELECT id FROM furnace WHERE site_id = $1 ORDER BY id";
+    let ids = query_scalar(SQL)
+        .bind(site.as_str())
+        .fetch_all(connection)
+        .await?;
+    Ok(ids)
 }
 
 impl Read {

@@ -2,19 +2,20 @@
 
 mod insert;
 mod knowledge;
+mod latest;
 mod past;
 mod row;
 
 use std::collections::HashMap;
 
 use ringtrue_fleet::event::FurnaceEvent;
-use ringtrue_fleet::key::{BatchId, FurnaceId, FurnaceKey, GaugeId, ReadingId, ReadingKey, SiteId};
+use ringtrue_fleet::key::{BatchId, FurnaceKey, GaugeId, ReadingId, ReadingKey};
 use ringtrue_fleet::tracking::TrackPoint;
 
 use super::sign_offs::AsItStands;
 use crate::columns::{Place, json, optional_id};
 use crate::database::{Connection, query, query_as, query_scalar};
-use crate::{Error, Page, Read, Recorded, Tx};
+use crate::{Error, Read, Recorded, Tx};
 
 pub(crate) use crate::documents::measurement::Measurement;
 pub use insert::NewReading;
@@ -73,26 +74,31 @@ impl RecordedRow {
     }
 }
 
-// The evaluation's key columns repeat the reading's under other names, so that one row may hold both.
-macro_rules! recorded_columns {
-    () => {
-        "r.*, e.method_version, e.counts, e.observed_offset_c, e.independent_c, e.shared_c, e.mean_mm,
-        e.removed_c, e.effects, e.innovation_z, e.innovation_sd_c, e.gain, e.advised_setpoint_c, e.next_due_on, e.inputs, e.result, e.advice, e.conformance, e.reading_id, a.amended_by
-        FROM reading AS r
-        JOIN evaluation AS e ON e.site_id = r.site_id AND e.furnace_id = r.furnace_id
-            AND e.fired_at = r.fired_at AND e.reading_id = r.id
-        LEFT JOIN amendment AS a ON a.site_id = r.site_id AND a.furnace_id = r.furnace_id
-            AND a.reading_id = r.id"
+// The beginning of a statement that reads readings, named `r` in `$from`, with what belongs to each. The evaluation's key
+// columns repeat the reading's under other names, so that one row may hold both.
+macro_rules! recorded_from {
+    ($from:literal) => {
+        concat!(
+            "SELECT r.*, e.method_version, e.counts, e.observed_offset_c, e.independent_c, e.shared_c, e.mean_mm,
+            e.removed_c, e.effects, e.innovation_z, e.innovation_sd_c, e.gain, e.advised_setpoint_c, e.next_due_on,
+            e.inputs, e.result, e.advice, e.conformance, e.reading_id, a.amended_by
+            FROM ",
+            $from,
+            " JOIN evaluation AS e ON e.site_id = r.site_id AND e.furnace_id = r.furnace_id
+                AND e.fired_at = r.fired_at AND e.reading_id = r.id
+            LEFT JOIN amendment AS a ON a.site_id = r.site_id AND a.furnace_id = r.furnace_id
+                AND a.reading_id = r.id"
+        )
     };
 }
+use recorded_from;
 
 async fn recorded_row(
     connection: &mut Connection,
     key: &ReadingKey,
 ) -> Result<Option<RecordedRow>, Error> {
     const SQL: &str = concat!(
-        "SELECT ",
-        recorded_columns!(),
+        recorded_from!("reading AS r"),
         " WHERE r.site_id = $1 AND r.furnace_id = $2 AND r.id = $3"
     );
     let rows: Vec<RecordedRow> = query_as(SQL)
@@ -179,34 +185,6 @@ impl Read {
     pub async fn recorded(&self, key: &ReadingKey) -> Result<Option<Recorded>, Error> {
         self.within(&key.furnace.site)?;
         recorded(&mut self.connection().await?, key).await
-    }
-
-    /// Readings of a furnace or of a whole site, latest firing first.
-    pub async fn readings(
-        &self,
-        site: &SiteId,
-        furnace: Option<&FurnaceId>,
-        show_amended: bool,
-        page: &Page,
-    ) -> Result<Vec<Recorded>, Error> {
-        const SQL: &str = concat!(
-            "SELECT ",
-            recorded_columns!(),
-            " WHERE r.site_id = $1 AND ($2 IS NULL OR r.furnace_id = $2)
-            AND ($3 OR a.amended_by IS NULL) AND (r.fired_at, r.id) < ($4, $5)
-            ORDER BY r.fired_at DESC, r.id DESC LIMIT $6"
-        );
-        self.within(site)?;
-        let rows: Vec<RecordedRow> = query_as(SQL)
-            .bind(site.as_str())
-            .bind(furnace.map(FurnaceId::as_str))
-            .bind(show_amended)
-            .bind(page.moment(0))
-            .bind(page.text(1))
-            .bind(page.limit())
-            .fetch_all(&mut self.connection().await?)
-            .await?;
-        rows.into_iter().map(RecordedRow::recorded).collect()
     }
 }
 
