@@ -19,6 +19,7 @@ mod fits;
 mod laboratory;
 mod leases;
 mod of_late;
+mod one_connection;
 mod promises;
 mod records;
 mod schedules;

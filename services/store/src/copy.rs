@@ -167,7 +167,7 @@ struct Seen {
 
 impl Seen {
     async fn of(store: &Store, side: Side) -> Result<Self, CopyFault> {
-        let mut connection = store.snapshot(&scope()).await.map_err(side.fault())?;
+        let mut connection = store.snapshot(&scope(), None).await.map_err(side.fault())?;
         // Nothing is asked of one side while the other one is at work.
         if !connection.is_sqlite() {
             query("SELECT set_config('idle_in_transaction_session_timeout', '0', true)")
@@ -288,7 +288,7 @@ async fn whole_copy(
     let sums = sums.ok_or(CopyFault::Together)?;
     let tables = copying.compared(&seen.tables, sums).await?;
     let mut later = source
-        .reader(&scope())
+        .reader(&scope(), None)
         .await
         .map_err(Side::Source.fault())?;
     let entries_after = entries(&mut later).await.map_err(Side::Source.failed())?;
@@ -418,7 +418,7 @@ impl Copying<'_> {
         tables: &[Table],
         sums: Vec<Sum>,
     ) -> Result<Vec<CopiedTable>, CopyFault> {
-        let snapshot = self.target.snapshot(&scope()).await;
+        let snapshot = self.target.snapshot(&scope(), None).await;
         let mut connection = snapshot.map_err(Side::Target.fault())?;
         let mut compared = Vec::with_capacity(tables.len());
         for (at, (table, from)) in tables.iter().zip(sums).enumerate() {

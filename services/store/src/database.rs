@@ -22,7 +22,8 @@ use ringtrue_fleet::caller::Scope;
 use ringtrue_fleet::key::SiteId;
 use tokio::sync::Notify;
 
-pub(crate) use connection::{Connection, Value, query, query_as, query_scalar};
+pub(crate) use borrowed::Shelf;
+pub(crate) use connection::{Connection, RowQuery, Value, query, query_as, query_scalar};
 pub(crate) use postgres::MIGRATIONS as POSTGRES_MIGRATIONS;
 pub(crate) use postgres::{Sequence, hold_sequence, is_bare, planned_anew};
 pub(crate) use rows::insert_rows;
@@ -244,17 +245,27 @@ impl Store {
         Read::new(self.clone(), scope.clone())
     }
 
-    pub(crate) async fn reader(&self, scope: &Scope) -> Result<Connection, Error> {
+    /// A connection that reads, from a shelf where one lies; only what was lent for the same scope lies there.
+    pub(crate) async fn reader(
+        &self,
+        scope: &Scope,
+        shelf: Option<&Shelf>,
+    ) -> Result<Connection, Error> {
         match &self.inner.engine {
             Engine::Sqlite(file) => file.reader().await,
-            Engine::Postgres(cluster) => cluster.reader(scope).await,
+            Engine::Postgres(cluster) => cluster.reader(scope, shelf).await,
         }
     }
 
-    pub(crate) async fn snapshot(&self, scope: &Scope) -> Result<Connection, Error> {
+    /// The same for a connection whose statements all see one moment.
+    pub(crate) async fn snapshot(
+        &self,
+        scope: &Scope,
+        shelf: Option<&Shelf>,
+    ) -> Result<Connection, Error> {
         match &self.inner.engine {
             Engine::Sqlite(file) => file.snapshot().await,
-            Engine::Postgres(cluster) => cluster.snapshot(scope).await,
+            Engine::Postgres(cluster) => cluster.snapshot(scope, shelf).await,
         }
     }
 

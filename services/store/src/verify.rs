@@ -195,7 +195,7 @@ impl Store {
 
     /// Checks everything, also against what is known from outside the database.
     pub async fn verify_with(&self, evidence: &Evidence<'_>) -> Result<Verified, Error> {
-        let mut tx = self.snapshot(&Scope::for_work("verify")).await?;
+        let mut tx = self.snapshot(&Scope::for_work("verify"), None).await?;
         let mut verified = Verified::default();
         let mut fired = repeated::Fired::new();
         let mut records = self.records(&mut tx, &mut fired, &mut verified).await?;

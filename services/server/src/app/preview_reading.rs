@@ -27,7 +27,7 @@ pub async fn recorded_before(
     scope: &Scope,
     request: &Request,
 ) -> Result<Option<Recorded>, Error> {
-    let read = app.store.read(scope);
+    let read = app.store.read(scope).on_one_connection();
     let Some(earlier) = read.answered(request).await? else {
         return Ok(None);
     };
@@ -48,7 +48,7 @@ pub(crate) async fn preview(
     amend_reason: String,
 ) -> Result<Recorded, Error> {
     let now = app.clock.now();
-    let read = app.store.read(scope);
+    let read = app.store.read(scope).on_one_connection();
     let knowledge = read.reading_knowledge(&[&report]).await?;
     let mut known = knowledge.known(&report, amends.as_ref())?;
     let id = ReadingId::from_uuid(app.ids.uuid(now));

@@ -116,7 +116,7 @@ async fn list(
         &mut violations,
     );
     let key = settled(key, violations)?;
-    let read = app.store.read(&asking.site(&key.site)?);
+    let read = app.store.read(&asking.site(&key.site)?).on_one_connection();
     found(read.furnace(&key).await?, furnaces::KIND, key.name())?;
     let rows = read.adjustments(&key, &paging.page).await?;
     let key = |adjustment: &Adjustment| {

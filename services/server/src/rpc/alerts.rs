@@ -123,7 +123,7 @@ async fn list(
     );
     let paging = settled(Some(paging), violations)?;
     let scope = asking.site_or_network(filter.site.as_ref())?;
-    let read = app.store.read(&scope);
+    let read = app.store.read(&scope).on_one_connection();
     if let Some(site) = &filter.site {
         found(read.site(site).await?, sites::KIND, site.name())?;
     }

@@ -64,7 +64,7 @@ async fn list_entries(
     );
     let paging = settled(Some(paging), violations)?;
     let scope = asking.site_or_network(site.as_ref())?;
-    let read = app.store.read(&scope);
+    let read = app.store.read(&scope).on_one_connection();
     if let Some(site) = &site {
         found(read.site(site).await?, sites::KIND, site.name())?;
     }

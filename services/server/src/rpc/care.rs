@@ -91,7 +91,7 @@ async fn check_use(
     }
     let key = settled(key, violations)?;
     let now = app.clock.now();
-    let read = app.store.read(&asking.site(&key.site)?);
+    let read = app.store.read(&asking.site(&key.site)?).on_one_connection();
     found(read.site(&key.site).await?, sites::KIND, key.site.name())?;
     found(read.furnace(&key).await?, furnaces::KIND, key.name())?;
     let setpoint_c = match &programme {

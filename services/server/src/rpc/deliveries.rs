@@ -172,7 +172,7 @@ async fn list_feeds(
     let site = name("parent", parent, SiteId::parse, &mut violations);
     let site = settled(site, violations)?;
     let scope = asking.site(&site)?;
-    let read = app.store.read(&scope);
+    let read = app.store.read(&scope).on_one_connection();
     found(read.site(&site).await?, sites::KIND, site.name())?;
     let listed = read.feeds(&site).await?;
     Ok(v1::ListCalendarFeedsResponse {

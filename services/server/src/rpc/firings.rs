@@ -223,7 +223,7 @@ async fn list(
     );
     let report = of_report(&asked, &mut violations);
     let (site, furnace) = settled(place, violations)?;
-    let read = app.store.read(&asking.site(&site)?);
+    let read = app.store.read(&asking.site(&site)?).on_one_connection();
     found(read.site(&site).await?, sites::KIND, site.name())?;
     if let Some(furnace) = &furnace {
         let key = ringtrue_fleet::key::FurnaceKey {

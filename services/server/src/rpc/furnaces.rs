@@ -121,7 +121,7 @@ async fn create(
     }
     let furnace = app::create_furnace(app, &asking.caller, &site, details, id, &repeat).await?;
     // A repeated request may meet a furnace that was read meanwhile.
-    let read = app.store.read(&scope);
+    let read = app.store.read(&scope).on_one_connection();
     let tracked = known_offset(&read, &furnace.key).await?;
     Ok(v1::CreateFurnaceResponse {
         furnace: Some(message(&furnace, tracked.as_ref())),
@@ -141,7 +141,7 @@ async fn get(
         &mut violations,
     );
     let key = settled(key, violations)?;
-    let read = app.store.read(&asking.site(&key.site)?);
+    let read = app.store.read(&asking.site(&key.site)?).on_one_connection();
     let furnace = found(read.furnace(&key).await?, KIND, key.name())?;
     let tracked = known_offset(&read, &key).await?;
     Ok(v1::GetFurnaceResponse {
@@ -169,7 +169,7 @@ async fn list(
     );
     let paging = settled(Some(paging), violations)?;
     let scope = asking.site_or_network(site.as_ref())?;
-    let read = app.store.read(&scope);
+    let read = app.store.read(&scope).on_one_connection();
     if let Some(site) = &site {
         found(read.site(site).await?, sites::KIND, site.name())?;
     }
@@ -263,7 +263,7 @@ async fn update(
     let scope = asking.site(&key.site)?;
     let etag = (!given.etag.is_empty()).then_some(given.etag);
     let furnace = app::update_furnace(app, &asking.caller, &key, etag, change, &repeat).await?;
-    let read = app.store.read(&scope);
+    let read = app.store.read(&scope).on_one_connection();
     let tracked = known_offset(&read, &key).await?;
     Ok(v1::UpdateFurnaceResponse {
         furnace: Some(message(&furnace, tracked.as_ref())),
@@ -309,7 +309,7 @@ async fn list_events(
         &mut violations,
     );
     let key = settled(key, violations)?;
-    let read = app.store.read(&asking.site(&key.site)?);
+    let read = app.store.read(&asking.site(&key.site)?).on_one_connection();
     found(read.furnace(&key).await?, KIND, key.name())?;
     let rows = read.furnace_events(&key, &paging.page).await?;
     let key = |event: &FurnaceEvent| {

@@ -152,7 +152,7 @@ async fn list(
         &mut violations,
     );
     let site = settled(site, violations)?;
-    let read = app.store.read(&asking.site(&site)?);
+    let read = app.store.read(&asking.site(&site)?).on_one_connection();
     let zone = site_of(&read, &site).await?.details.zone();
     let mut rows = Vec::new();
     for gauge in read.gauges(&site, &paging.page).await? {
@@ -237,7 +237,7 @@ async fn list_checks(
         &mut violations,
     );
     let key = settled(key, violations)?;
-    let read = app.store.read(&asking.site(&key.site)?);
+    let read = app.store.read(&asking.site(&key.site)?).on_one_connection();
     found(read.gauge(&key).await?, KIND, key.name())?;
     let rows = read.gauge_checks(&key, &paging.page).await?;
     let key = |check: &GaugeCheck| {

@@ -140,7 +140,7 @@ async fn list(
         &mut violations,
     );
     let (site, furnace) = settled(parent, violations)?;
-    let read = app.store.read(&asking.site(&site)?);
+    let read = app.store.read(&asking.site(&site)?).on_one_connection();
     if let Some(furnace) = &furnace {
         let key = FurnaceKey {
             site: site.clone(),

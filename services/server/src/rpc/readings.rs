@@ -129,7 +129,10 @@ async fn get(
         &mut violations,
     );
     let key = settled(key, violations)?;
-    let read = app.store.read(&asking.site(&key.furnace.site)?);
+    let read = app
+        .store
+        .read(&asking.site(&key.furnace.site)?)
+        .on_one_connection();
     let recorded = found(read.recorded(&key).await?, KIND, key.name())?;
     Ok(v1::GetReadingResponse {
         reading: Some(message(&recorded)),
@@ -156,7 +159,7 @@ async fn list(
         &mut violations,
     );
     let (site, furnace) = settled(parent, violations)?;
-    let read = app.store.read(&asking.site(&site)?);
+    let read = app.store.read(&asking.site(&site)?).on_one_connection();
     if let Some(furnace) = &furnace {
         let key = FurnaceKey {
             site: site.clone(),

@@ -193,7 +193,7 @@ async fn awaited(
         &mut violations,
     );
     let site = settled(site, violations)?;
-    let read = app.store.read(&asking.site(&site)?);
+    let read = app.store.read(&asking.site(&site)?).on_one_connection();
     found(read.site(&site).await?, sites::KIND, site.name())?;
     let rows = read.awaited_sign_offs(&site).await?;
     Ok(v1::ListAwaitedSignOffsResponse {

@@ -50,7 +50,7 @@ async fn is_unfinished(connection: &mut Connection) -> Result<bool, sqlx::Error>
 
 /// Fails when a copy into the database was not brought to its end.
 pub(crate) async fn refuse_unfinished(store: &Store) -> Result<(), Error> {
-    let mut reader = store.reader(&scope()).await?;
+    let mut reader = store.reader(&scope(), None).await?;
     if is_unfinished(&mut reader).await? {
         return Err(Error::CopyUnfinished);
     }

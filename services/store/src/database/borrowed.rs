@@ -5,6 +5,8 @@
 //! So connections are given back here, within the patience for a statement. For the same reason transactions are not the
 //! driver's: what it undoes it undoes on that way.
 
+use std::sync::{Arc, Mutex, PoisonError};
+
 use sqlx::pool::PoolConnection;
 use sqlx::postgres::{PgConnection, PgPool};
 use sqlx::{Postgres, SqlSafeStr};
@@ -21,6 +23,32 @@ pub(crate) struct Borrowed {
     /// Whether a transaction was begun and has not ended.
     is_open: bool,
     patience: Patience,
+    /// Where it goes instead of to its pool; never set while it lies there.
+    shelf: Option<Shelf>,
+}
+
+/// A place where one connection waits for the next read of the same call. What lies there goes back to its pool with the
+/// last clone.
+#[derive(Debug, Clone, Default)]
+pub(crate) struct Shelf(Arc<Mutex<Option<Borrowed>>>);
+
+impl Shelf {
+    /// Takes what lies there, to come back when it is dropped.
+    pub(super) fn take(&self) -> Option<Borrowed> {
+        let mut place = self.0.lock().unwrap_or_else(PoisonError::into_inner);
+        let mut borrowed = place.take()?;
+        drop(place);
+        borrowed.shelf = Some(self.clone());
+        Some(borrowed)
+    }
+
+    /// Puts a connection there; one that was put there meanwhile goes back to its pool.
+    fn put(&self, borrowed: Borrowed) {
+        let mut place = self.0.lock().unwrap_or_else(PoisonError::into_inner);
+        let other = place.replace(borrowed);
+        drop(place);
+        drop(other);
+    }
 }
 
 impl Borrowed {
@@ -33,7 +61,13 @@ impl Borrowed {
             pooled: Some(pooled),
             is_open: false,
             patience: patience.clone(),
+            shelf: None,
         })
+    }
+
+    /// Has it go to a shelf instead of to its pool.
+    pub(super) fn goes_to(&mut self, shelf: Option<&Shelf>) {
+        self.shelf = shelf.cloned();
     }
 
     /// Begins a transaction by a statement.
@@ -82,6 +116,17 @@ impl Drop for Borrowed {
         let Some(mut pooled) = self.pooled.take() else {
             return;
         };
+        if let Some(shelf) = self.shelf.take()
+            && !self.is_open
+        {
+            shelf.put(Self {
+                pooled: Some(pooled),
+                is_open: false,
+                patience: self.patience.clone(),
+                shelf: None,
+            });
+            return;
+        }
         let Ok(runtime) = Handle::try_current() else {
             // Nobody is there to give it back: it is closed, and its transaction ends with it.
             drop(pooled.detach());

@@ -21,7 +21,7 @@ use ringtrue_fleet::key::SiteId;
 use sqlx::postgres::{PgConnectOptions, PgConnection, PgPool, PgPoolOptions};
 use sqlx::{AssertSqlSafe, ConnectOptions as _, Connection as _};
 
-use super::borrowed::Borrowed;
+use super::borrowed::{Borrowed, Shelf};
 use super::connection::{Connection, query};
 use super::patience::Patience;
 use super::waking::Listener;
@@ -236,19 +236,37 @@ impl Cluster {
         Ok(connection)
     }
 
-    /// A connection that reads.
-    pub(crate) async fn reader(&self, scope: &Scope) -> Result<Connection, Error> {
+    /// A connection that reads: the one on the shelf, which was lent for the same scope, or one of the pool that will go
+    /// there.
+    pub(crate) async fn reader(
+        &self,
+        scope: &Scope,
+        shelf: Option<&Shelf>,
+    ) -> Result<Connection, Error> {
+        if let Some(kept) = shelf.and_then(Shelf::take) {
+            return Ok(Connection::Postgres(kept));
+        }
         let borrowed = Borrowed::of(self.pool_of(scope), &self.patience).await?;
         let mut connection = Connection::Postgres(borrowed);
         self.enter(&mut connection, scope).await?;
+        // Only now: what was not entered is for nobody else.
+        if let Connection::Postgres(borrowed) = &mut connection {
+            borrowed.goes_to(shelf);
+        }
         Ok(connection)
     }
 
     /// A connection that reads as of one moment.
-    pub(crate) async fn snapshot(&self, scope: &Scope) -> Result<Connection, Error> {
+    pub(crate) async fn snapshot(
+        &self,
+        scope: &Scope,
+        shelf: Option<&Shelf>,
+    ) -> Result<Connection, Error> {
         const BEGIN: &str = "BEGIN ISOLATION LEVEL REPEATABLE READ READ ONLY";
-        let mut connection = self.begun(scope, BEGIN).await?;
-        self.enter(&mut connection, scope).await?;
+        let mut connection = self.reader(scope, shelf).await?;
+        if let Connection::Postgres(borrowed) = &mut connection {
+            borrowed.begin(BEGIN).await?;
+        }
         Ok(connection)
     }
 

@@ -73,7 +73,7 @@ pub(super) async fn list(
         &mut violations,
     );
     let site = settled(site, violations)?;
-    let read = app.store.read(&asking.site(&site)?);
+    let read = app.store.read(&asking.site(&site)?).on_one_connection();
     existing(&read, &site).await?;
     let subject = subject.map(|subject| subject.name());
     let rows = read.acts(&site, subject.as_deref(), &paging.page).await?;

@@ -73,8 +73,10 @@ pub(super) async fn list(
     let paging = settled(Some(paging), violations)?;
     let scope = asking.site_or_network(site.as_ref())?;
     let now = app.clock.now();
-    let read = app.store.read(&scope);
+    let mut read = app.store.read(&scope);
+    // A whole network takes seconds, with pauses for what is due.
     if let Some(site) = &site {
+        read = read.on_one_connection();
         existing(&read, site).await?;
     }
     let mut planner = Planner::default();

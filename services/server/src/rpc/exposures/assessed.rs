@@ -56,7 +56,7 @@ pub(super) async fn assess(
     let now = app.clock.now();
     let (asked, paging) = read_request(request.into_inner(), now)?;
     let key = asked.furnace.clone();
-    let read = app.store.read(&asking.site(&key.site)?);
+    let read = app.store.read(&asking.site(&key.site)?).on_one_connection();
     let furnace = found(read.furnace(&key).await?, furnaces::KIND, key.name())?;
     let site = found(read.site(&key.site).await?, sites::KIND, key.site.name())?;
     let span = span(&read, &asked, now).await?;
@@ -84,6 +84,8 @@ pub(super) async fn assess(
             ),
         });
     }
+    // Others may have its connection while this is worked out.
+    drop(read);
     let page_of = paging.page.clone();
     let answer = worked_out(move || {
         let tolerance_c = tolerance_c(&furnace, &site);

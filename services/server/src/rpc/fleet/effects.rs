@@ -39,7 +39,7 @@ pub(super) async fn list_batches(
         &mut violations,
     );
     let paging = settled(Some(paging), violations)?;
-    let read = app.store.read(&asking.network()?);
+    let read = app.store.read(&asking.network()?).on_one_connection();
     let fit = read.fit().await?;
     let mut rows = Vec::new();
     for batch in read.ring_batches(&paging.page).await? {

@@ -70,7 +70,7 @@ pub(super) async fn get(
         );
     }
     let key = settled(key, violations)?;
-    let read = app.store.read(&asking.site(&key.site)?);
+    let read = app.store.read(&asking.site(&key.site)?).on_one_connection();
     let furnace = found(read.furnace(&key).await?, furnaces::KIND, key.name())?;
     let site = found(read.site(&key.site).await?, sites::KIND, key.site.name())?;
     let fit = read.last_fit().await?;
@@ -87,6 +87,8 @@ pub(super) async fn get(
             open_findings = count;
         }
     }
+    // Others may have its connection while this is worked out.
+    drop(read);
     let now = app.clock.now();
     let history = worked_out(move || {
         // Under other variance components the filter is worked out anew, as a recording would.
@@ -156,9 +158,10 @@ pub(super) async fn get_charts(
     let key = name("name", &asked.name, FurnaceKey::parse, &mut violations);
     let start = moment("start_time", asked.start_time, &mut violations);
     let key = settled(key, violations)?;
-    let read = app.store.read(&asking.site(&key.site)?);
+    let read = app.store.read(&asking.site(&key.site)?).on_one_connection();
     found(read.furnace(&key).await?, furnaces::KIND, key.name())?;
     let (points, _) = read.history(&key).await?;
+    drop(read);
     let charts = worked_out(move || {
         let mut drawn = Vec::new();
         for chart in charts(shown(&points, start)) {

@@ -34,7 +34,7 @@ pub(super) async fn get(
     for own in &seen.sites {
         add(&mut all, &own.counts);
     }
-    let read = app.store.read(&scope);
+    let read = app.store.read(&scope).on_one_connection();
     let fit = read.last_fit().await?;
     let pending = read.pending().await?;
     let open_finding_count = read.open_finding_count(site.as_ref()).await?;
