@@ -18,6 +18,8 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 use std::time::{Duration, Instant};
 
 use anyhow::Context as _;
+use ringtrue_proto::v1;
+use ringtrue_proto::v1::operations_service_client::OperationsServiceClient;
 
 use crate::door::{Door, Line};
 use crate::installation::{Installation, Wanted};
@@ -197,6 +199,19 @@ impl Clients {
         let draw = u64::try_from(number)?.wrapping_mul(0x9E37_79B9_7F4A_7C15) >> 20;
         operations::asked(operation, line, &self.network, draw).await?;
         Ok(())
+    }
+
+    /// Whether the servers have looked for findings, as they do some minutes after they began to serve, since a moment in
+    /// seconds since 1970.
+    pub(crate) async fn have_looked_since(&self, moment_s: i64) -> anyhow::Result<bool> {
+        let mut client = OperationsServiceClient::new(self.lines[0].clone());
+        let answer = client
+            .list_background_work(v1::ListBackgroundWorkRequest {})
+            .await?;
+        let work = answer.into_inner().work;
+        let found = work.into_iter().find(|one| one.name == "find");
+        let began = found.and_then(|find| find.last_start_time);
+        Ok(began.is_some_and(|began| began.seconds >= moment_s))
     }
 
     /// Records as fast as so many callers can, each its next reading when it has the answer to the one before.

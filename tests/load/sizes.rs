@@ -21,6 +21,9 @@ const LONGEST: Duration = Duration::from_mins(1);
 /// Longest that the first overview may take.
 const LONGEST_FIRST: Duration = Duration::from_mins(5);
 
+/// Longest that the first look for findings may take.
+const LONGEST_LOOK: Duration = Duration::from_mins(30);
+
 /// What is measured, in this order: what only reads first.
 const MEASURED: [Operation; 9] = [
     Operation::Readings,
@@ -51,6 +54,10 @@ pub(crate) struct Arguments {
     /// Calls in flight.
     #[arg(long, default_value_t = 4)]
     in_flight: usize,
+    /// Furnaces and sites that are asked about, about; each is asked for once before it counts. What a disk has to be
+    /// asked for is not measured when these are few, and mostly that when they are very many.
+    #[arg(long, default_value_t = 1000)]
+    asked_about: usize,
     /// Write the figures as JSON.
     #[arg(long, value_name = "FILE")]
     json: Option<PathBuf>,
@@ -110,9 +117,11 @@ async fn one_size(arguments: &Arguments, stored: i64) -> anyhow::Result<Size> {
     rows.fill(stored).await.context("filling the tables")?;
     let (readings, bytes) = (rows.readings().await?, rows.bytes().await?);
     rows.close().await?;
+    let started_s = crate::drive::now().as_second();
     installation.start_servers()?;
     clients.connect_again(&installation).await?;
     let first_overview = first_overview(&clients).await?;
+    first_look(&clients, started_s).await?;
     let mut operations = Vec::with_capacity(MEASURED.len());
     for operation in MEASURED {
         let timed = timed(&clients, operation, arguments).await;
@@ -148,18 +157,41 @@ async fn first_overview(clients: &Clients) -> anyhow::Result<Duration> {
     }
 }
 
-/// Times calls one after the other, some side by side; a tenth more come before and are not counted.
+/// Waits for the servers' first look for findings, which reads half a year of readings: it comes once, and keeps the
+/// disk busy for as long as it takes.
+async fn first_look(clients: &Clients, started_s: i64) -> anyhow::Result<()> {
+    let start = Instant::now();
+    while !clients.have_looked_since(started_s).await? {
+        anyhow::ensure!(
+            start.elapsed() < LONGEST_LOOK,
+            "no look for findings has ended within {} min",
+            LONGEST_LOOK.as_secs() / 60
+        );
+        tokio::time::sleep(Duration::from_secs(1)).await;
+    }
+    Ok(())
+}
+
+/// Times calls one after the other, some side by side; those that come before, to have everything at hand, are not
+/// counted.
 async fn timed(
     clients: &Clients,
     operation: Operation,
     arguments: &Arguments,
 ) -> anyhow::Result<Timed> {
+    let asked_about = arguments.asked_about.max(1);
     let call = |number: usize| async move {
         let start = Instant::now();
-        let answer = clients.ask(operation, number).await;
+        let answer = clients.ask(operation, number % asked_about).await;
         answer.map(|()| start.elapsed())
     };
-    let before = stream::iter(0..arguments.calls / 10).map(call);
+    let settling = match operation {
+        Operation::Overview | Operation::Pages | Operation::Walk | Operation::Record => {
+            arguments.calls / 10
+        }
+        _ => asked_about.min(arguments.calls),
+    };
+    let before = stream::iter(0..settling).map(call);
     let mut before = before.buffer_unordered(arguments.in_flight);
     while let Some(answer) = before.next().await {
         answer?;
