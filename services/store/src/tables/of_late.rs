@@ -78,11 +78,13 @@ impl Read {
         site: &SiteId,
         since: Timestamp,
     ) -> Result<Vec<ReadingOfLate>, Error> {
-        // From the furnaces on, so that each one's readings are found by their key.
+        // From the furnaces on, so that each one's readings are found by their key. The long document is only looked
+        // into where the short one says that there were several rings.
         const SQL: &str = "SELECT e.furnace_id, e.reading_id, e.fired_at, e.innovation_z,
                 e.innovation_sd_c, e.gain, r.performed_by, r.batch_id, r.gauge_id,
-                CASE WHEN json_array_length(e.result, '$.rings') > 1
-                    THEN json_extract(e.result, '$.rings') END AS rings
+                CASE WHEN json_array_length(r.measurement, '$.rings.rings') > 1
+                    THEN CASE WHEN json_array_length(e.result, '$.rings') > 1
+                        THEN json_extract(e.result, '$.rings') END END AS rings
             FROM furnace AS f
             CROSS JOIN evaluation AS e ON e.site_id = f.site_id AND e.furnace_id = f.id
                 AND e.fired_at >= $2
