@@ -44,7 +44,6 @@ async fn reading_another_sites_records_is_refused_everywhere() {
     refused(read.site(&lab.site).await);
     refused(read.furnace(&lab.furnace).await);
     refused(read.furnaces(Some(&lab.site), &FIRST_PAGE).await);
-    refused(read.furnaces_of_site(&lab.site).await);
     refused(read.programme(&lab.programme).await);
     refused(read.programmes(&lab.site, None, &FIRST_PAGE).await);
     refused(read.gauge(&lab.gauge).await);
@@ -71,7 +70,6 @@ async fn reading_another_sites_records_is_refused_everywhere() {
     refused(read.readings_of_late(&lab.site, moment(0)).await);
     refused(read.adjustments_of_late(&lab.site, moment(0)).await);
     refused(read.events_of_site(&lab.site).await);
-    refused(read.events_since_last_firings(&lab.site).await);
     refused(read.open_findings(&lab.site).await);
     refused(read.open_finding_count(Some(&lab.site)).await);
     let of_site = FindingFilter {

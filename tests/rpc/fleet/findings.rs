@@ -261,7 +261,6 @@ async fn a_caller_of_one_site_sees_no_furnace_or_finding_of_another() {
     let north = SiteId::new("north").expect("an id");
     let key = FurnaceKey::parse(&bench.furnace).expect("a name");
     assert!(read.open_findings(&north).await.is_err());
-    assert!(read.events_since_last_firings(&north).await.is_err());
     assert!(read.fired_before(std::slice::from_ref(&key)).await.is_err());
     assert!(read.history(&key).await.is_err());
     let f1 = FindingId::new("f1").expect("an id");

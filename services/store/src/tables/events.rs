@@ -141,26 +141,6 @@ impl Read {
     }
 }
 
-impl Read {
-    /// What happened to the furnaces of a site since their last firings that count, in order; of a furnace
-    /// without one, everything.
-    pub async fn events_since_last_firings(
-        &self,
-        site: &SiteId,
-    ) -> Result<Vec<FurnaceEvent>, Error> {
-        const SQL: &str = "SELECT e.* FROM furnace_event AS e
-            LEFT JOIN tracked_offset AS t ON t.site_id = e.site_id AND t.furnace_id = e.furnace_id
-            WHERE e.site_id = $1 AND (t.last_fired_at IS NULL OR e.happened_at > t.last_fired_at)
-            ORDER BY e.furnace_id, e.happened_at, e.id";
-        self.within(site)?;
-        let rows: Vec<EventRow> = query_as(SQL)
-            .bind(site.as_str())
-            .fetch_all(&mut self.connection().await?)
-            .await?;
-        rows.into_iter().map(EventRow::event).collect()
-    }
-}
-
 impl Tx {
     /// Stores a furnace event.
     pub async fn insert_furnace_event(

@@ -177,12 +177,6 @@ impl Read {
         furnace(&mut self.connection().await?, key).await
     }
 
-    /// All furnaces of a site, by id.
-    pub async fn furnaces_of_site(&self, site: &SiteId) -> Result<Vec<Furnace>, Error> {
-        self.within(site)?;
-        furnaces_of_site(&mut self.connection().await?, site).await
-    }
-
     /// Furnaces of one site, or of all that the scope reaches, by name.
     pub async fn furnaces(
         &self,
