@@ -14,6 +14,7 @@ use ringtrue_proto::v1::reading_service_client::ReadingServiceClient;
 use crate::door::{Door, Line};
 use crate::installation::{Installation, Wanted};
 use crate::mix::percentiles::Latencies;
+use crate::rows::Rows;
 use crate::{drive, lab};
 
 /// Firings in a part of a stream: as many as one report may have.
@@ -59,6 +60,8 @@ pub(crate) async fn measure(arguments: &Arguments) -> anyhow::Result<()> {
     lab::furnish(&door).await?;
     let mut out = std::io::stdout();
     let idle_kib = server.resident_kib()?;
+    let mut rows = Rows::connect(&installation.administrators_url()).await?;
+    let empty_bytes = rows.bytes().await?;
     let start = Instant::now();
     let most = stream::iter(0..arguments.streams)
         .map(|number| reported(arguments, &door, number))
@@ -69,13 +72,17 @@ pub(crate) async fn measure(arguments: &Arguments) -> anyhow::Result<()> {
         recorded += some?;
     }
     let took = start.elapsed();
+    let grown_by = rows.bytes().await? - empty_bytes;
+    rows.close().await?;
     writeln!(
         out,
-        "{}\n{recorded} firings with {} case(s) each in {:.1} s: {:.0} /s; server {} MiB before, {} MiB after",
+        "{}\n{recorded} firings with {} case(s) each in {:.1} s: {:.0} /s, {} bytes of the database each; server {} MiB \
+         before, {} MiB after",
         installation.words(),
         arguments.cases,
         took.as_secs_f64(),
         per_s(recorded, took),
+        grown_by / recorded.max(1),
         idle_kib / 1024,
         server.resident_kib()? / 1024,
     )?;

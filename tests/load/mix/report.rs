@@ -120,7 +120,10 @@ fn write_table(text: &mut String, title: &str, steps: &[Measured]) {
         }
         text.push('\n');
     }
-    for step in steps {
+    for (number, step) in (1..).zip(steps) {
+        if steps.len() > 1 {
+            let _written = write!(text, "  step {number}:");
+        }
         let _written = writeln!(
             text,
             "  offered {:.1} /s, answered well {:.1} /s; at most {} under way; sent late by {:.2} ms at p99",
