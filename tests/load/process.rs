@@ -112,8 +112,9 @@ pub(crate) fn started(
     anyhow::bail!("the server ended before it served; it said:\n{said}")
 }
 
-/// Lets one caller come as often as it can.
-fn without_limits(command: &mut Command) {
+/// Lets one caller come as often as it can, and has the C library's memory as the unit in `deploy/` has it.
+fn as_measured(command: &mut Command) {
+    command.env("MALLOC_ARENA_MAX", "2");
     for key in ["CALLS_PER_S", "CALLS_PER_S_AND_ADDRESS"] {
         command.env(format!("RINGTRUE_SERVER__ACCESS__{key}"), "1000000");
     }
@@ -132,7 +133,7 @@ impl RealServer {
         let mut command = bound_to_this(&beside("ringtrue-server")?);
         command.args(["serve", "--listen", "127.0.0.1:0", "--database"]);
         command.arg(&database);
-        without_limits(&mut command);
+        as_measured(&mut command);
         Self::serving(command, database, "http")
     }
 
@@ -144,17 +145,20 @@ impl RealServer {
         let mut command = bound_to_this(&program);
         command.args(["serve", "--config"]);
         command.arg(folder.join("server.toml"));
-        without_limits(&mut command);
+        as_measured(&mut command);
         let server = Self::serving(command, folder.join("ringtrue.db"), "https")?;
         Ok((server, code))
     }
 
     /// A server on a database that is there: a file, or an address of PostgreSQL's. How often one caller may come is not
-    /// limited: the load comes from one address, what it stands in for would not.
-    pub(crate) fn replica(database: &str) -> anyhow::Result<Self> {
+    /// limited: the load comes from one address, what it stands in for would not. A server at rest makes no fits.
+    pub(crate) fn replica(database: &str, at_rest: bool) -> anyhow::Result<Self> {
         let mut command = bound_to_this(&beside("ringtrue-server")?);
         command.args(["serve", "--listen", "127.0.0.1:0", "--database", database]);
-        without_limits(&mut command);
+        as_measured(&mut command);
+        if at_rest {
+            command.env("RINGTRUE_SERVER__FLEET__REFIT_EVERY_S", "0");
+        }
         // Ctrl-C at a terminal is meant for the load program, which ends the server when it has counted.
         command.process_group(0);
         Self::serving(command, PathBuf::from(database), "http")
