@@ -102,6 +102,7 @@ pub(crate) async fn measure(arguments: &Arguments) -> anyhow::Result<()> {
         database: Kept::Postgresql,
         replicas: 1,
         folder: arguments.folder.clone(),
+        at_rest: false,
     };
     let furnished = Furnished {
         sites: arguments.in_flight,

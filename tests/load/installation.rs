@@ -46,6 +46,10 @@ pub(crate) struct Wanted {
     /// Folder for a file of SQLite's; what is made in it is removed.
     #[arg(long, default_value = "target/load")]
     pub(crate) folder: PathBuf,
+    /// The servers make no fits and look for no findings, so that nothing but the calls is measured: after very many
+    /// readings were put there at once they would be at it for long.
+    #[arg(long)]
+    pub(crate) at_rest: bool,
 }
 
 /// The database, so that it stays until the servers have ended.
@@ -66,6 +70,7 @@ pub(crate) struct Installation {
     pub(crate) servers: Vec<RealServer>,
     /// How many are started.
     pub(crate) replicas: usize,
+    at_rest: bool,
     place: Place,
 }
 
@@ -81,6 +86,7 @@ impl Installation {
         let mut installation = Self {
             servers: Vec::new(),
             replicas: wanted.replicas,
+            at_rest: wanted.at_rest,
             place,
         };
         installation.start_servers()?;
@@ -92,7 +98,7 @@ impl Installation {
         // A build or a measurement before may still be writing back; what is measured should not wait for it.
         settle_disk();
         for _ in 0..self.replicas {
-            let server = RealServer::replica(&self.place.named())?;
+            let server = RealServer::replica(&self.place.named(), self.at_rest)?;
             self.servers.push(server);
         }
         Ok(())

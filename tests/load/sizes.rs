@@ -121,7 +121,9 @@ async fn one_size(arguments: &Arguments, stored: i64) -> anyhow::Result<Size> {
     installation.start_servers()?;
     clients.connect_again(&installation).await?;
     let first_overview = first_overview(&clients).await?;
-    first_look(&clients, started_s).await?;
+    if !arguments.installation.at_rest {
+        first_look(&clients, started_s).await?;
+    }
     let mut operations = Vec::with_capacity(MEASURED.len());
     for operation in MEASURED {
         let timed = timed(&clients, operation, arguments).await;
