@@ -201,7 +201,7 @@ impl Clients {
         Ok(())
     }
 
-    /// Whether the servers have looked for findings, as they do some minutes after they began to serve, since a moment in
+    /// Whether the servers have looked for findings, as they do soon after they began to serve, since a moment in
     /// seconds since 1970.
     pub(crate) async fn have_looked_since(&self, moment_s: i64) -> anyhow::Result<bool> {
         let mut client = OperationsServiceClient::new(self.lines[0].clone());

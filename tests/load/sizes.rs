@@ -54,8 +54,8 @@ pub(crate) struct Arguments {
     /// Calls in flight.
     #[arg(long, default_value_t = 4)]
     in_flight: usize,
-    /// Furnaces and sites that are asked about, about; each is asked for once before it counts. What a disk has to be
-    /// asked for is not measured when these are few, and mostly that when they are very many.
+    /// About how many furnaces and sites are asked about; each is asked for once before it counts. With few of them
+    /// everything is in memory, with very many mostly the disk is measured.
     #[arg(long, default_value_t = 1000)]
     asked_about: usize,
     /// Write the figures as JSON.
@@ -163,6 +163,11 @@ async fn first_overview(clients: &Clients) -> anyhow::Result<Duration> {
 /// disk busy for as long as it takes.
 async fn first_look(clients: &Clients, started_s: i64) -> anyhow::Result<()> {
     let start = Instant::now();
+    writeln!(
+        std::io::stderr(),
+        "waiting for the servers' first look for findings, {} min at most; --at-rest does without",
+        LONGEST_LOOK.as_secs() / 60
+    )?;
     while !clients.have_looked_since(started_s).await? {
         anyhow::ensure!(
             start.elapsed() < LONGEST_LOOK,

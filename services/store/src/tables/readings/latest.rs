@@ -7,12 +7,29 @@ use ringtrue_fleet::key::{FurnaceId, SiteId};
 
 use super::RecordedRow;
 use crate::columns::json;
-use crate::database::{Connection, query_as};
+use crate::database::{Connection, RowQuery, query_as};
 use crate::tables::furnaces;
 use crate::{Error, Page, Read, Recorded};
 
 /// Moment of firing, id and furnace: as they are ordered.
 type Key = (i64, String, String);
+
+/// A statement about a page of one furnace's readings, with what it is bound to.
+fn bound<'q>(
+    sql: &'static str,
+    site: &'q SiteId,
+    furnace: &'q str,
+    show_amended: bool,
+    page: &'q Page,
+) -> RowQuery<'q> {
+    query_as(sql)
+        .bind(site.as_str())
+        .bind(furnace)
+        .bind(page.moment(0))
+        .bind(page.text(1))
+        .bind(show_amended)
+        .bind(page.limit())
+}
 
 /// A page of one furnace's readings.
 async fn of_furnace(
@@ -28,16 +45,8 @@ async fn of_furnace(
             AND ($5 OR a.amended_by IS NULL)
         ORDER BY r.fired_at DESC, r.id DESC LIMIT $6"
     );
-    let rows = query_as(SQL)
-        .bind(site.as_str())
-        .bind(furnace.as_str())
-        .bind(page.moment(0))
-        .bind(page.text(1))
-        .bind(show_amended)
-        .bind(page.limit())
-        .fetch_all(connection)
-        .await?;
-    Ok(rows)
+    let statement = bound(SQL, site, furnace.as_str(), show_amended, page);
+    Ok(statement.fetch_all(connection).await?)
 }
 
 /// The keys of a page of a site's readings, latest first.
@@ -55,16 +64,8 @@ async fn keys_of_site(
         ORDER BY r.fired_at DESC, r.id DESC LIMIT $6";
     let mut keys: Vec<Key> = Vec::new();
     for furnace in furnaces::ids_of_site(connection, site).await? {
-        let mut own = query_as(SQL)
-            .bind(site.as_str())
-            .bind(&furnace)
-            .bind(page.moment(0))
-            .bind(page.text(1))
-            .bind(show_amended)
-            .bind(page.limit())
-            .fetch_all(connection)
-            .await?;
-        keys.append(&mut own);
+        let own = bound(SQL, site, &furnace, show_amended, page);
+        keys.append(&mut own.fetch_all(connection).await?);
     }
     keys.sort_unstable_by(|one, other| other.cmp(one));
     keys.truncate(usize::try_from(page.limit()).unwrap_or(usize::MAX));
