@@ -151,6 +151,49 @@ async fn long_backlogs_are_told_in_order_whatever_they_are_of() {
 }
 
 #[tokio::test]
+async fn of_very_many_chains_each_gives_a_few_entries_a_turn() {
+    // So many that a turn that took all that waits of each would be without bounds.
+    const SITES: usize = 1_300;
+    const EVENTS: i64 = 40;
+    let lab = Laboratory::furnished().await;
+    fed(&lab).await;
+    let mut tx = lab.begin().await;
+    for number in 0..SITES {
+        let site = Laboratory::new_site(&format!("site-{number}"));
+        tx.insert_site(&site, &Request::NONE).await.expect("a site");
+    }
+    tx.commit().await.expect("committed");
+    for hours in 0..EVENTS {
+        let mut tx = lab.begin().await;
+        tx.insert_furnace_event(&lab.new_event(hours), &Request::NONE)
+            .await
+            .expect("an event");
+        tx.commit().await.expect("committed");
+    }
+    let scope = Scope::for_work("changes");
+    let unfed = lab.store.read(&scope).unfed_changes().await;
+    let unfed = unfed.expect("looked").expect("new");
+    let tx = lab.store.begin_over("changes", &scope, Over::Nothing).await;
+    let mut tx = tx.expect("begun");
+    let first = tx.feed_changes(unfed).await.expect("numbered");
+    tx.commit().await.expect("committed");
+    let all = SITES + usize::try_from(EVENTS).expect("few");
+    assert!(first.has_more && first.numbered < all, "{first:?}");
+    assert_eq!(first.numbered + fed(&lab).await, all);
+    let read = lab.store.read(&Scope::for_work("test"));
+    let own = ChangeFilter {
+        site: Some(lab.site.clone()),
+        types: vec!["furnace.event_recorded".to_owned()],
+    };
+    let told = read.changes(&own, 0, ALL, 100).await.expect("told");
+    let names: Vec<String> = told.into_iter().map(|change| change.name).collect();
+    let wanted: Vec<String> = (0..EVENTS)
+        .map(|hours| lab.new_event(hours).key.name())
+        .collect();
+    assert_eq!(names, wanted);
+}
+
+#[tokio::test]
 async fn changes_of_other_sites_are_not_told_and_shared_ones_are() {
     let lab = Laboratory::furnished().await;
     let mut tx = lab.begin().await;

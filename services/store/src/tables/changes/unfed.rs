@@ -17,12 +17,21 @@ use crate::{Error, Read};
 /// Most entries of one source that are numbered in a turn.
 const MOST: i64 = 1_000;
 
+/// Entries of all chains that are read in a turn, about: where very many chains have grown, each gives fewer.
+const MOST_OF_ALL: i64 = 20_000;
+
+/// Fewest entries that a chain may give. What is told of a turn ends with the first chain of which more waits, so with one
+/// of each a turn would tell of next to nothing.
+const FEWEST: i64 = 16;
+
 /// What was found new at one moment.
 #[derive(Debug)]
 pub struct Unfed {
     log: Log,
     places: BTreeMap<String, Growing>,
     entries: Vec<Entry>,
+    /// Most entries that a chain gave.
+    each: i64,
     alerts: Vec<AlertChange>,
     kinds: HashMap<String, ActorKind>,
 }
@@ -136,6 +145,7 @@ impl Read {
             return Ok(None);
         }
         let mut entries: Vec<Entry> = Vec::new();
+        let each = of_each(grown.len());
         if !grown.is_empty() {
             let wanted: Vec<(&str, i64)> = grown
                 .iter()
@@ -143,7 +153,7 @@ impl Read {
                 .collect();
             entries = query_as(ENTRIES)
                 .bind(json(&wanted))
-                .bind(MOST)
+                .bind(each)
                 .fetch_all(&mut snapshot)
                 .await?;
         }
@@ -158,10 +168,17 @@ impl Read {
             log,
             places,
             entries,
+            each,
             alerts,
             kinds,
         }))
     }
+}
+
+/// Most entries that each of so many chains gives.
+fn of_each(chains: usize) -> i64 {
+    let chains = i64::try_from(chains).unwrap_or(i64::MAX).max(1);
+    (MOST_OF_ALL / chains).clamp(FEWEST, MOST)
 }
 
 /// The places of sites that only alerts are told of.
@@ -243,7 +260,7 @@ impl Unfed {
                 .entries
                 .get(at + 1)
                 .is_none_or(|next| next.site_id != entry.site_id);
-            if is_last && of_chain >= MOST {
+            if is_last && of_chain >= self.each {
                 cut(moment);
             }
             all.push(Next {
