@@ -22,6 +22,7 @@ mod of_late;
 mod one_connection;
 mod promises;
 mod records;
+mod rows_read;
 mod schedules;
 mod scopes;
 mod sign_offs;

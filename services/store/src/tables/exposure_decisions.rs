@@ -6,6 +6,7 @@ use ringtrue_fleet::key::{
 };
 use serde::{Deserialize, Serialize};
 
+use super::firings::unamended_firing;
 use crate::audit::{By, Happening, digest};
 use crate::columns::{Place, json};
 use crate::database::{query, query_as, query_scalar};
@@ -170,13 +171,15 @@ impl Tx {
         end: jiff::Timestamp,
         case_ids: &[String],
     ) -> Result<Vec<String>, Error> {
-        const SQL: &str = "WITH wanted AS MATERIALIZED (SELECT value AS case_id FROM json_each($5))
+        const SQL: &str = concat!(
+            "WITH wanted AS MATERIALIZED (SELECT value AS case_id FROM json_each($5))
             SELECT wanted.case_id FROM wanted
             WHERE NOT EXISTS (SELECT 1 FROM firing_case AS c
-                LEFT JOIN firing_amendment AS a ON a.site_id = c.site_id
-                    AND a.furnace_id = c.furnace_id AND a.firing_id = c.firing_id
                 WHERE c.site_id = $1 AND c.case_id = wanted.case_id AND c.furnace_id = $2
-                    AND c.ended_at BETWEEN $3 AND $4 AND a.amended_by IS NULL)";
+                    AND c.ended_at BETWEEN $3 AND $4 AND ",
+            unamended_firing!("c", "firing_id"),
+            ")"
+        );
         self.within(&furnace.site)?;
         Ok(query_scalar(SQL)
             .bind(furnace.site.as_str())

@@ -87,6 +87,25 @@ impl KeptRow {
     }
 }
 
+/// That no later version of a firing is on record, whose row stands under such a name and holds its id in such a column;
+/// never as an outer join, as with readings.
+macro_rules! unamended_firing {
+    ($row:literal, $id:literal) => {
+        concat!(
+            "NOT EXISTS (SELECT 1 FROM firing_amendment AS later WHERE later.site_id = ",
+            $row,
+            ".site_id AND later.furnace_id = ",
+            $row,
+            ".furnace_id AND later.firing_id = ",
+            $row,
+            ".",
+            $id,
+            ")"
+        )
+    };
+}
+pub(crate) use unamended_firing;
+
 /// The moments between which a firing of this id ended, µs: its id begins with the millisecond.
 fn ended_within(id: &str) -> Option<(i64, i64)> {
     let uuid = uuid::Uuid::try_parse(id).ok()?;
@@ -145,13 +164,16 @@ async fn of_furnaces(
     filter: &FiringFilter,
     page: &Page,
 ) -> Result<Vec<KeptFiring>, Error> {
-    const SQL: &str = "SELECT f.*, a.amended_by FROM firing AS f
+    const SQL: &str = concat!(
+        "WITH page AS MATERIALIZED (SELECT f.* FROM firing AS f
+            WHERE f.site_id = $1 AND f.furnace_id = $2 AND f.ended_at >= $3 AND f.ended_at < $4
+                AND (f.ended_at, f.id) < ($6, $7) AND ($5 OR (f.outcome <> 'cancelled' AND ",
+        unamended_firing!("f", "id"),
+        ")) ORDER BY f.ended_at DESC, f.id DESC LIMIT $8)
+        SELECT f.*, a.amended_by FROM page AS f
         LEFT JOIN firing_amendment AS a ON a.site_id = f.site_id AND a.furnace_id = f.furnace_id
-            AND a.firing_id = f.id
-        WHERE f.site_id = $1 AND f.furnace_id = $2 AND f.ended_at >= $3 AND f.ended_at < $4
-            AND ($5 OR (a.amended_by IS NULL AND f.outcome <> 'cancelled'))
-            AND (f.ended_at, f.id) < ($6, $7)
-        ORDER BY f.ended_at DESC, f.id DESC LIMIT $8";
+            AND a.firing_id = f.id"
+    );
     let ids = match &filter.furnace {
         Some(furnace) => vec![furnace.to_string()],
         None => furnaces::ids_of_site(connection, site).await?,
@@ -262,12 +284,13 @@ impl Read {
         start: Timestamp,
         end: Timestamp,
     ) -> Result<Vec<Firing>, Error> {
-        const SQL: &str = "SELECT f.* FROM firing AS f
-            LEFT JOIN firing_amendment AS a ON a.site_id = f.site_id AND a.furnace_id = f.furnace_id
-                AND a.firing_id = f.id
+        const SQL: &str = concat!(
+            "SELECT f.* FROM firing AS f
             WHERE f.site_id = $1 AND f.furnace_id = $2 AND f.ended_at BETWEEN $3 AND $4
-                AND a.amended_by IS NULL AND f.outcome <> 'cancelled'
-            ORDER BY f.ended_at, f.id";
+                AND f.outcome <> 'cancelled' AND ",
+            unamended_firing!("f", "id"),
+            " ORDER BY f.ended_at, f.id"
+        );
         self.within(&furnace.site)?;
         let rows: Vec<FiringRow> = query_as(SQL)
             .bind(furnace.site.as_str())

@@ -9,7 +9,7 @@ use serde::Deserialize;
 
 use super::adjustments::AdjustmentRow;
 use super::events::EventRow;
-use super::readings::surprise;
+use super::readings::{surprise, unamended_reading};
 use crate::columns::{Place, optional_id};
 use crate::database::query_as;
 use crate::{Error, Read};
@@ -80,7 +80,8 @@ impl Read {
     ) -> Result<Vec<ReadingOfLate>, Error> {
         // From the furnaces on, so that each one's readings are found by their key. The long document is only looked
         // into where the short one says that there were several rings.
-        const SQL: &str = "SELECT e.furnace_id, e.reading_id, e.fired_at, e.innovation_z,
+        const SQL: &str = concat!(
+            "SELECT e.furnace_id, e.reading_id, e.fired_at, e.innovation_z,
                 e.innovation_sd_c, e.gain, r.performed_by, r.batch_id, r.gauge_id,
                 CASE WHEN json_array_length(r.measurement, '$.rings.rings') > 1
                     THEN CASE WHEN json_array_length(e.result, '$.rings') > 1
@@ -90,10 +91,10 @@ impl Read {
                 AND e.fired_at >= $2
             JOIN reading AS r ON r.site_id = e.site_id AND r.furnace_id = e.furnace_id
                 AND r.fired_at = e.fired_at AND r.id = e.reading_id
-            LEFT JOIN amendment AS a ON a.site_id = e.site_id AND a.furnace_id = e.furnace_id
-                AND a.reading_id = e.reading_id
-            WHERE f.site_id = $1 AND e.counts AND a.amended_by IS NULL
-            ORDER BY e.furnace_id, e.fired_at, e.reading_id";
+            WHERE f.site_id = $1 AND e.counts AND ",
+            unamended_reading!("e", "reading_id"),
+            " ORDER BY e.furnace_id, e.fired_at, e.reading_id"
+        );
         self.within(site)?;
         let rows: Vec<LateRow> = query_as(SQL)
             .bind(site.as_str())

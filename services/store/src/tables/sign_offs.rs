@@ -10,6 +10,7 @@ use ringtrue_fleet::sign_off::{
 };
 use serde::{Deserialize, Serialize};
 
+use super::readings::unamended_reading;
 use super::{adjustments, readings};
 use crate::audit::{By, Happening, digest};
 use crate::columns::{Place, json, written};
@@ -207,7 +208,8 @@ impl Read {
     /// What waits for a signature by the site's policy, as recorded since it is in force; earliest first, at most
     /// 1000. Practice waits for nobody, and of an amended reading only the last version does.
     pub async fn awaited_sign_offs(&self, site: &SiteId) -> Result<Vec<AwaitedSignOff>, Error> {
-        const SQL: &str = "SELECT 'reading' AS subject_kind, r.furnace_id, r.id AS subject_id, r.received_at,
+        const SQL: &str = concat!(
+            "SELECT 'reading' AS subject_kind, r.furnace_id, r.id AS subject_id, r.received_at,
                 r.performed_by, r.setpoint_c AS first_c,
                 CASE WHEN e.advice IS NULL THEN NULL ELSE r.setpoint_c + e.observed_offset_c END AS second_c
             FROM site AS s
@@ -215,9 +217,9 @@ impl Read {
             JOIN evaluation AS e ON e.site_id = r.site_id AND e.furnace_id = r.furnace_id
                 AND e.fired_at = r.fired_at AND e.reading_id = r.id
             WHERE s.id = $1 AND r.purpose <> 'practice'
-                AND NOT EXISTS (SELECT 1 FROM amendment AS a WHERE a.site_id = r.site_id
-                    AND a.furnace_id = r.furnace_id AND a.reading_id = r.id)
-                AND NOT EXISTS (SELECT 1 FROM sign_off AS o WHERE o.site_id = r.site_id
+                AND ",
+            unamended_reading!("r", "id"),
+            " AND NOT EXISTS (SELECT 1 FROM sign_off AS o WHERE o.site_id = r.site_id
                     AND o.furnace_id = r.furnace_id AND o.subject_kind = 'reading' AND o.subject_id = r.id)
             UNION ALL
             SELECT 'adjustment', j.furnace_id, j.id, j.received_at, j.performed_by, j.previous_setpoint_c,
@@ -227,7 +229,8 @@ impl Read {
             WHERE s.id = $1
                 AND NOT EXISTS (SELECT 1 FROM sign_off AS o WHERE o.site_id = j.site_id
                     AND o.furnace_id = j.furnace_id AND o.subject_kind = 'adjustment' AND o.subject_id = j.id)
-            ORDER BY 4, 3 LIMIT $2";
+            ORDER BY 4, 3 LIMIT $2"
+        );
         self.within(site)?;
         let rows: Vec<AwaitedRow> = query_as(SQL)
             .bind(site.as_str())

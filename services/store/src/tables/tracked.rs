@@ -7,7 +7,7 @@ use ringtrue_fleet::knowledge::Fit;
 use ringtrue_fleet::tracking::{AsEvaluated, TrackedOffset, replayed, suspected_drift};
 
 use super::agenda::put_on_when_drift_changes;
-use super::readings::{chunks, track_points};
+use super::readings::{chunks, track_points, unamended_reading};
 use super::{events, fits};
 use crate::columns::{Place, bytes, json};
 use crate::database::{Connection, insert_rows, query, query_as};
@@ -254,17 +254,17 @@ impl Read {
         &self,
         furnaces: &[FurnaceKey],
     ) -> Result<Vec<(FurnaceKey, Timestamp)>, Error> {
-        const SQL: &str = "SELECT t.site_id, t.furnace_id, (
+        const SQL: &str = concat!(
+            "SELECT t.site_id, t.furnace_id, (
                 SELECT e.fired_at FROM evaluation AS e
-                LEFT JOIN amendment AS a ON a.site_id = e.site_id AND a.furnace_id = e.furnace_id
-                    AND a.reading_id = e.reading_id
                 WHERE e.site_id = t.site_id AND e.furnace_id = t.furnace_id
-                    AND (e.fired_at, e.reading_id) < (t.last_fired_at, t.last_reading_id)
-                    AND e.counts AND a.amended_by IS NULL
-                ORDER BY e.fired_at DESC, e.reading_id DESC LIMIT 1)
+                    AND (e.fired_at, e.reading_id) < (t.last_fired_at, t.last_reading_id) AND e.counts AND ",
+            unamended_reading!("e", "reading_id"),
+            " ORDER BY e.fired_at DESC, e.reading_id DESC LIMIT 1)
             FROM json_each($1) AS wanted CROSS JOIN tracked_offset AS t
             ON t.site_id = json_extract(wanted.value, '$[0]')
-            AND t.furnace_id = json_extract(wanted.value, '$[1]')";
+            AND t.furnace_id = json_extract(wanted.value, '$[1]')"
+        );
         let mut keys = Vec::with_capacity(furnaces.len());
         for furnace in furnaces {
             self.within(&furnace.site)?;

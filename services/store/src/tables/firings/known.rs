@@ -11,6 +11,7 @@ use ringtrue_fleet::key::{FurnaceId, FurnaceKey, ProgrammeKey, SiteId};
 use ringtrue_fleet::site::Site;
 
 use super::row::FiringRow;
+use super::unamended_firing;
 use crate::columns::{Place, json};
 use crate::database::{Connection, planned_anew, query_as};
 use crate::tables::{adjustments, furnaces, programmes};
@@ -158,7 +159,8 @@ async fn at_work(
     connection: &mut Connection,
     reported: &[&FiringDetails],
 ) -> Result<HashMap<FurnaceKey, Vec<(Timestamp, Timestamp, String)>>, Error> {
-    const SQL: &str = "WITH wanted AS MATERIALIZED (
+    const SQL: &str = concat!(
+        "WITH wanted AS MATERIALIZED (
             SELECT json_extract(value, '$[0]') AS site_id, json_extract(value, '$[1]') AS furnace_id,
                 CAST(json_extract(value, '$[2]') AS BIGINT) AS first,
                 CAST(json_extract(value, '$[3]') AS BIGINT) AS last
@@ -167,9 +169,9 @@ async fn at_work(
         FROM wanted CROSS JOIN firing AS f ON f.site_id = wanted.site_id
             AND f.furnace_id = wanted.furnace_id AND f.ended_at > wanted.first
             AND f.ended_at < wanted.last + $2
-        LEFT JOIN firing_amendment AS a ON a.site_id = f.site_id AND a.furnace_id = f.furnace_id
-            AND a.firing_id = f.id
-        WHERE f.started_at < wanted.last AND a.amended_by IS NULL AND f.outcome <> 'cancelled'";
+        WHERE f.started_at < wanted.last AND f.outcome <> 'cancelled' AND ",
+        unamended_firing!("f", "id")
+    );
     let wanted = spans(reported);
     let rows: Vec<BusyRow> = query_as(SQL)
         .bind(json(&wanted))

@@ -17,6 +17,7 @@ use ringtrue_fleet::reading::{
 use ringtrue_fleet::rule::RuleBook;
 use ringtrue_fleet::tracking::TrackedOffset;
 
+use super::unamended_reading;
 use crate::columns::{Place, json};
 use crate::database::{Connection, query_as, query_scalar};
 use crate::fitted::Fitted;
@@ -241,7 +242,8 @@ async fn near_firings(
     reports: &[&Report],
 ) -> Result<Vec<NearFiring>, Error> {
     // Taken apart first: behind row-level security PostgreSQL looks nothing up in an index by what a function says.
-    const SQL: &str = "WITH wanted AS MATERIALIZED (
+    const SQL: &str = concat!(
+        "WITH wanted AS MATERIALIZED (
             SELECT json_extract(value, '$[0]') AS site_id, json_extract(value, '$[1]') AS furnace_id,
                 CAST(json_extract(value, '$[2]') AS BIGINT) AS first,
                 CAST(json_extract(value, '$[3]') AS BIGINT) AS last
@@ -249,9 +251,9 @@ async fn near_firings(
         SELECT r.site_id, r.furnace_id, r.programme_id, r.fired_at, r.id, r.performed_by, r.measured_at
         FROM wanted CROSS JOIN reading AS r ON r.site_id = wanted.site_id
             AND r.furnace_id = wanted.furnace_id AND r.fired_at BETWEEN wanted.first AND wanted.last
-        LEFT JOIN amendment AS a ON a.site_id = r.site_id AND a.furnace_id = r.furnace_id
-            AND a.reading_id = r.id
-        WHERE a.amended_by IS NULL AND r.purpose <> 'practice'";
+        WHERE r.purpose <> 'practice' AND ",
+        unamended_reading!("r", "id")
+    );
     let spans: Vec<(&str, &str, i64, i64)> = reports
         .iter()
         .map(|report| {

@@ -5,7 +5,7 @@
 
 use ringtrue_fleet::key::{FurnaceId, SiteId};
 
-use super::RecordedRow;
+use super::{RecordedRow, recorded_from, unamended_reading};
 use crate::columns::json;
 use crate::database::{Connection, RowQuery, query_as};
 use crate::tables::furnaces;
@@ -39,11 +39,14 @@ async fn of_furnace(
     show_amended: bool,
     page: &Page,
 ) -> Result<Vec<RecordedRow>, Error> {
+    // The page first, by itself: of what belongs to them PostgreSQL would gather all before it takes the first ones.
     const SQL: &str = concat!(
-        super::recorded_from!("reading AS r"),
-        " WHERE r.site_id = $1 AND r.furnace_id = $2 AND (r.fired_at, r.id) < ($3, $4)
-            AND ($5 OR a.amended_by IS NULL)
-        ORDER BY r.fired_at DESC, r.id DESC LIMIT $6"
+        "WITH page AS MATERIALIZED (SELECT r.* FROM reading AS r
+            WHERE r.site_id = $1 AND r.furnace_id = $2 AND (r.fired_at, r.id) < ($3, $4) AND ($5 OR ",
+        unamended_reading!("r", "id"),
+        ") ORDER BY r.fired_at DESC, r.id DESC LIMIT $6) ",
+        recorded_from!("page AS r"),
+        " ORDER BY r.fired_at DESC, r.id DESC"
     );
     let statement = bound(SQL, site, furnace.as_str(), show_amended, page);
     Ok(statement.fetch_all(connection).await?)
@@ -56,12 +59,12 @@ async fn keys_of_site(
     show_amended: bool,
     page: &Page,
 ) -> Result<Vec<Key>, Error> {
-    const SQL: &str = "SELECT r.fired_at, r.id, r.furnace_id FROM reading AS r
-        LEFT JOIN amendment AS a ON a.site_id = r.site_id AND a.furnace_id = r.furnace_id
-            AND a.reading_id = r.id
-        WHERE r.site_id = $1 AND r.furnace_id = $2 AND (r.fired_at, r.id) < ($3, $4)
-            AND ($5 OR a.amended_by IS NULL)
-        ORDER BY r.fired_at DESC, r.id DESC LIMIT $6";
+    const SQL: &str = concat!(
+        "SELECT r.fired_at, r.id, r.furnace_id FROM reading AS r
+        WHERE r.site_id = $1 AND r.furnace_id = $2 AND (r.fired_at, r.id) < ($3, $4) AND ($5 OR ",
+        unamended_reading!("r", "id"),
+        ") ORDER BY r.fired_at DESC, r.id DESC LIMIT $6"
+    );
     let mut keys: Vec<Key> = Vec::new();
     for furnace in furnaces::ids_of_site(connection, site).await? {
         let own = bound(SQL, site, &furnace, show_amended, page);
@@ -79,7 +82,7 @@ async fn with_keys(
     keys: &[Key],
 ) -> Result<Vec<RecordedRow>, Error> {
     const SQL: &str = concat!(
-        super::recorded_from!(
+        recorded_from!(
             "json_each($2) AS wanted
             CROSS JOIN reading AS r ON r.site_id = $1 AND r.furnace_id = json_extract(wanted.value, '$[2]')
                 AND r.fired_at = CAST(json_extract(wanted.value, '$[0]') AS BIGINT)

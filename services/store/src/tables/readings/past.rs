@@ -5,7 +5,7 @@ use ringtrue_fleet::exposure::JudgedReading;
 use ringtrue_fleet::key::{FurnaceKey, ProgrammeId, ReadingId};
 use ringtrue_fleet::reading::Inputs;
 
-use super::{PointRow, counted_readings};
+use super::{PointRow, counted_readings, unamended_reading};
 use crate::columns::{Place, json};
 use crate::database::{Connection, query_as};
 use crate::documents::evaluation::ADVICE;
@@ -67,12 +67,12 @@ impl Read {
 
     /// Counted readings of a furnace with what they showed, in order of firing and id.
     pub async fn judged_readings(&self, furnace: &FurnaceKey) -> Result<Vec<JudgedReading>, Error> {
-        const SQL: &str =
+        const SQL: &str = concat!(
             "SELECT e.reading_id, e.fired_at, e.conformance, e.advice FROM evaluation AS e
-            LEFT JOIN amendment AS a ON a.site_id = e.site_id AND a.furnace_id = e.furnace_id
-                AND a.reading_id = e.reading_id
-            WHERE e.site_id = $1 AND e.furnace_id = $2 AND e.counts AND a.amended_by IS NULL
-            ORDER BY e.fired_at, e.reading_id";
+            WHERE e.site_id = $1 AND e.furnace_id = $2 AND e.counts AND ",
+            unamended_reading!("e", "reading_id"),
+            " ORDER BY e.fired_at, e.reading_id"
+        );
         self.within(&furnace.site)?;
         let rows: Vec<(String, i64, Option<f64>, Option<String>)> = query_as(SQL)
             .bind(furnace.site.as_str())

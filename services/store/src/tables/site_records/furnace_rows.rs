@@ -15,7 +15,7 @@ use crate::documents::evaluation::ADVICE;
 use crate::tables::acts::ActRow;
 use crate::tables::events;
 use crate::tables::furnaces::STATES;
-use crate::tables::readings::PURPOSES;
+use crate::tables::readings::{PURPOSES, unamended_reading};
 use crate::tables::sign_offs::gravest;
 
 /// A furnace with the last firing that counts, the latest reading, and the last adjustment. Numbers are text
@@ -173,10 +173,11 @@ impl FurnaceRow {
 /// The last version of the reading of a furnace's latest firing.
 macro_rules! latest_reading {
     () => {
-        "FROM reading AS latest WHERE latest.site_id = f.site_id AND latest.furnace_id = f.id
-            AND NOT EXISTS (SELECT 1 FROM amendment AS a WHERE a.site_id = latest.site_id
-                AND a.furnace_id = latest.furnace_id AND a.reading_id = latest.id)
-            ORDER BY latest.fired_at DESC, latest.id DESC LIMIT 1"
+        concat!(
+            "FROM reading AS latest WHERE latest.site_id = f.site_id AND latest.furnace_id = f.id AND ",
+            unamended_reading!("latest", "id"),
+            " ORDER BY latest.fired_at DESC, latest.id DESC LIMIT 1"
+        )
     };
 }
 

@@ -15,6 +15,7 @@ use crate::Error;
 use crate::columns::Place;
 use crate::database::{Connection, query_as};
 use crate::tables::gauges::GaugeRow;
+use crate::tables::readings::unamended_reading;
 use crate::tables::ring_batches::STATES;
 use crate::tables::sites::SiteRow;
 
@@ -128,21 +129,24 @@ pub(super) async fn add_stocks(
     sites: &str,
     records: &mut Sites,
 ) -> Result<(), Error> {
-    const SQL: &str = "SELECT COALESCE(CAST(json_group_array(json_array(c.site_id, b.id, b.code, b.expires_on,
+    const SQL: &str = concat!(
+        "SELECT COALESCE(CAST(json_group_array(json_array(c.site_id, b.id, b.code, b.expires_on,
             b.state, c.acted_at, c.rings_left, (SELECT CAST(COALESCE(SUM(json_array_length(r.measurement, '$.rings.rings')), 0) AS BIGINT)
                 FROM furnace AS f
                 CROSS JOIN reading AS r ON r.site_id = f.site_id AND r.furnace_id = f.id
                     AND r.fired_at > c.acted_at
                 WHERE f.site_id = c.site_id AND r.batch_id = b.id
-                    AND NOT EXISTS (SELECT 1 FROM amendment AS a WHERE a.site_id = r.site_id
-                        AND a.furnace_id = r.furnace_id AND a.reading_id = r.id)))) AS TEXT), '[]')
+                    AND ",
+        unamended_reading!("r", "id"),
+        "))) AS TEXT), '[]')
         FROM json_each($1) AS wanted
         CROSS JOIN care_act AS c ON c.site_id = wanted.value
             AND c.subject >= 'ringBatches/' AND c.subject < 'ringBatches0'
         CROSS JOIN ring_batch AS b ON b.id = substr(c.subject, 13)
         WHERE c.kind = 'rings_counted' AND NOT EXISTS (SELECT 1 FROM care_act AS later
             WHERE later.site_id = c.site_id AND later.subject = c.subject
-                AND later.kind = 'rings_counted' AND (later.acted_at, later.id) > (c.acted_at, c.id))";
+                AND later.kind = 'rings_counted' AND (later.acted_at, later.id) > (c.acted_at, c.id))"
+    );
     let found: Vec<StockRow> = rows(connection, SQL, sites, "care_act").await?;
     for row in found {
         let place = Place {
