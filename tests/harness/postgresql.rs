@@ -84,12 +84,8 @@ impl Cluster {
         cluster
     }
 
-    /// Starts a cluster that syncs the disk as a real one does, for faults and benchmarks.
-    pub fn durable() -> Self {
-        Self::durable_with(&[])
-    }
-
-    /// Starts a cluster that syncs the disk, with more settings of `postgresql.conf`.
+    /// Starts a cluster that syncs the disk as a real one does, for faults and benchmarks, with more settings of
+    /// `postgresql.conf`.
     pub fn durable_with(settings: &[(&str, &str)]) -> Self {
         let cluster = Self::started(None, settings);
         cluster.prepare();

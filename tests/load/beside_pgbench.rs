@@ -103,6 +103,7 @@ pub(crate) async fn measure(arguments: &Arguments) -> anyhow::Result<()> {
         replicas: 1,
         folder: arguments.folder.clone(),
         at_rest: false,
+        postgresql_setting: Vec::new(),
     };
     let furnished = Furnished {
         sites: arguments.in_flight,

@@ -50,6 +50,17 @@ pub(crate) struct Wanted {
     /// readings were put there at once they would be at it for long.
     #[arg(long)]
     pub(crate) at_rest: bool,
+    /// Settings of PostgreSQL for a cluster of its own, as in `postgresql.conf`, such as `shared_buffers=4GB`; the ones it
+    /// comes with are for a very small machine.
+    #[arg(long, value_name = "NAME=VALUE", value_parser = setting)]
+    pub(crate) postgresql_setting: Vec<(String, String)>,
+}
+
+fn setting(text: &str) -> Result<(String, String), String> {
+    match text.split_once('=') {
+        Some((name, value)) if !name.is_empty() => Ok((name.to_owned(), value.to_owned())),
+        _ => Err("a setting is a name, an equals sign and a value".to_owned()),
+    }
 }
 
 /// The database, so that it stays until the servers have ended.
@@ -78,6 +89,10 @@ impl Installation {
     /// Makes the database and starts the servers.
     pub(crate) async fn start(wanted: &Wanted) -> anyhow::Result<Self> {
         anyhow::ensure!(wanted.replicas > 0, "at least one server is needed");
+        anyhow::ensure!(
+            wanted.postgresql_setting.is_empty() || wanted.database == Kept::Postgresql,
+            "only a cluster of its own takes settings; add --database postgresql"
+        );
         let place = Place::made(wanted).await?;
         anyhow::ensure!(
             wanted.replicas == 1 || !place.is_file(),
@@ -155,7 +170,11 @@ impl Place {
         match &wanted.database {
             Kept::Sqlite => Ok(Self::File(folder_in(&wanted.folder)?)),
             Kept::Postgresql => {
-                let cluster = Cluster::durable();
+                let mut settings = Vec::new();
+                for (name, value) in &wanted.postgresql_setting {
+                    settings.push((name.as_str(), value.as_str()));
+                }
+                let cluster = Cluster::durable_with(&settings);
                 let database = cluster.database().await;
                 Store::migrate(Location::parse(&database.url()))
                     .await
