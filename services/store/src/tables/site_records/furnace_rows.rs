@@ -170,11 +170,13 @@ impl FurnaceRow {
     }
 }
 
-/// The last version of the reading of a furnace's latest firing.
+/// The last version of the reading of a furnace's latest firing: never before the last one that its tracked offset took
+/// into account, so no partition of earlier years is looked into.
 macro_rules! latest_reading {
     () => {
         concat!(
-            "FROM reading AS latest WHERE latest.site_id = f.site_id AND latest.furnace_id = f.id AND ",
+            "FROM reading AS latest WHERE latest.site_id = f.site_id AND latest.furnace_id = f.id
+                AND latest.fired_at >= COALESCE(t.last_fired_at, -9223372036854775807) AND ",
             unamended_reading!("latest", "id"),
             " ORDER BY latest.fired_at DESC, latest.id DESC LIMIT 1"
         )
@@ -207,7 +209,8 @@ pub(super) async fn furnaces(connection: &mut Connection, sites: &str) -> Result
             (SELECT latest.id ",
         latest_adjustment!(),
         ") AS last_adjustment_id
-            FROM json_each($1) AS wanted CROSS JOIN furnace AS f ON f.site_id = wanted.value)
+            FROM json_each($1) AS wanted CROSS JOIN furnace AS f ON f.site_id = wanted.value
+            LEFT JOIN tracked_offset AS t ON t.site_id = f.site_id AND t.furnace_id = f.id)
         SELECT COALESCE(CAST(json_group_array(json_array(f.site_id, f.id, f.display_name, f.state,
             f.created_at, t.last_fired_at, truth_json(t.may_drift), r.fired_at, r.id, r.programme_id,
             r.measured_at, r.purpose, truth_json(e.counts), real_text(e.advised_setpoint_c), e.advice,
