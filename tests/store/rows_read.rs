@@ -33,9 +33,14 @@ async fn rows_read(behind: &mut AnyConnection) -> i64 {
     number(behind, SQL).await
 }
 
-async fn connections(behind: &mut AnyConnection) -> i64 {
-    const SQL: &str = "SELECT COUNT(*) FROM pg_stat_activity WHERE datname = current_database()";
-    number(behind, SQL).await
+/// Connections that were opened after a moment and have not ended.
+async fn opened_since(behind: &mut AnyConnection, moment: &str) -> i64 {
+    let sql = format!(
+        "SELECT COUNT(*) FROM pg_stat_activity WHERE datname = current_database()
+            AND backend_type = 'client backend' AND backend_start > '{moment}'::timestamptz"
+    );
+    let found = sqlx::query_scalar(AssertSqlSafe(sql)).fetch_one(behind);
+    found.await.expect("a count")
 }
 
 /// Puts copies of every row into the tables: as many years as no test has time to record.
@@ -54,13 +59,20 @@ async fn copied(behind: &mut AnyConnection) {
         let put = sqlx::query(AssertSqlSafe(sql)).execute(&mut *behind).await;
         put.expect("copies");
     }
-    let settled = sqlx::query("VACUUM (ANALYZE)").execute(behind).await;
-    settled.expect("settled");
+    // What this connection has read meanwhile is told now, and not while others are counted.
+    for settling in ["VACUUM (ANALYZE)", "SELECT pg_stat_force_next_flush()"] {
+        let settled = sqlx::query(settling).execute(&mut *behind).await;
+        settled.expect("settled");
+    }
 }
 
 /// Rows that a store of its own has read: a connection tells that when it ends.
 async fn rows_told(lab: &Laboratory, behind: &mut AnyConnection, what: What) -> i64 {
-    let (rows, open) = (rows_read(behind).await, connections(behind).await);
+    let rows = rows_read(behind).await;
+    let moment: String = sqlx::query_scalar("SELECT CAST(clock_timestamp() AS TEXT)")
+        .fetch_one(&mut *behind)
+        .await
+        .expect("a moment");
     let store = Store::open(lab.location()).await.expect("open");
     // The first few times PostgreSQL makes a plan for what is asked, then perhaps one for whatever is asked.
     let read = store.read(&Scope::for_work("test")).on_one_connection();
@@ -72,7 +84,7 @@ async fn rows_told(lab: &Laboratory, behind: &mut AnyConnection, what: What) -> 
     drop(read);
     store.close().await.expect("closed");
     let start = Instant::now();
-    while connections(behind).await > open && start.elapsed() < PATIENCE {
+    while opened_since(behind, &moment).await > 0 && start.elapsed() < PATIENCE {
         sleep(Duration::from_millis(20)).await;
     }
     rows_read(behind).await - rows
