@@ -1,5 +1,29 @@
 //! One file per table: its row, what a row means, and every statement that touches it.
 
+/// That no later version of a record is there: in a table of amendments and its column, of the row that stands under such a
+/// name and holds its id in such a column. Never as an outer join whose right side is missing: PostgreSQL takes that for one
+/// row in two hundred, so it reads and sorts all records of a furnace where it should stop after a page.
+macro_rules! unamended {
+    ($amendments:literal, $amended:literal, $row:literal, $id:literal) => {
+        concat!(
+            "NOT EXISTS (SELECT 1 FROM ",
+            $amendments,
+            " AS later WHERE later.site_id = ",
+            $row,
+            ".site_id AND later.furnace_id = ",
+            $row,
+            ".furnace_id AND later.",
+            $amended,
+            " = ",
+            $row,
+            ".",
+            $id,
+            ")"
+        )
+    };
+}
+pub(crate) use unamended;
+
 pub(crate) mod acts;
 pub(crate) mod adjustments;
 pub(crate) mod agenda;

@@ -87,21 +87,10 @@ impl KeptRow {
     }
 }
 
-/// That no later version of a firing is on record, whose row stands under such a name and holds its id in such a column;
-/// never as an outer join, as with readings.
+/// That a firing was not amended, whose row stands under such a name and holds its id in such a column.
 macro_rules! unamended_firing {
     ($row:literal, $id:literal) => {
-        concat!(
-            "NOT EXISTS (SELECT 1 FROM firing_amendment AS later WHERE later.site_id = ",
-            $row,
-            ".site_id AND later.furnace_id = ",
-            $row,
-            ".furnace_id AND later.firing_id = ",
-            $row,
-            ".",
-            $id,
-            ")"
-        )
+        $crate::tables::unamended!("firing_amendment", "firing_id", $row, $id)
     };
 }
 pub(crate) use unamended_firing;

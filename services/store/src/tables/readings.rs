@@ -74,22 +74,10 @@ impl RecordedRow {
     }
 }
 
-/// That no later version of a reading is on record, whose row stands under such a name and holds its id in such a column.
-/// Never as an outer join whose right side is missing: PostgreSQL takes that for one row in a hundred, so it reads and
-/// sorts all readings of a furnace where it should stop after a page.
+/// That a reading was not amended, whose row stands under such a name and holds its id in such a column.
 macro_rules! unamended_reading {
     ($row:literal, $id:literal) => {
-        concat!(
-            "NOT EXISTS (SELECT 1 FROM amendment AS later WHERE later.site_id = ",
-            $row,
-            ".site_id AND later.furnace_id = ",
-            $row,
-            ".furnace_id AND later.reading_id = ",
-            $row,
-            ".",
-            $id,
-            ")"
-        )
+        $crate::tables::unamended!("amendment", "reading_id", $row, $id)
     };
 }
 pub(crate) use unamended_reading;
