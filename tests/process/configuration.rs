@@ -1,6 +1,7 @@
 //! Settings that cannot be used end the server at once, with the key and what to write instead.
 
 use std::ffi::OsStr;
+use std::os::unix::fs::PermissionsExt as _;
 
 use ringtrue_tests::process::{command, server_ran, text};
 
@@ -75,6 +76,35 @@ fn a_settings_file_that_is_not_there_is_named() {
         "{}",
         text(&output.stderr)
     );
+}
+
+#[test]
+fn a_key_for_checkpoints_that_cannot_be_used_is_named_before_and_at_the_start() {
+    let folder = Folder::new();
+    let key = folder.path().join("audit.key");
+    std::fs::write(&key, "no key").expect("written");
+    std::fs::set_permissions(&key, std::fs::Permissions::from_mode(0o600)).expect("allowed");
+    for (named, wanted) in [
+        ("/nowhere/audit.key", "/nowhere/audit.key"),
+        (key.to_str().expect("a path in UTF-8"), "audit-key --out"),
+    ] {
+        for verb in ["check-config", "serve"] {
+            let output = command("ringtrue-server")
+                .arg(verb)
+                .arg("--database")
+                .arg(folder.database())
+                .env("RINGTRUE_SERVER__AUDIT__KEY", named)
+                .output()
+                .expect("the server's program starts");
+            let words = text(&output.stderr);
+            assert_eq!(output.status.code(), CONFIG, "{verb}: {words}");
+            assert!(
+                words.contains("audit.key") && words.contains(wanted),
+                "{verb}: {words}"
+            );
+        }
+    }
+    assert!(!folder.database().exists(), "nothing was touched");
 }
 
 #[test]

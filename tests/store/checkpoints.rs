@@ -1,7 +1,7 @@
 //! Checkpoints of the audit chains: what they cover, and what a verification finds when newest entries were cut off.
 
 use ringtrue_fleet::caller::Scope;
-use ringtrue_server::seal::{Seal, is_signed_by};
+use ringtrue_server::seal::{Seal, signature};
 use ringtrue_store::{Checkpoint, EntryFilter, Evidence, Fault, Kept, Page, Store, Verified};
 use tempfile::TempDir;
 
@@ -114,8 +114,8 @@ async fn a_checkpoint_covers_what_grew_and_nothing_is_covered_twice() {
 async fn an_untouched_file_is_proved_with_its_signatures() {
     let key = key();
     let (lab, made) = twice_covered(Some(&key.seal)).await;
-    let public = key.seal.public_key().to_vec();
-    let signed = move |one: &Checkpoint| is_signed_by(one, &public);
+    let public = [key.seal.public_key().to_vec()];
+    let signed = move |one: &Checkpoint| signature(one, &public);
     let found = verified(
         &lab,
         &Evidence {
@@ -200,8 +200,8 @@ async fn altered_removed_and_forged_checkpoints_are_found() {
         let key = key();
         let (lab, _) = twice_covered(Some(&key.seal)).await;
         damaged(&lab, damage).await;
-        let public = key.seal.public_key().to_vec();
-        let signed = move |one: &Checkpoint| is_signed_by(one, &public);
+        let public = [key.seal.public_key().to_vec()];
+        let signed = move |one: &Checkpoint| signature(one, &public);
         let evidence = Evidence {
             signed: Some(&signed),
             kept: &[],
@@ -219,8 +219,8 @@ async fn altered_removed_and_forged_checkpoints_are_found() {
 async fn checkpoints_of_another_key_are_not_taken_for_ones_own() {
     let (key, other) = (key(), key());
     let (lab, _) = twice_covered(Some(&other.seal)).await;
-    let public = key.seal.public_key().to_vec();
-    let signed = move |one: &Checkpoint| is_signed_by(one, &public);
+    let public = [key.seal.public_key().to_vec()];
+    let signed = move |one: &Checkpoint| signature(one, &public);
     let evidence = Evidence {
         signed: Some(&signed),
         kept: &[],
@@ -233,6 +233,79 @@ async fn checkpoints_of_another_key_are_not_taken_for_ones_own() {
             Fault::NotSigned { number: 2 }
         ]
     );
+}
+
+/// One checkpoint by each of some keys, or by none, over readings that were recorded before each.
+async fn covered_by(keys: &[Option<&Seal>]) -> Laboratory {
+    let lab = Laboratory::furnished().await;
+    for (at, seal) in (0..).zip(keys) {
+        lab.recorded("k1", 24 * 28 * at, 19.47, &format!("r{at}"))
+            .await;
+        covered(&lab, *seal).await.expect("it has a reading more");
+    }
+    lab.store.clone().close().await.expect("closed");
+    lab
+}
+
+async fn verified_with(lab: &Laboratory, keys: &[&Key]) -> Verified {
+    let public: Vec<Vec<u8>> = keys
+        .iter()
+        .map(|key| key.seal.public_key().to_vec())
+        .collect();
+    let signed = move |one: &Checkpoint| signature(one, &public);
+    let evidence = Evidence {
+        signed: Some(&signed),
+        kept: &[],
+    };
+    verified(lab, &evidence).await
+}
+
+#[tokio::test]
+async fn what_a_known_key_signed_vouches_for_everything_before_it() {
+    let (old, new) = (key(), key());
+    let lab = covered_by(&[None, Some(&old.seal), Some(&new.seal), Some(&new.seal)]).await;
+    let found = verified_with(&lab, &[&new]).await;
+    assert_eq!((found.faults, found.by_other_keys), (Vec::new(), 2));
+    let found = verified_with(&lab, &[&new, &old]).await;
+    assert_eq!((found.faults, found.by_other_keys), (Vec::new(), 1));
+    // Of the old key alone nobody knows why it signs no longer.
+    let found = verified_with(&lab, &[&old]).await;
+    let not_signed = |number| Fault::NotSigned { number };
+    assert_eq!(found.faults, [3, 4].map(not_signed));
+
+    // The hash of what came before is in what was signed: it cannot be written anew.
+    damaged(
+        &lab,
+        "UPDATE audit_checkpoint SET at = at + 1 WHERE number = 1",
+    )
+    .await;
+    let found = verified_with(&lab, &[&new]).await;
+    assert!(
+        found
+            .faults
+            .contains(&Fault::CheckpointAltered { number: 1 }),
+        "{:?}",
+        found.faults
+    );
+}
+
+#[tokio::test]
+async fn after_a_known_key_nothing_else_may_sign() {
+    let (old, new) = (key(), key());
+    for last in [None, Some(&old.seal)] {
+        let lab = covered_by(&[Some(&new.seal), last]).await;
+        let found = verified_with(&lab, &[&new]).await;
+        assert_eq!(found.faults, [Fault::NotSigned { number: 2 }]);
+    }
+    // One that claims to be by the known key is no older one.
+    let lab = covered_by(&[Some(&old.seal), Some(&new.seal)]).await;
+    let mut behind = lab.behind_its_back().await;
+    sqlx::query("UPDATE audit_checkpoint SET key_id = (SELECT n.key_id FROM audit_checkpoint AS n WHERE n.number = 2)")
+        .execute(&mut behind)
+        .await
+        .expect("damaged");
+    let found = verified_with(&lab, &[&new]).await;
+    assert_eq!(found.faults, [Fault::NotSigned { number: 1 }]);
 }
 
 #[tokio::test]

@@ -196,7 +196,7 @@ enum Noun {
     },
     /// Writes the manual pages into a folder.
     Manual {
-        /// Folder that takes the pages; it must exist.
+        /// Folder that takes the pages; made when it is not there.
         folder: PathBuf,
     },
 }

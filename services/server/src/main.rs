@@ -162,7 +162,8 @@ struct PastAsked {
 /// What is copied where.
 #[derive(Debug, clap::Args)]
 struct CopyAsked {
-    /// What is copied: a file, or an address such as `postgres://ringtrue_migrator@db.example.org/ringtrue`.
+    /// What is copied: a file, or an address such as
+    /// `postgres://ringtrue_migrator@db.example.org/ringtrue?sslmode=verify-full`.
     #[arg(long, value_name = "LOCATION")]
     from: String,
     /// Where it goes: a new file, or a new, empty database.
@@ -181,9 +182,10 @@ struct CopyAsked {
 #[derive(Debug, clap::Args)]
 struct Proving {
     /// Public key that checkpoints must be signed by: 64 hexadecimal digits, or a file that holds them;
-    /// that of `audit.key` when left out.
+    /// that of `audit.key` when left out. Give it again for each key that this installation has had; without the
+    /// earlier ones, what the present key signed vouches for what came before it.
     #[arg(long, value_name = "KEY")]
-    public_key: Option<String>,
+    public_key: Vec<String>,
     /// Checkpoints that were kept elsewhere, one JSON object a line, as `audit.witness` and
     /// `ringtrue audit checkpoints` write them.
     #[arg(long, value_name = "FILE")]
@@ -202,7 +204,7 @@ struct Given {
     #[arg(long)]
     listen: Option<String>,
     /// The database: path of a file, or address on PostgreSQL such as
-    /// `postgres://ringtrue_server@db.example.org/ringtrue`.
+    /// `postgres://ringtrue_server@db.example.org/ringtrue?sslmode=verify-full`.
     #[arg(long)]
     database: Option<String>,
     /// What to log, for example `info` or `ringtrue_server=debug,info`.
@@ -452,20 +454,24 @@ async fn enrol_administrator(
 }
 
 async fn verify(settings: &Settings, asked: &Proving) -> anyhow::Result<ExitCode> {
-    let public_key = match (&asked.public_key, &settings.audit.key) {
-        (Some(given), _) => Some(verification::public_key(given)?),
-        (None, Some(file)) => Some(Seal::open(file.as_ref())?.public_key().to_vec()),
-        (None, None) => None,
-    };
+    let mut public_keys = Vec::new();
+    for given in &asked.public_key {
+        public_keys.push(verification::public_key(given)?);
+    }
+    if public_keys.is_empty()
+        && let Some(seal) = Seal::named_by(settings)?
+    {
+        public_keys.push(seal.public_key().to_vec());
+    }
     let kept = match &asked.witness {
         Some(file) => verification::kept_checkpoints(file)?,
         None => Vec::new(),
     };
     let store = existing(settings).await?;
-    let verified = verification::verified(&store, public_key.as_deref(), &kept).await;
+    let verified = verification::verified(&store, &public_keys, &kept).await;
     store.close().await?;
     let verified = verified.context("verifying")?;
-    let words = verification::words(&verified, public_key.is_some(), asked.witness.is_some());
+    let words = verification::words(&verified, !public_keys.is_empty(), asked.witness.is_some());
     write!(std::io::stdout(), "{words}")?;
     Ok(if verified.faults.is_empty() {
         ExitCode::SUCCESS
@@ -633,6 +639,10 @@ fn told(words: &str) -> anyhow::Result<ExitCode> {
 async fn check_config(settings: &Settings) -> anyhow::Result<ExitCode> {
     if let Err(fault) = Transport::of(settings) {
         say(&format!("ringtrue-server: {fault}"));
+        return Ok(Exit::Config.into());
+    }
+    if let Err(fault) = Seal::named_by(settings) {
+        say(&format!("ringtrue-server: audit.key: {fault:#}"));
         return Ok(Exit::Config.into());
     }
     told(&settings.effective())

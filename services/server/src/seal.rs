@@ -11,8 +11,10 @@ use anyhow::Context as _;
 use data_encoding::HEXLOWER;
 use ring::rand::SystemRandom;
 use ring::signature::{ED25519, Ed25519KeyPair, KeyPair as _, UnparsedPublicKey};
-use ringtrue_store::Checkpoint;
+use ringtrue_store::{Checkpoint, Signature};
 use sha2::{Digest as _, Sha256};
+
+use crate::config::Settings;
 
 /// Largest key file that is read, bytes; a real one has 83 to 85.
 const LARGEST_KEY: u64 = 4096;
@@ -36,6 +38,16 @@ impl fmt::Debug for Seal {
 /// Which key a public key is: the first 16 digits of its SHA-256.
 pub fn key_id(public_key: &[u8]) -> String {
     HEXLOWER.encode(&Sha256::digest(public_key)[..8])
+}
+
+/// How a checkpoint is signed, for whoever knows some public keys.
+pub fn signature(checkpoint: &Checkpoint, public_keys: &[Vec<u8>]) -> Signature {
+    let names = |key: &&Vec<u8>| checkpoint.key_id == key_id(key);
+    match public_keys.iter().find(names) {
+        Some(key) if is_signed_by(checkpoint, key) => Signature::Known,
+        Some(_) => Signature::Forged,
+        None => Signature::Other,
+    }
 }
 
 /// Whether a checkpoint is signed by the owner of a public key.
@@ -65,6 +77,12 @@ impl Seal {
         out.write_all(document.as_ref())?;
         out.sync_all()?;
         Self::of(document.as_ref()).context("a key that was just made can be used")
+    }
+
+    /// Reads the key that the settings name, if they name one.
+    pub fn named_by(settings: &Settings) -> anyhow::Result<Option<Self>> {
+        let file = settings.audit.key.as_ref();
+        file.map(|file| Self::open(file.as_ref())).transpose()
     }
 
     /// Reads a key file; refuses one that others may read.

@@ -5,9 +5,9 @@ use std::path::Path;
 
 use anyhow::Context as _;
 use data_encoding::HEXLOWER_PERMISSIVE;
-use ringtrue_store::{Checkpoint, Evidence, Kept, Store, Verified};
+use ringtrue_store::{Checkpoint, Evidence, Kept, Signature, Store, Verified};
 
-use crate::seal::{PUBLIC_KEY, is_signed_by};
+use crate::seal::{PUBLIC_KEY, signature};
 
 /// Reads a public key: its digits, or a file that holds them.
 pub fn public_key(given: &str) -> anyhow::Result<Vec<u8>> {
@@ -60,19 +60,17 @@ fn kept_checkpoint(line: &str) -> Option<Kept> {
     })
 }
 
-/// Verifies a database, also against what is known from outside it.
+/// Verifies a database, also against what is known from outside it: the keys that this installation has had, and
+/// checkpoints kept elsewhere.
 pub async fn verified(
     store: &Store,
-    public_key: Option<&[u8]>,
+    public_keys: &[Vec<u8>],
     kept: &[Kept],
 ) -> Result<Verified, ringtrue_store::Error> {
-    let signed = public_key.map(|key| {
-        let key = key.to_vec();
-        move |checkpoint: &Checkpoint| is_signed_by(checkpoint, &key)
-    });
-    let signed = signed.as_ref();
+    let signed = |checkpoint: &Checkpoint| signature(checkpoint, public_keys);
+    let signed: &(dyn Fn(&Checkpoint) -> Signature + Send + Sync) = &signed;
     let evidence = Evidence {
-        signed: signed.map(|signed| signed as &(dyn Fn(&Checkpoint) -> bool + Send + Sync)),
+        signed: (!public_keys.is_empty()).then_some(signed),
         kept,
     };
     store.verify_with(&evidence).await
@@ -95,10 +93,17 @@ pub fn words(verified: &Verified, knows_key: bool, has_witness: bool) -> String 
             verified.of_other_versions
         ));
     }
-    if verified.checkpoints > 0 && verified.unsigned > 0 {
+    if verified.by_other_keys > 0 {
+        say(&format!(
+            "{} checkpoints from before the first that is signed by a key that was given: later ones vouch for them, \
+             for each holds the hash of the one before.",
+            verified.by_other_keys
+        ));
+    }
+    if verified.unsigned > 0 && !knows_key {
         say(&format!(
             "{} checkpoints are not signed: whoever can write the database could make others. Make a key with \
-             `ringtrue-server audit-key` and name it in audit.key.",
+             `ringtrue-server audit-key` and name it in audit.key; what is signed then vouches for them.",
             verified.unsigned
         ));
     } else if verified.checkpoints > 0 && !knows_key {

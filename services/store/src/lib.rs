@@ -44,4 +44,4 @@ pub use tables::subscriptions::{Serving, SubscriptionsOf};
 pub use tables::webhooks::{Delivery, DeliveryState, DueEvent, Replay};
 pub use tables::work_runs::{WorkRecord, WorkRun};
 pub use tx::Tx;
-pub use verify::{Evidence, Fault, Kept, Verified};
+pub use verify::{Evidence, Fault, Kept, Signature, Verified};

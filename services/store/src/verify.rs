@@ -50,6 +50,8 @@ pub struct Verified {
     pub checkpoints: u64,
     /// Checkpoints without a signature.
     pub unsigned: u64,
+    /// Checkpoints that no known key signed, before the first that one did: its hash vouches for them.
+    pub by_other_keys: u64,
     /// Entries after the last checkpoint over their chain: the only ones that could be cut off unseen.
     pub uncovered: u64,
     /// Whether the last fit is older than the last records, and so was not worked out again: the next fit takes its
@@ -144,8 +146,11 @@ pub enum Fault {
         /// Its number.
         number: i64,
     },
-    /// A checkpoint is not signed by the installation's key.
-    #[error("checkpoint {number} is not signed by the key that was given")]
+    /// A checkpoint is not signed by a known key, nor does a later one that is vouch for it.
+    #[error(
+        "checkpoint {number} is not signed by the key that was given: if the key was replaced since, name the \
+         earlier one with --public-key as well"
+    )]
     NotSigned {
         /// Its number.
         number: i64,
@@ -182,7 +187,7 @@ pub enum Fault {
     },
 }
 
-pub use checkpoints::{Evidence, Kept};
+pub use checkpoints::{Evidence, Kept, Signature};
 
 /// Digest of every record and current version, by resource name.
 type Records = HashMap<String, String>;

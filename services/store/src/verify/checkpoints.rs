@@ -33,11 +33,22 @@ impl From<&Checkpoint> for Kept {
     }
 }
 
+/// How a checkpoint is signed, as whoever knows keys of this installation sees it.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Signature {
+    /// By a known key.
+    Known,
+    /// It names a known key, which has not signed this.
+    Forged,
+    /// Not at all, or by a key that is not known.
+    Other,
+}
+
 /// What is known from outside the database.
 #[derive(Default)]
 pub struct Evidence<'e> {
-    /// Whether a checkpoint is signed by the key that belongs to this installation; none when nobody knows the key.
-    pub signed: Option<&'e (dyn Fn(&Checkpoint) -> bool + Send + Sync)>,
+    /// How a checkpoint is signed; none when nobody knows a key of this installation.
+    pub signed: Option<&'e (dyn Fn(&Checkpoint) -> Signature + Send + Sync)>,
     /// Checkpoints that were kept elsewhere, in any order.
     pub kept: &'e [Kept],
 }
@@ -47,6 +58,40 @@ const PAGE: i64 = 500;
 
 /// Up to where each chain is covered: place, hash, checkpoint.
 type Covered = BTreeMap<String, (i64, String, i64)>;
+
+/// Signatures from the first checkpoint to the last.
+///
+/// Each checkpoint holds the hash of the one before, so one that a known key signed vouches for all before it: they
+/// may be from before there was a key, or from one that has been replaced. After it, all must be signed.
+#[derive(Default)]
+struct Signatures {
+    is_vouched_for: bool,
+    /// Checkpoints that no later one vouches for as yet.
+    waiting: Vec<i64>,
+}
+
+impl Signatures {
+    fn take(&mut self, number: i64, signature: Signature, verified: &mut Verified) {
+        match signature {
+            Signature::Known => {
+                self.is_vouched_for = true;
+                verified.by_other_keys += self.waiting.len() as u64;
+                self.waiting.clear();
+            }
+            Signature::Other if !self.is_vouched_for => self.waiting.push(number),
+            Signature::Other | Signature::Forged => {
+                verified.faults.push(Fault::NotSigned { number });
+            }
+        }
+    }
+
+    /// No checkpoint is signed by a known key.
+    fn end(self, verified: &mut Verified) {
+        for number in self.waiting {
+            verified.faults.push(Fault::NotSigned { number });
+        }
+    }
+}
 
 /// Checks all checkpoints, and each chain at the place that the last one saw.
 pub(super) async fn check(
@@ -70,6 +115,7 @@ async fn walk(
         kept.insert(one.number, one);
     }
     let mut covered = Covered::new();
+    let mut signatures = Signatures::default();
     let mut number = 0;
     let mut previous = String::new();
     loop {
@@ -106,8 +152,8 @@ async fn walk(
             if checkpoint.signature.is_empty() {
                 verified.unsigned += 1;
             }
-            if evidence.signed.is_some_and(|signed| !signed(&checkpoint)) {
-                fault(|number| Fault::NotSigned { number }, verified);
+            if let Some(signed) = evidence.signed {
+                signatures.take(number, signed(&checkpoint), verified);
             }
             if kept
                 .remove(&checkpoint.number)
@@ -121,6 +167,7 @@ async fn walk(
             previous = checkpoint.hash;
         }
     }
+    signatures.end(verified);
     for number in kept.into_keys() {
         verified.faults.push(Fault::CheckpointGone { number });
     }
