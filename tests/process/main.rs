@@ -14,3 +14,4 @@ mod on_postgresql;
 mod schema;
 mod tampering;
 mod telemetry;
+mod witness;

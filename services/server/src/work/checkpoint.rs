@@ -1,13 +1,13 @@
 //! Makes checkpoints of the audit chains, and one more at an orderly end, so that nothing is left that could be cut off
 //! unseen.
 
-use std::io::Write as _;
-use std::path::{Path, PathBuf};
+mod witness;
+
 use std::time::Duration;
 
-use anyhow::Context as _;
-use ringtrue_store::{Checkpoint, Store};
+use ringtrue_store::Store;
 
+use self::witness::Witness;
 use super::told::{Told, causes};
 use crate::app::{self, App, CHECKPOINT_WORK};
 use crate::clock::Clock;
@@ -24,7 +24,25 @@ pub(crate) struct Checkpoints {
     owner: String,
     seal: Option<Seal>,
     /// The file away from the database that each is appended to.
-    witness: Option<PathBuf>,
+    witness: Option<Witness>,
+}
+
+/// The piece of work that keeps the witness file, as people ask for it.
+const WITNESS_WORK: &str = "witness";
+
+/// What was noted of both pieces of work.
+struct BothTold {
+    checkpoint: Told,
+    witness: Told,
+}
+
+impl BothTold {
+    fn new() -> Self {
+        Self {
+            checkpoint: Told::of(CHECKPOINT_WORK),
+            witness: Told::of(WITNESS_WORK),
+        }
+    }
 }
 
 impl Checkpoints {
@@ -37,7 +55,11 @@ impl Checkpoints {
             every: Duration::from_secs(every_s),
             owner: app.ids.uuid(app.clock.now()).to_string(),
             seal: app.seal.clone(),
-            witness: settings.audit.witness.as_ref().map(PathBuf::from),
+            witness: settings
+                .audit
+                .witness
+                .as_ref()
+                .map(|file| Witness::at(file.into())),
         })
     }
 
@@ -46,7 +68,7 @@ impl Checkpoints {
         let drain = lifecycle.drain.clone();
         let this = self.clone();
         lifecycle.spawn(CHECKPOINT_WORK, async move {
-            let mut told = Told::of(CHECKPOINT_WORK);
+            let mut told = BothTold::new();
             loop {
                 tokio::select! {
                     () = drain.cancelled() => return Ok(()),
@@ -59,49 +81,48 @@ impl Checkpoints {
 
     /// Covers what was recorded up to the very end; for when nothing is recorded any more.
     pub(crate) async fn last(&self) {
-        self.turn(&mut Told::of(CHECKPOINT_WORK)).await;
+        self.turn(&mut BothTold::new()).await;
     }
 
-    async fn turn(&self, told: &mut Told) {
+    async fn turn(&self, told: &mut BothTold) {
         let began = Told::begins(&self.clock);
         let outcome =
             app::make_checkpoint(&self.store, &self.clock, &self.owner, self.seal.as_ref()).await;
         let idle = matches!(outcome, Ok(None));
-        told.ended(&self.store, began, idle, outcome.as_ref().err())
+        told.checkpoint
+            .ended(&self.store, began, idle, outcome.as_ref().err())
             .await;
         match outcome {
             Ok(None) => {}
             Ok(Some(checkpoint)) => {
                 tracing::debug!(number = checkpoint.number, "a checkpoint was made");
-                if let Some(witness) = &self.witness
-                    && let Err(fault) = appended(witness, &checkpoint)
-                {
-                    let cause = format!("{fault:#}");
-                    tracing::warn!(
-                        cause,
-                        number = checkpoint.number,
-                        "a checkpoint was not written to the witness file; see that it can be written to"
-                    );
-                }
             }
             Err(fault) => {
                 // The chains stay as they are; the next turn is the retry.
                 tracing::warn!(cause = causes(&fault), "no checkpoint was made");
             }
         }
+        if let Some(witness) = &self.witness {
+            self.witness(witness, &mut told.witness).await;
+        }
     }
-}
 
-/// Appends a checkpoint as one line of JSON, and waits for the disk.
-fn appended(witness: &Path, checkpoint: &Checkpoint) -> anyhow::Result<()> {
-    let mut line = serde_json::to_string(checkpoint)?;
-    line.push('\n');
-    let mut file = std::fs::OpenOptions::new()
-        .append(true)
-        .create(true)
-        .open(witness)
-        .with_context(|| format!("opening the witness file {}", witness.display()))?;
-    file.write_all(line.as_bytes())?;
-    file.sync_data()?;
-    Ok(())
+    async fn witness(&self, witness: &Witness, told: &mut Told) {
+        let began = Told::begins(&self.clock);
+        let outcome = witness.brought_up(&self.store).await;
+        let idle = matches!(outcome, Ok(0));
+        told.ended(&self.store, began, idle, outcome.as_ref().err())
+            .await;
+        match outcome {
+            Ok(0) => {}
+            Ok(added) => tracing::debug!(added, "checkpoints were written to the witness file"),
+            Err(fault) => {
+                // The next turn adds whatever lacks.
+                tracing::warn!(
+                    cause = causes(&fault),
+                    "checkpoints were not written to the witness file"
+                );
+            }
+        }
+    }
 }

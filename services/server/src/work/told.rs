@@ -4,7 +4,7 @@ use std::time::{Duration, Instant};
 
 use jiff::Timestamp;
 use ringtrue_fleet::caller::Scope;
-use ringtrue_store::{Store, WorkRun};
+use ringtrue_store::{Over, Store, WorkRun};
 
 use crate::app::Error;
 use crate::clock::Clock;
@@ -52,7 +52,7 @@ impl Told {
         store: &Store,
         began: Began,
         idle: bool,
-        fault: Option<&Error>,
+        fault: Option<&impl std::error::Error>,
     ) {
         let recently = self.last.is_some_and(|last| last.elapsed() < IDLE_EVERY);
         if idle && fault.is_none() && recently {
@@ -78,8 +78,9 @@ impl Told {
 }
 
 async fn noted(store: &Store, run: &WorkRun<'_>) -> Result<(), Error> {
+    // One row that stands by itself: no recording waits for it, however long another transaction takes.
     let mut tx = store
-        .begin("note_run", &Scope::for_work("note_run"))
+        .begin_over("note_run", &Scope::for_work("note_run"), Over::Nothing)
         .await?;
     tx.note_run(run).await?;
     tx.commit().await?;
@@ -87,9 +88,9 @@ async fn noted(store: &Store, run: &WorkRun<'_>) -> Result<(), Error> {
 }
 
 /// A fault with its causes, in one line.
-pub(crate) fn causes(fault: &Error) -> String {
+pub(crate) fn causes(fault: &impl std::error::Error) -> String {
     let mut text = fault.to_string();
-    let mut source = std::error::Error::source(fault);
+    let mut source = fault.source();
     while let Some(cause) = source {
         text.push_str(": ");
         text.push_str(&cause.to_string());
