@@ -118,6 +118,36 @@ async fn a_fit_comes_back_bit_for_bit_with_the_parts_of_its_sites() {
 }
 
 #[tokio::test]
+async fn only_parts_that_differ_from_what_is_kept_are_written_again() {
+    let lab = read_three_times().await;
+    let (first, parts) = fitted(&lab, &Fit::default()).await;
+    let read = lab.read();
+    let changed = read.changed_site_fits(parts.clone()).await;
+    assert_eq!(changed.expect("compared"), parts, "none is kept yet");
+    let mut tx = lab.begin().await;
+    tx.put_fit(&first, moment(2000), &parts)
+        .await
+        .expect("kept");
+    tx.commit().await.expect("committed");
+    let changed = read.changed_site_fits(parts.clone()).await;
+    assert_eq!(changed.expect("compared"), [], "all are kept as they are");
+
+    lab.recorded("k1", 24 * 84, 19.47, "fourth").await;
+    let (second, parts) = fitted(&lab, &first).await;
+    let changed = read.changed_site_fits(parts.clone()).await;
+    let changed = changed.expect("compared");
+    assert_eq!(changed, parts, "it has one reading more");
+    let mut tx = lab.begin().await;
+    tx.put_fit(&second, moment(2001), &changed)
+        .await
+        .expect("kept");
+    tx.commit().await.expect("committed");
+    let known = read.site_knowledge(&lab.site, Arc::new(second)).await;
+    let known = known.expect("no fault");
+    assert_eq!(known.knowledge().site_fit, Some(&parts[0].1));
+}
+
+#[tokio::test]
 async fn the_next_fit_takes_the_place_of_the_last_and_recordings_rest_on_it() {
     let lab = read_three_times().await;
     let (first, parts) = fitted(&lab, &Fit::default()).await;

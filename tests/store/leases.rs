@@ -110,3 +110,24 @@ async fn an_owner_that_ends_gives_back_what_it_holds_and_nothing_else() {
     let second = taken(&lab, "two", 0).await.expect("given back");
     assert!(second.fence > first.fence);
 }
+
+#[tokio::test]
+async fn a_lease_that_is_renewed_is_kept_for_as_long_as_its_owner_goes_on() {
+    let lab = Laboratory::empty().await;
+    let first = taken(&lab, "one", 0).await.expect("free");
+    for hours in [1, 2] {
+        let mut tx = lab.begin().await;
+        let renewed = tx.renew_lease(&first, moment(hours), AN_HOUR).await;
+        assert!(renewed.expect("no fault"));
+        tx.commit().await.expect("committed");
+        assert_eq!(taken(&lab, "two", hours).await, None, "after {hours} h");
+    }
+    assert!(holds(&lab, &first).await, "it is the same lease still");
+    // It ran out and was taken: the one before cannot have it back by renewing.
+    let second = taken(&lab, "two", 3).await.expect("run out");
+    let mut tx = lab.begin().await;
+    let renewed = tx.renew_lease(&first, moment(3), AN_HOUR).await;
+    assert!(!renewed.expect("no fault"));
+    tx.commit().await.expect("committed");
+    assert!(holds(&lab, &second).await);
+}

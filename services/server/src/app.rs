@@ -28,6 +28,7 @@ mod feed_changes;
 mod find;
 mod first_administrator;
 mod granted;
+mod held;
 mod learn;
 mod look;
 mod make_checkpoint;

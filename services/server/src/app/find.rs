@@ -18,18 +18,16 @@ use ringtrue_fleet::knowledge::Fit;
 use ringtrue_fleet::known_bias::batch_known;
 use ringtrue_fleet::rule::RuleBook;
 use ringtrue_fleet::site::Site;
-use ringtrue_store::{Lease, Over, Page, Pending, Read, Store};
+use ringtrue_store::{Page, Pending, Read, Store};
 
 use super::Error;
+use super::held::Held;
 use crate::clock::Clock;
 use crate::ids::Ids;
 use crate::sites_in_turn::SitesInTurn;
 
 /// The piece of work, as its lease names it.
 const WORK: &str = "find";
-
-/// How long one look may take before another process may begin one.
-const HELD_FOR: SignedDuration = SignedDuration::from_mins(15);
 
 /// A site's furnaces, programmes and gauges are read whole.
 const WHOLE: Page = Page {
@@ -63,17 +61,11 @@ pub async fn find(
     ids: &Ids,
     owner: &str,
 ) -> Result<Option<Found>, Error> {
-    let scope = Scope::for_work(WORK);
-    let mut tx = store.begin_over(WORK, &scope, Over::Nothing).await?;
-    let lease = tx.take_lease(WORK, owner, clock.now(), HELD_FOR).await?;
-    tx.commit().await?;
-    let Some(lease) = lease else {
+    let Some(mut held) = Held::taken(store, clock, WORK, owner).await? else {
         return Ok(None);
     };
-    let outcome = looked(store, clock, ids, &scope, &lease).await;
-    let mut tx = store.begin_over(WORK, &scope, Over::Nothing).await?;
-    tx.release_lease(&lease).await?;
-    tx.commit().await?;
+    let outcome = looked(store, clock, ids, &mut held).await;
+    held.given_back().await?;
     outcome
 }
 
@@ -81,24 +73,27 @@ async fn looked(
     store: &Store,
     clock: &Clock,
     ids: &Ids,
-    scope: &Scope,
-    lease: &Lease,
+    held: &mut Held<'_>,
 ) -> Result<Option<Found>, Error> {
-    let read = store.read(scope);
+    let scope = Scope::for_work(WORK);
+    let read = store.read(&scope);
     let now = clock.now();
     let fit = Arc::new(read.fit().await?);
     let mut network = Network::default();
     let mut sites_seen = 0;
     let mut sites = SitesInTurn::all(&read);
     while let Some(site) = sites.next().await? {
+        if !held.goes_on().await? {
+            return Ok(None);
+        }
         network.add(shown_at(&read, site, &fit, now).await?);
         sites_seen += 1;
     }
     network.add_batches(&read, &fit).await?;
     let (candidates, watched) = network.decided();
     // In one transaction: what people say meanwhile is neither lost nor overwritten.
-    let mut tx = store.begin(WORK, scope).await?;
-    if !tx.holds(lease).await? {
+    let mut tx = store.begin(WORK, &scope).await?;
+    if !tx.holds(held.lease()).await? {
         tracing::warn!("another process took over the look for findings; this one is dropped");
         tx.roll_back().await?;
         return Ok(None);

@@ -5,23 +5,20 @@
 //! holds all that its readings say, so recordings go on meanwhile; the fit names the count of recordings
 //! it began with, and the next one takes in the rest.
 
-use jiff::SignedDuration;
 use ringtrue_calibration::inference::Components;
 use ringtrue_fleet::caller::Scope;
 use ringtrue_fleet::fitting::{Counts, Fitting};
 use ringtrue_fleet::key::{FurnaceKey, SiteId};
 use ringtrue_fleet::knowledge::{Fit, SiteFit};
 use ringtrue_fleet::tracking::{TrackedOffset, replayed};
-use ringtrue_store::{Lease, Over, Page, PagePart, Pending, Store};
+use ringtrue_store::{Over, Page, PagePart, Pending, Store};
 
 use super::Error;
+use super::held::Held;
 use crate::clock::Clock;
 
 /// The piece of work, as its lease names it.
 const WORK: &str = "refit";
-
-/// How long one fit may take before another process may begin one.
-const HELD_FOR: SignedDuration = SignedDuration::from_mins(15);
 
 /// Furnaces read at once.
 const PAGE: u32 = 500;
@@ -85,16 +82,11 @@ pub async fn refit(
         Because::Learnt(components) => Some(components),
         Because::Changes | Because::Started | Because::Asked => None,
     };
-    let mut tx = store.begin_over(WORK, &scope, Over::Nothing).await?;
-    let lease = tx.take_lease(WORK, owner, clock.now(), HELD_FOR).await?;
-    tx.commit().await?;
-    let Some(lease) = lease else {
+    let Some(mut held) = Held::taken(store, clock, WORK, owner).await? else {
         return Ok(None);
     };
-    let outcome = fitted(store, clock, &lease, &scope, components).await;
-    let mut tx = store.begin_over(WORK, &scope, Over::Nothing).await?;
-    tx.release_lease(&lease).await?;
-    tx.commit().await?;
+    let outcome = fitted(store, clock, &mut held, &scope, components).await;
+    held.given_back().await?;
     outcome
 }
 
@@ -111,7 +103,7 @@ pub async fn give_back(store: &Store, owner: &str) -> Result<(), Error> {
 async fn fitted(
     store: &Store,
     clock: &Clock,
-    lease: &Lease,
+    held: &mut Held<'_>,
     scope: &Scope,
     learnt: Option<Components>,
 ) -> Result<Option<Refitted>, Error> {
@@ -137,23 +129,31 @@ async fn fitted(
         furnaces: 0,
         outdated: Vec::new(),
     };
-    work.collect(store, scope).await?;
-    let fitting = work.fitting;
+    if !work.collect(store, scope, held).await? {
+        return Ok(None);
+    }
+    let (fitting, sites) = (work.fitting, work.sites.len());
     // The solution grows with the cube of the batches: not on a thread that answers calls.
     let fit = tokio::task::spawn_blocking(move || fitting.finished(&last, now, counts))
         .await
         .map_err(|_| Error::Broken)?
         .map_err(|_| Error::Broken)?;
+    // Every recording waits for the transaction: it writes nothing that is there already.
+    let changed = read.changed_site_fits(work.sites).await?;
     let mut tx = store.begin(WORK, scope).await?;
-    if !tx.holds(lease).await? {
+    if !tx.holds(held.lease()).await? {
         tracing::warn!("another process took over the fit; this one is dropped");
         tx.roll_back().await?;
         return Ok(None);
     }
-    tx.put_fit(&fit, now, &work.sites).await?;
+    tx.put_fit(&fit, now, &changed).await?;
     tx.commit().await?;
     // Whoever records meanwhile sees that a filter is outdated and works it out again itself.
     for some in work.outdated.chunks(WRITTEN_AT_ONCE) {
+        // The fit stands; without the lease, another process writes the rest after its own.
+        if !held.goes_on().await? {
+            break;
+        }
         let sites: Vec<SiteId> = some.iter().map(|furnace| furnace.site.clone()).collect();
         let mut tx = store.begin_over(WORK, scope, Over::Sites(&sites)).await?;
         for furnace in some {
@@ -165,7 +165,7 @@ async fn fitted(
     }
     Ok(Some(Refitted {
         fit,
-        sites: work.sites.len(),
+        sites,
         furnaces: work.furnaces,
         replayed: work.outdated.len(),
     }))
@@ -182,8 +182,13 @@ struct Work {
 }
 
 impl Work {
-    /// Takes in every furnace, site by site.
-    async fn collect(&mut self, store: &Store, scope: &Scope) -> Result<(), Error> {
+    /// Takes in every furnace, site by site; gives whether the lease was held until the end.
+    async fn collect(
+        &mut self,
+        store: &Store,
+        scope: &Scope,
+        held: &mut Held<'_>,
+    ) -> Result<bool, Error> {
         let read = store.read(scope);
         let mut page = Page {
             size: PAGE,
@@ -204,11 +209,15 @@ impl Work {
                 if site.last().is_some_and(|(other, _)| other.site != key.site) {
                     self.add(store, scope, std::mem::take(&mut site)).await?;
                 }
+                if !held.goes_on().await? {
+                    return Ok(false);
+                }
                 let tracked = self.up_to_date(store, scope, &key, tracked).await?;
                 site.push((key, tracked));
             }
             if is_last {
-                return self.add(store, scope, site).await;
+                self.add(store, scope, site).await?;
+                return Ok(true);
             }
         }
     }

@@ -14,10 +14,13 @@ use ringtrue_fleet::tracking::TrackedOffset;
 
 use super::{gauges, tracked};
 use crate::columns::{Place, bytes, json};
-use crate::database::{Connection, query, query_as, query_scalar};
+use crate::database::{Connection, insert_rows, query, query_as, query_scalar};
 use crate::documents::fit::{SiteFitDocument, SolutionDocument};
 use crate::documents::inputs::ComponentsDocument;
 use crate::{Error, Page, Read, Tx};
+
+/// Sites' parts that one statement reads or writes.
+const PARTS_AT_ONCE: usize = 500;
 
 /// What bears on one site's furnaces, with nothing borrowed.
 #[derive(Debug, Clone)]
@@ -207,6 +210,29 @@ impl Read {
         pending(&mut self.connection().await?).await
     }
 
+    /// Of sites' parts in a new fit those that differ from what is kept: few, when few sites have recorded something.
+    pub async fn changed_site_fits(
+        &self,
+        mut sites: Vec<(SiteId, SiteFit)>,
+    ) -> Result<Vec<(SiteId, SiteFit)>, Error> {
+        const SQL: &str = "SELECT f.site_id, f.document FROM json_each($1) AS wanted
+            CROSS JOIN site_fit AS f ON f.site_id = wanted.value";
+        self.everywhere()?;
+        let mut kept: HashMap<String, Vec<u8>> = HashMap::new();
+        for some in sites.chunks(PARTS_AT_ONCE) {
+            let ids: Vec<&str> = some.iter().map(|(site, _)| site.as_str()).collect();
+            let rows: Vec<(String, Vec<u8>)> = query_as(SQL)
+                .bind(json(&ids))
+                .fetch_all(&mut self.connection().await?)
+                .await?;
+            kept.extend(rows);
+        }
+        sites.retain(|(site, part)| {
+            kept.get(site.as_str()) != Some(&bytes(&SiteFitDocument::from(part)))
+        });
+        Ok(sites)
+    }
+
     /// What bears on a site's furnaces, as of one fit.
     pub async fn site_knowledge(
         &self,
@@ -273,8 +299,6 @@ impl Tx {
                 readings = excluded.readings,
                 changes = excluded.changes,
                 reference_version = excluded.reference_version";
-        const SITE: &str = "INSERT INTO site_fit (site_id, document) VALUES ($1, $2)
-            ON CONFLICT (site_id) DO UPDATE SET document = excluded.document";
         // A site that no longer has a reading that counts had no part in this fit.
         const GONE: &str = "DELETE FROM site_fit WHERE NOT EXISTS
             (SELECT 1 FROM tracked_offset AS t WHERE t.site_id = site_fit.site_id)";
@@ -304,12 +328,18 @@ impl Tx {
             .bind(fit.reference_version)
             .execute(self.connection())
             .await?;
-        for (site, part) in sites {
-            query(SITE)
-                .bind(site.as_str())
-                .bind(bytes(&SiteFitDocument::from(part)))
-                .execute(self.connection())
-                .await?;
+        for some in sites.chunks(PARTS_AT_ONCE) {
+            insert_rows(
+                self.connection(),
+                "INSERT INTO site_fit (site_id, document) ",
+                " ON CONFLICT (site_id) DO UPDATE SET document = excluded.document",
+                some,
+                |row, (site, part)| {
+                    row.push(site.as_str())
+                        .push(bytes(&SiteFitDocument::from(part)));
+                },
+            )
+            .await?;
         }
         query(GONE).execute(self.connection()).await?;
         Ok(())

@@ -55,6 +55,24 @@ impl Tx {
         Ok(fence.map(|fence| Lease { name, fence }))
     }
 
+    /// Holds a lease for a time from now on, unless it was taken by another meanwhile; gives whether it is held.
+    pub async fn renew_lease(
+        &mut self,
+        lease: &Lease,
+        now: Timestamp,
+        held_for: SignedDuration,
+    ) -> Result<bool, Error> {
+        const SQL: &str = "UPDATE work_lease SET until = $3 WHERE name = $1 AND fence = $2";
+        let until = now.saturating_add(held_for).unwrap_or(Timestamp::MAX);
+        let done = query(SQL)
+            .bind(lease.name)
+            .bind(lease.fence)
+            .bind(until.as_microsecond())
+            .execute(self.connection())
+            .await?;
+        Ok(done > 0)
+    }
+
     /// Whether a lease is still the last that was taken. Nobody takes it before this transaction ends.
     pub async fn holds(&mut self, lease: &Lease) -> Result<bool, Error> {
         const KEPT: &str = "SELECT fence FROM work_lease WHERE name = $1 FOR SHARE";
