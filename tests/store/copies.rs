@@ -321,7 +321,7 @@ async fn a_source_that_is_served_is_refused_unless_it_is_a_rehearsal() {
     let to = target.owners_location();
     let held = Store::copy(&from, &to, at(moment(0), false), &mut |_| {}).await;
     assert!(
-        matches!(&held, Err(CopyFault::Served { work, until }) if work == "refit" && *until == moment(1)),
+        matches!(&held, Err(CopyFault::Served { work, until, .. }) if work == "refit" && *until == moment(1)),
         "{held:?}"
     );
     let rehearsed = Store::copy(&from, &to, at(moment(0), true), &mut |_| {}).await;
@@ -330,6 +330,81 @@ async fn a_source_that_is_served_is_refused_unless_it_is_a_rehearsal() {
     let to = file.location();
     let later = Store::copy(&from, &to, at(moment(2), false), &mut |_| {}).await;
     assert!(later.expect("copied").is_equal());
+}
+
+/// A server says that it is at work, from one hour to another; or that it has ended.
+async fn serves(store: &Store, server: &str, hours: Option<(i64, i64)>) {
+    let mut tx = store
+        .begin("test", &Scope::for_work("test"))
+        .await
+        .expect("begun");
+    let said = match hours {
+        Some((now, until)) => tx.says_serving(server, moment(now), moment(until)).await,
+        None => tx.says_ended(server).await,
+    };
+    said.expect("said");
+    tx.commit().await.expect("committed");
+}
+
+#[tokio::test]
+async fn a_server_that_only_waits_is_known_to_be_at_work_on_either_side() {
+    let lab = source().await;
+    let from = lab.database.location();
+    let store = Store::open(from.clone()).await.expect("opened");
+    let target = TestDatabase::on_postgresql().await;
+    let to = target.owners_location();
+    let opened = Store::open(target.location()).await.expect("opened");
+    let at = |now| CopyWish {
+        now: moment(now),
+        rehearses: false,
+    };
+    let refused = async |now: i64, wanted: Side| {
+        let refused = Store::copy(&from, &to, at(now), &mut |_| {}).await;
+        assert!(
+            matches!(&refused, Err(CopyFault::Served { side, work, .. })
+                if *side == wanted && work.starts_with("serve/")),
+            "{refused:?}"
+        );
+    };
+    serves(&store, "one", Some((0, 2))).await;
+    serves(&store, "two", Some((0, 2))).await;
+    refused(1, Side::Source).await;
+    serves(&store, "one", None).await;
+    refused(1, Side::Source).await;
+    serves(&store, "two", Some((2, 4))).await;
+    refused(3, Side::Source).await;
+    serves(&store, "two", None).await;
+    serves(&opened, "three", Some((0, 2))).await;
+    refused(1, Side::Target).await;
+    serves(&opened, "three", None).await;
+    opened.close().await.expect("closed");
+    store.close().await.expect("closed");
+    let done = Store::copy(&from, &to, at(1), &mut |_| {}).await;
+    assert!(done.expect("copied").is_equal());
+}
+
+#[tokio::test]
+async fn a_server_that_begins_takes_the_row_of_one_that_has_ended() {
+    let lab = source().await;
+    let store = Store::open(lab.database.location()).await.expect("opened");
+    let rows = async || {
+        let mut behind = lab.behind_its_back().await;
+        let rows: i64 =
+            sqlx::query_scalar("SELECT COUNT(*) FROM work_lease WHERE name LIKE 'serve/%'")
+                .fetch_one(&mut behind)
+                .await
+                .expect("counted");
+        rows
+    };
+    serves(&store, "one", Some((0, 1))).await;
+    serves(&store, "two", Some((0, 1))).await;
+    assert_eq!(rows().await, 2);
+    for start in 1..5 {
+        serves(&store, &format!("later {start}"), Some((start, start + 1))).await;
+        serves(&store, &format!("later {start}"), Some((start, start + 1))).await;
+    }
+    assert_eq!(rows().await, 2, "no row for every start");
+    store.close().await.expect("closed");
 }
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]

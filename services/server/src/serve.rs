@@ -27,6 +27,7 @@ use crate::transport::{Incoming, Transport};
 use crate::webhook::Sender;
 use crate::work;
 use crate::work::checkpoint::Checkpoints;
+use crate::work::serving::Serving;
 
 /// How often an idle connection is asked whether its other end is still there.
 const KEEPALIVE_EVERY: Duration = Duration::from_secs(30);
@@ -226,15 +227,18 @@ pub async fn run(settings: &Settings, lifecycle: &Lifecycle) -> anyhow::Result<E
             return Ok(Exit::Config);
         }
     };
+    let seal = match Seal::named_by(settings) {
+        Ok(seal) => seal,
+        Err(fault) => {
+            tracing::error!("audit.key: {fault:#}");
+            return Ok(Exit::Config);
+        }
+    };
     // First of all: when another server runs there, its database is not touched.
     let listener = bind(settings.listen).await?;
     let address = listener.local_addr()?;
     let listener_http = match settings.http.listen {
         Some(address) => Some(bind(address).await?),
-        None => None,
-    };
-    let seal = match &settings.audit.key {
-        Some(file) => Some(Seal::open(file.as_ref())?),
         None => None,
     };
     let mailer = Mailer::of(settings)?;
@@ -255,6 +259,8 @@ pub async fn run(settings: &Settings, lifecycle: &Lifecycle) -> anyhow::Result<E
     if let Some(mailer) = mailer {
         work::mail::start(&app, mailer, lifecycle);
     }
+    let serving = Serving::of(&app);
+    serving.start(lifecycle);
     let door = start(listener, &transport, &app, settings, lifecycle);
     // A door that nobody holds would keep what records readings from ending.
     if let Some(listener) = listener_http {
@@ -272,6 +278,9 @@ pub async fn run(settings: &Settings, lifecycle: &Lifecycle) -> anyhow::Result<E
         && !lifecycle.stop.is_cancelled()
     {
         checkpoints.last().await;
+    }
+    if !lifecycle.stop.is_cancelled() {
+        serving.ended().await;
     }
     // Told to stop at once, nobody waits for the disk: the write-ahead log is as durable as the file.
     if !lifecycle.stop.is_cancelled() {

@@ -12,5 +12,6 @@ pub(crate) mod others;
 pub(crate) mod partitions;
 pub(crate) mod ready;
 pub(crate) mod refit;
+pub(crate) mod serving;
 pub(crate) mod told;
 pub(crate) mod webhooks;

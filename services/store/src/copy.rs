@@ -215,14 +215,16 @@ async fn copied(
 ) -> Result<(Store, Copied), CopyFault> {
     let mut seen = Seen::of(source, Side::Source).await?;
     if !wish.rehearses {
-        refuse_served(&mut seen.connection, wish.now).await?;
+        refuse_served(&mut seen.connection, wish.now, Side::Source).await?;
     }
     let entries = entries(&mut seen.connection)
         .await
         .map_err(Side::Source.failed())?;
     let target = open_target(to).await.map_err(Side::Target.fault())?;
     let result = whole_copy(source, &target, &mut seen, wish, entries, told).await;
-    seen.end(Side::Source).await?;
+    // Nothing was written there. Its connection has done nothing for as long as the target was compared, and may have
+    // been cut on the way; the copy is as good without it.
+    drop(seen.end(Side::Source).await);
     match result {
         Ok(copied) => Ok((target, copied)),
         Err(fault) => {
@@ -242,6 +244,9 @@ async fn whole_copy(
     told: &mut (dyn FnMut(CopyStep<'_>) + Send),
 ) -> Result<Copied, CopyFault> {
     let mut opposite = Seen::of(target, Side::Target).await?;
+    if !wish.rehearses {
+        refuse_served(&mut opposite.connection, wish.now, Side::Target).await?;
+    }
     let agreed = if opposite.level == seen.level {
         shape::agree(&seen.tables, &opposite.tables)
             .map_err(|table| CopyFault::OtherShape { table })
@@ -309,17 +314,22 @@ async fn entries(connection: &mut Connection) -> Result<i64, sqlx::Error> {
         .await
 }
 
-/// Fails when a server holds a lease: it is at work on the source now.
-async fn refuse_served(connection: &mut Connection, now: Timestamp) -> Result<(), CopyFault> {
+/// Fails when a server holds a lease: each holds one for as long as it is at work.
+async fn refuse_served(
+    connection: &mut Connection,
+    now: Timestamp,
+    side: Side,
+) -> Result<(), CopyFault> {
     const HELD: &str = "SELECT name, until FROM work_lease WHERE until > $1 ORDER BY until DESC";
     let held: Vec<(String, i64)> = query_as(HELD)
         .bind(now.as_microsecond())
         .fetch_all(connection)
         .await
-        .map_err(Side::Source.failed())?;
+        .map_err(side.failed())?;
     match held.into_iter().next() {
         None => Ok(()),
         Some((work, until)) => Err(CopyFault::Served {
+            side,
             work,
             until: Timestamp::from_microsecond(until).unwrap_or(Timestamp::MAX),
         }),

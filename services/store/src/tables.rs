@@ -1,5 +1,15 @@
 //! One file per table: its row, what a row means, and every statement that touches it.
 
+/// Pairs of a site and an id of something there, out of the JSON list `$1`. They are taken apart before anything is
+/// looked for: behind row-level security PostgreSQL uses an index only for what cannot leak a row, which no function of
+/// ours is known for, and reads everything in reach instead.
+macro_rules! wanted_pairs {
+    () => {
+        "WITH wanted AS MATERIALIZED (SELECT json_extract(value, '$[0]') AS site_id, json_extract(value, '$[1]') AS id
+            FROM json_each($1)) "
+    };
+}
+
 /// That no later version of a record is there: in a table of amendments and its column, of the row that stands under such a
 /// name and holds its id in such a column. Never as an outer join whose right side is missing: PostgreSQL takes that for one
 /// row in two hundred, so it reads and sorts all records of a furnace where it should stop after a page.
@@ -46,6 +56,7 @@ pub(crate) mod programmes;
 pub(crate) mod readings;
 pub(crate) mod ring_batches;
 pub(crate) mod rules;
+mod serving;
 pub(crate) mod sign_offs;
 pub(crate) mod signing_phrases;
 pub(crate) mod site_groups;

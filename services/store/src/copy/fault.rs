@@ -67,12 +67,14 @@ pub enum CopyFault {
          new, empty database"
     )]
     OfAnother,
-    /// The source is served.
+    /// One of the two is served.
     #[error(
-        "a server is at work on the source: it holds the lease `{work}` until {until}. Stop every server, wait until \
+        "a server is at work on the {side}: it holds the lease `{work}` until {until}. Stop every server, wait until \
          then if one was killed, and start again; --rehearse copies all the same, without what is recorded meanwhile"
     )]
     Served {
+        /// Which one.
+        side: Side,
         /// The lease.
         work: String,
         /// Until when it is held, unless the server takes it again.
