@@ -197,6 +197,10 @@ impl Courier {
         }
         let mut failures = 0;
         for event in due {
+            // Another server may have taken over while this one was held up, and be further: its order stands.
+            if details.is_ordered && !self.still_waits(webhook, &event).await? {
+                break;
+            }
             failures = if self.carried(webhook, event).await? {
                 0
             } else {
@@ -212,6 +216,16 @@ impl Courier {
             }
         }
         Ok(())
+    }
+
+    /// Whether an event is the next one still.
+    async fn still_waits(&self, webhook: &Webhook, event: &DueEvent) -> Result<bool, Error> {
+        let read = self.store.read(&Self::scope());
+        let next = read
+            .due_events(&webhook.key.webhook, true, self.clock.now(), 1)
+            .await?;
+        let next = next.first().map(|next| next.change.position.number);
+        Ok(next == Some(event.change.position.number))
     }
 
     /// Sends one event and notes what came of it; gives whether it arrived.

@@ -150,19 +150,21 @@ impl Tx {
         const RECIPIENT: &str = "UPDATE mail_subscription SET last_sent_at = $2, last_failure = '',
             failing_since = NULL WHERE id = $1";
         self.everywhere()?;
-        self.look_at_failing(id, false).await?;
+        let changing = self.changes_failing(id, false).await?;
+        // The recipient, their mail, the agenda: in the order of whoever unsubscribes, so that neither waits for whom
+        // they keep waiting.
+        query(RECIPIENT)
+            .bind(id.as_str())
+            .bind(now.as_microsecond())
+            .execute(self.connection())
+            .await?;
         query(MAIL)
             .bind(id.as_str())
             .bind(topic)
             .bind(now.as_microsecond())
             .execute(self.connection())
             .await?;
-        query(RECIPIENT)
-            .bind(id.as_str())
-            .bind(now.as_microsecond())
-            .execute(self.connection())
-            .await?;
-        Ok(())
+        self.look_at(&changing).await
     }
 
     /// A mail did not get through; it is tried again at `next_at`, or given up when none. `failing_since` says
@@ -182,9 +184,16 @@ impl Tx {
         const RECIPIENT: &str = "UPDATE mail_subscription SET last_failure = $2,
             failing_since = COALESCE(failing_since, $3) WHERE id = $1";
         self.everywhere()?;
-        if failing_since.is_some() {
-            self.look_at_failing(id, true).await?;
-        }
+        let changing = match failing_since {
+            Some(_) => self.changes_failing(id, true).await?,
+            None => Vec::new(),
+        };
+        query(RECIPIENT)
+            .bind(id.as_str())
+            .bind(failure)
+            .bind(failing_since.map(Timestamp::as_microsecond))
+            .execute(self.connection())
+            .await?;
         query(MAIL)
             .bind(id.as_str())
             .bind(topic)
@@ -192,26 +201,28 @@ impl Tx {
             .bind(next_at.map(Timestamp::as_microsecond))
             .execute(self.connection())
             .await?;
-        query(RECIPIENT)
-            .bind(id.as_str())
-            .bind(failure)
-            .bind(failing_since.map(Timestamp::as_microsecond))
-            .execute(self.connection())
-            .await?;
-        Ok(())
+        self.look_at(&changing).await
     }
 
-    /// Puts a recipient's place on the agenda when it is about to change whether their mail fails.
-    async fn look_at_failing(&mut self, id: &SubscriptionId, fails: bool) -> Result<(), Error> {
+    /// A recipient's place when it is about to change whether their mail fails.
+    async fn changes_failing(
+        &mut self,
+        id: &SubscriptionId,
+        fails: bool,
+    ) -> Result<Vec<String>, Error> {
         const SQL: &str = "SELECT site_id FROM mail_subscription
             WHERE id = $1 AND (failing_since IS NOT NULL) <> $2";
-        let sites: Vec<String> = query_scalar(SQL)
+        Ok(query_scalar(SQL)
             .bind(id.as_str())
             .bind(fails)
             .fetch_all(self.connection())
-            .await?;
-        for site in sites {
-            put_on(self.connection(), &[&site]).await?;
+            .await?)
+    }
+
+    /// Puts places on the agenda.
+    async fn look_at(&mut self, places: &[String]) -> Result<(), Error> {
+        for place in places {
+            put_on(self.connection(), &[place]).await?;
         }
         Ok(())
     }

@@ -86,6 +86,14 @@ pub(super) async fn part(
     for window in 1..=MOST_WINDOWS {
         let until = from.saturating_add(WINDOW).min(end.number);
         let changes = read.changes(filter, from, until, most).await?;
+        // What was put away since the position was looked at would lack without a word.
+        if all
+            .oldest_change()
+            .await?
+            .is_some_and(|oldest| oldest > from + 1)
+        {
+            return Err(Error::CursorExpired);
+        }
         let is_full = changes.len() >= most as usize;
         if changes.is_empty() && until < end.number && window < MOST_WINDOWS {
             from = until;

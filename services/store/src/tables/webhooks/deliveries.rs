@@ -251,9 +251,6 @@ impl Tx {
             .bind(key.webhook.as_str())
             .fetch_one(self.connection())
             .await?;
-        if was_dead > 0 {
-            put_on(self.connection(), &[chain(key)]).await?;
-        }
         query(EVENT)
             .bind(key.webhook.as_str())
             .bind(change)
@@ -265,6 +262,10 @@ impl Tx {
             .bind(now.as_microsecond())
             .execute(self.connection())
             .await?;
+        // Always after the webhook's own row, so that nobody who changes both waits for whom they keep waiting.
+        if was_dead > 0 {
+            put_on(self.connection(), &[chain(key)]).await?;
+        }
         Ok(())
     }
 
