@@ -12,13 +12,14 @@
 //! served under a role for which row-level security hides all others, whatever a statement forgets.
 
 use std::io;
+use std::net::IpAddr;
 use std::ops::RangeInclusive;
 use std::str::FromStr as _;
 use std::time::Duration;
 
 use ringtrue_fleet::caller::Scope;
 use ringtrue_fleet::key::SiteId;
-use sqlx::postgres::{PgConnectOptions, PgConnection, PgPool, PgPoolOptions};
+use sqlx::postgres::{PgConnectOptions, PgConnection, PgPool, PgPoolOptions, PgSslMode};
 use sqlx::{AssertSqlSafe, ConnectOptions as _, Connection as _};
 
 use super::borrowed::{Borrowed, Shelf};
@@ -97,9 +98,33 @@ fn refuse_unknown_parts(url: &str) -> Result<(), sqlx::Error> {
     Ok(())
 }
 
+/// Refuses a database beyond this machine about which nobody has decided whether it is encrypted: the driver would go
+/// on without encryption wherever the other end offers none, and would check no certificate.
+fn refuse_undecided(url: &str, options: &PgConnectOptions) -> Result<(), sqlx::Error> {
+    let host = options.get_host();
+    let is_here = options.get_socket().is_some()
+        || host.starts_with('/')
+        || host == "localhost"
+        || IpAddr::from_str(host.trim_matches(['[', ']']))
+            .is_ok_and(|ip| ip.to_canonical().is_loopback());
+    let (_, parts) = url.split_once('?').unwrap_or((url, ""));
+    let says_so = |part: &str| part.starts_with("sslmode=") || part.starts_with("ssl-mode=");
+    let is_undecided = matches!(options.get_ssl_mode(), PgSslMode::Allow | PgSslMode::Prefer);
+    if is_here || !is_undecided || parts.split('&').any(says_so) {
+        return Ok(());
+    }
+    let words = format!(
+        "{host} is beyond this machine and the address has no sslmode: add ?sslmode=verify-full, and \
+         &sslrootcert=FILE for a certificate of an authority of your own"
+    );
+    Err(sqlx::Error::Configuration(words.into()))
+}
+
 fn options(address: &Address) -> Result<PgConnectOptions, Error> {
     refuse_unknown_parts(&address.url)?;
-    let options = PgConnectOptions::from_str(&address.url)?
+    let options = PgConnectOptions::from_str(&address.url)?;
+    refuse_undecided(&address.url, &options)?;
+    let options = options
         .application_name("ringtrue")
         .statement_cache_capacity(STATEMENTS)
         .options([
