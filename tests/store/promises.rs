@@ -224,6 +224,57 @@ async fn servers_of_two_versions_work_on_one_database_while_it_is_upgraded() {
     assert!(matches!(refused, Err(Error::NewerSchema)), "{refused:?}");
 }
 
+/// PostgreSQL refuses a prepared statement whose result has other columns by now.
+#[tokio::test]
+async fn statements_that_were_prepared_before_columns_were_added_are_made_anew() {
+    let lab = Laboratory::furnished_on_postgresql().await;
+    let read = lab.store.read(&Scope::for_work("test"));
+    let page = Page {
+        size: 5,
+        after: Vec::new(),
+    };
+    // More often than there are connections.
+    const OFTEN: usize = 40;
+    for _ in 0..OFTEN {
+        assert_eq!(read.sites(&page).await.expect("sites").len(), 1);
+        let mut tx = lab.begin().await;
+        tx.fit().await.expect("none yet");
+        tx.roll_back().await.expect("rolled back");
+    }
+    let mut behind = lab.behind_its_back().await;
+    sqlx::raw_sql(
+        "ALTER TABLE site ADD COLUMN later TEXT;
+        ALTER TABLE fleet_fit ADD COLUMN later TEXT;",
+    )
+    .execute(&mut behind)
+    .await
+    .expect("a migration that only adds");
+    let mut in_the_way = 0;
+    for _ in 0..OFTEN {
+        let sites = read
+            .sites(&page)
+            .await
+            .expect("a read by itself never fails");
+        assert_eq!(sites.len(), 1);
+        // In a transaction what was done before it is lost with it, so the caller is told to come again.
+        let mut tx = lab.begin().await;
+        match tx.fit().await {
+            Ok(_) => {}
+            Err(Error::Conflict(_)) => in_the_way += 1,
+            Err(other) => panic!("{other:?}"),
+        }
+        tx.roll_back().await.expect("rolled back");
+    }
+    assert!(in_the_way >= 1, "no statement was outdated");
+    assert!(
+        in_the_way < OFTEN,
+        "a connection goes on with what is outdated"
+    );
+    let mut tx = lab.begin().await;
+    tx.fit().await.expect("made anew");
+    tx.roll_back().await.expect("rolled back");
+}
+
 #[tokio::test]
 async fn an_older_program_does_not_take_what_was_added_for_tampering() {
     let (lab, _behind) = migrated_further().await;

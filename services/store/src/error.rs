@@ -1,5 +1,7 @@
 //! What may go wrong in the store.
 
+use sqlx::postgres::PgDatabaseError;
+
 /// A fault of the store. "Not found" is not one: lookups give an `Option`.
 #[derive(Debug, thiserror::Error)]
 pub enum Error {
@@ -112,7 +114,7 @@ fn retold(fault: &sqlx::Error) -> sqlx::Error {
 }
 
 /// Codes of PostgreSQL's (SQLSTATE) for a transaction that was undone because of others: serialization
-/// failure, deadlock, lock time-out, statement time-out.
+/// failure, deadlock, lock time-out, statement time-out. An outdated plan is another.
 const IN_THE_WAY: [&str; 4] = ["40001", "40P01", "55P03", "57014"];
 
 /// Beginnings of codes of PostgreSQL's for a server that went, is not ready, is full, or only reads: connection
@@ -126,8 +128,21 @@ const NO_DATABASE: &str = "3D000";
 /// PostgreSQL's code for a right that is lacking.
 const NO_RIGHT: &str = "42501";
 
+/// Whether PostgreSQL refused a prepared statement because the columns of its result are others by now: a migration
+/// was run meanwhile. Its words depend on the language, the place in its source does not.
+pub(crate) fn has_outdated_plan(fault: &sqlx::Error) -> bool {
+    let fault = fault.as_database_error();
+    let fault = fault.and_then(|fault| fault.try_downcast_ref::<PgDatabaseError>());
+    fault.is_some_and(|fault| {
+        fault.code() == "0A000" && fault.routine() == Some("RevalidateCachedQuery")
+    })
+}
+
 impl From<sqlx::Error> for Error {
     fn from(fault: sqlx::Error) -> Self {
+        if has_outdated_plan(&fault) {
+            return Self::Conflict(fault);
+        }
         match &fault {
             sqlx::Error::Io(_)
             | sqlx::Error::Tls(_)

@@ -10,11 +10,14 @@ use sqlx::pool::PoolConnection;
 use sqlx::postgres::{PgArguments, PgConnection, PgRow};
 use sqlx::query::Query as Statement;
 use sqlx::sqlite::{SqliteArguments, SqliteConnection, SqliteRow};
-use sqlx::{Arguments as _, AssertSqlSafe, FromRow, Postgres, Sqlite, Transaction};
+use sqlx::{
+    Arguments as _, AssertSqlSafe, Connection as _, FromRow, Postgres, Sqlite, Transaction,
+};
 
 use super::borrowed::Borrowed;
 use super::dialect;
 use super::patience::Patience;
+use crate::error::has_outdated_plan;
 
 /// A connection, alone or in a transaction.
 #[derive(Debug)]
@@ -52,6 +55,14 @@ impl Connection {
         match self {
             Self::Sqlite(_) | Self::SqliteReader(_) | Self::SqliteSnapshot(_) => true,
             Self::Postgres(_) => false,
+        }
+    }
+
+    fn is_in_transaction(&self) -> bool {
+        match self {
+            Self::SqliteSnapshot(_) => true,
+            Self::Postgres(borrowed) => borrowed.is_in_transaction(),
+            Self::Sqlite(_) | Self::SqliteReader(_) => false,
         }
     }
 
@@ -154,14 +165,14 @@ fn sqlite_values(values: Vec<Value<'_>>) -> Result<SqliteArguments, sqlx::Error>
     Ok(all)
 }
 
-fn postgres_values(values: Vec<Value<'_>>) -> Result<PgArguments, sqlx::Error> {
+fn postgres_values(values: &[Value<'_>]) -> Result<PgArguments, sqlx::Error> {
     let mut all = PgArguments::default();
     for value in values {
         match value {
             Value::Text(text) => all.add(text.as_deref()),
-            Value::Integer(number) => all.add(number),
-            Value::Real(number) => all.add(number),
-            Value::Truth(truth) => all.add(truth),
+            Value::Integer(number) => all.add(*number),
+            Value::Real(number) => all.add(*number),
+            Value::Truth(truth) => all.add(*truth),
             Value::Bytes(bytes) => all.add(bytes.as_deref()),
         }
         .map_err(sqlx::Error::Encode)?;
@@ -184,9 +195,9 @@ impl<'q> Query<'q> {
         })
     }
 
-    fn for_postgres(self) -> Result<Statement<'static, Postgres, PgArguments>, sqlx::Error> {
-        let values = postgres_values(self.values)?;
-        Ok(match dialect::for_postgres(self.sql) {
+    fn for_postgres(&self) -> Result<Statement<'static, Postgres, PgArguments>, sqlx::Error> {
+        let values = postgres_values(&self.values)?;
+        Ok(match dialect::for_postgres(self.sql.clone()) {
             Cow::Borrowed(sql) => sqlx::query_with(sql, values),
             Cow::Owned(sql) => sqlx::query_with(AssertSqlSafe(sql), values),
         })
@@ -207,15 +218,27 @@ impl<'q> Query<'q> {
     }
 
     async fn all<T: Row>(self, connection: &mut Connection) -> Result<Vec<T>, sqlx::Error> {
+        let is_alone = !connection.is_in_transaction();
         match connection.driver() {
             Driver::Sqlite(driver) => {
                 let rows = self.for_sqlite()?.fetch_all(driver).await?;
                 rows.iter().map(T::from_row).collect()
             }
             Driver::Postgres(driver, patience) => {
-                let rows = patience
-                    .wait(self.for_postgres()?.fetch_all(driver))
-                    .await?;
+                let asked = self.for_postgres()?.fetch_all(&mut *driver);
+                let rows = match patience.wait(asked).await {
+                    Err(fault) if has_outdated_plan(&fault) => {
+                        // A migration added a column while this server is at work: its statements are made anew.
+                        patience.wait(driver.clear_cached_statements()).await?;
+                        if !is_alone {
+                            return Err(fault);
+                        }
+                        patience
+                            .wait(self.for_postgres()?.fetch_all(driver))
+                            .await?
+                    }
+                    asked => asked?,
+                };
                 rows.iter().map(T::from_row).collect()
             }
         }
