@@ -137,6 +137,14 @@ const COMMITTED: &[(&str, &str)] = &[
         "7c622fae577457046cd6d134b95dee31afd25f618557ced86b21d78583228c77",
     ),
     (
+        "services/store/migrations/postgres/0017_entries_in_reach.sql",
+        "d440e4f78576e2d83e49fbc1481f541d9b5780d596940eebffad64d482ec93a8",
+    ),
+    (
+        "services/store/migrations/sqlite/0017_entries_in_reach.sql",
+        "cdcffeb811bede83220e502a2c55f3e6c1764578fa1ea81ec8164584b24fae82",
+    ),
+    (
         "services/store/migrations/postgres/0016_webhooks.sql",
         "fb4a5bfa3413b34d6d323f9767d056784b73c0c97601e63706560ef5a91a9cac",
     ),

@@ -96,10 +96,12 @@ pub(crate) async fn events_of(
     connection: &mut Connection,
     keys: &str,
 ) -> Result<Vec<FurnaceEvent>, Error> {
-    const SQL: &str = "SELECT e.* FROM json_each($1) AS wanted CROSS JOIN furnace_event AS e
-        ON e.site_id = json_extract(wanted.value, '$[0]')
-        AND e.furnace_id = json_extract(wanted.value, '$[1]')
-        ORDER BY e.site_id, e.furnace_id, e.happened_at, e.id";
+    const SQL: &str = concat!(
+        wanted_pairs!(),
+        "SELECT e.* FROM wanted CROSS JOIN furnace_event AS e
+            ON e.site_id = wanted.site_id AND e.furnace_id = wanted.id
+        ORDER BY e.site_id, e.furnace_id, e.happened_at, e.id"
+    );
     let rows: Vec<EventRow> = query_as(SQL).bind(keys).fetch_all(connection).await?;
     rows.into_iter().map(EventRow::event).collect()
 }

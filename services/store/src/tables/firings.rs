@@ -201,15 +201,16 @@ impl Read {
                 AND ($5 OR (a.amended_by IS NULL AND f.outcome <> 'cancelled'))
                 AND (f.ended_at, f.id) < ($6, $7)
             ORDER BY f.ended_at DESC, f.id DESC LIMIT $8";
-        const BY_REPORT: &str = "SELECT f.*, a.amended_by FROM firing_report AS r
-            CROSS JOIN json_each(r.names) AS one ON TRUE
-            CROSS JOIN firing AS f ON f.site_id = r.site_id
-                AND f.furnace_id = json_extract(one.value, '$[0]')
-                AND f.ended_at = CAST(json_extract(one.value, '$[1]') AS BIGINT)
-                AND f.id = json_extract(one.value, '$[2]')
+        const BY_REPORT: &str = "WITH wanted AS MATERIALIZED (SELECT json_extract(one.value, '$[0]') AS furnace_id,
+                CAST(json_extract(one.value, '$[1]') AS BIGINT) AS ended_at, json_extract(one.value, '$[2]') AS id
+                FROM firing_report AS r CROSS JOIN json_each(r.names) AS one ON TRUE
+                WHERE r.site_id = $1 AND r.id = $9)
+            SELECT f.*, a.amended_by FROM wanted
+            CROSS JOIN firing AS f ON f.site_id = $1 AND f.furnace_id = wanted.furnace_id
+                AND f.ended_at = wanted.ended_at AND f.id = wanted.id
             LEFT JOIN firing_amendment AS a ON a.site_id = f.site_id AND a.furnace_id = f.furnace_id
                 AND a.firing_id = f.id
-            WHERE r.site_id = $1 AND r.id = $9 AND ($2 IS NULL OR f.furnace_id = $2)
+            WHERE ($2 IS NULL OR f.furnace_id = $2)
                 AND ($10 IS NULL OR EXISTS (SELECT 1 FROM firing_case AS c
                     WHERE c.site_id = f.site_id AND c.case_id = $10 AND c.furnace_id = f.furnace_id
                         AND c.ended_at = f.ended_at AND c.firing_id = f.id))

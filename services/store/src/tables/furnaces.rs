@@ -126,9 +126,10 @@ pub(crate) async fn furnaces_of(
     connection: &mut Connection,
     keys: &str,
 ) -> Result<Vec<Furnace>, Error> {
-    const SQL: &str = "SELECT f.* FROM json_each($1) AS wanted CROSS JOIN furnace AS f
-        ON f.site_id = json_extract(wanted.value, '$[0]')
-        AND f.id = json_extract(wanted.value, '$[1]')";
+    const SQL: &str = concat!(
+        wanted_pairs!(),
+        "SELECT f.* FROM wanted CROSS JOIN furnace AS f ON f.site_id = wanted.site_id AND f.id = wanted.id"
+    );
     let rows: Vec<FurnaceRow> = query_as(SQL).bind(keys).fetch_all(connection).await?;
     rows.into_iter().map(FurnaceRow::furnace).collect()
 }

@@ -173,9 +173,10 @@ pub(crate) async fn gauges_of(
     connection: &mut Connection,
     keys: &str,
 ) -> Result<Vec<Gauge>, Error> {
-    const SQL: &str = "SELECT g.* FROM json_each($1) AS wanted CROSS JOIN gauge AS g
-        ON g.site_id = json_extract(wanted.value, '$[0]')
-        AND g.id = json_extract(wanted.value, '$[1]')";
+    const SQL: &str = concat!(
+        wanted_pairs!(),
+        "SELECT g.* FROM wanted CROSS JOIN gauge AS g ON g.site_id = wanted.site_id AND g.id = wanted.id"
+    );
     let rows: Vec<GaugeRow> = query_as(SQL).bind(keys).fetch_all(connection).await?;
     rows.into_iter().map(GaugeRow::gauge).collect()
 }
@@ -199,10 +200,12 @@ pub(crate) async fn checks_of(
     connection: &mut Connection,
     keys: &str,
 ) -> Result<Vec<GaugeCheck>, Error> {
-    const SQL: &str = "SELECT c.* FROM json_each($1) AS wanted CROSS JOIN gauge_check AS c
-        ON c.site_id = json_extract(wanted.value, '$[0]')
-        AND c.gauge_id = json_extract(wanted.value, '$[1]')
-        ORDER BY c.site_id, c.gauge_id, c.checked_at DESC, c.id DESC";
+    const SQL: &str = concat!(
+        wanted_pairs!(),
+        "SELECT c.* FROM wanted CROSS JOIN gauge_check AS c
+            ON c.site_id = wanted.site_id AND c.gauge_id = wanted.id
+        ORDER BY c.site_id, c.gauge_id, c.checked_at DESC, c.id DESC"
+    );
     let rows: Vec<CheckRow> = query_as(SQL).bind(keys).fetch_all(connection).await?;
     rows.into_iter().map(CheckRow::check).collect()
 }
@@ -268,9 +271,11 @@ pub(crate) async fn pooled_of(
     connection: &mut Connection,
     keys: &str,
 ) -> Result<Vec<(GaugeKey, Pooled)>, Error> {
-    const SQL: &str = "SELECT s.* FROM json_each($1) AS wanted CROSS JOIN gauge_scatter AS s
-        ON s.site_id = json_extract(wanted.value, '$[0]')
-        AND s.gauge_id = json_extract(wanted.value, '$[1]')";
+    const SQL: &str = concat!(
+        wanted_pairs!(),
+        "SELECT s.* FROM wanted CROSS JOIN gauge_scatter AS s
+            ON s.site_id = wanted.site_id AND s.gauge_id = wanted.id"
+    );
     let rows: Vec<ScatterRow> = query_as(SQL).bind(keys).fetch_all(connection).await?;
     let mut pooled = Vec::with_capacity(rows.len());
     for row in rows {

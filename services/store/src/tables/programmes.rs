@@ -139,10 +139,10 @@ pub(crate) async fn programmes_of(
     connection: &mut Connection,
     keys: &str,
 ) -> Result<Vec<Programme>, Error> {
-    const SQL: &str = "SELECT p.* FROM json_each($1) AS wanted CROSS JOIN programme AS p
-        ON p.site_id = json_extract(wanted.value, '$[0]')
-        AND p.furnace_id = json_extract(wanted.value, '$[1]')
-        AND p.id = json_extract(wanted.value, '$[2]')";
+    const SQL: &str = "WITH wanted AS MATERIALIZED (SELECT json_extract(value, '$[0]') AS site_id,
+            json_extract(value, '$[1]') AS furnace_id, json_extract(value, '$[2]') AS id FROM json_each($1))
+        SELECT p.* FROM wanted CROSS JOIN programme AS p
+            ON p.site_id = wanted.site_id AND p.furnace_id = wanted.furnace_id AND p.id = wanted.id";
     let rows: Vec<ProgrammeRow> = query_as(SQL).bind(keys).fetch_all(connection).await?;
     rows.into_iter().map(ProgrammeRow::programme).collect()
 }

@@ -139,9 +139,11 @@ pub(crate) async fn tracked_of(
     connection: &mut Connection,
     keys: &str,
 ) -> Result<Vec<(FurnaceKey, TrackedOffset)>, Error> {
-    const SQL: &str = "SELECT t.* FROM json_each($1) AS wanted CROSS JOIN tracked_offset AS t
-        ON t.site_id = json_extract(wanted.value, '$[0]')
-        AND t.furnace_id = json_extract(wanted.value, '$[1]')";
+    const SQL: &str = concat!(
+        wanted_pairs!(),
+        "SELECT t.* FROM wanted CROSS JOIN tracked_offset AS t
+            ON t.site_id = wanted.site_id AND t.furnace_id = wanted.id"
+    );
     let rows: Vec<TrackedRow> = query_as(SQL).bind(keys).fetch_all(&mut *connection).await?;
     read_back(connection, rows).await
 }
@@ -255,15 +257,14 @@ impl Read {
         furnaces: &[FurnaceKey],
     ) -> Result<Vec<(FurnaceKey, Timestamp)>, Error> {
         const SQL: &str = concat!(
+            wanted_pairs!(),
             "SELECT t.site_id, t.furnace_id, (
                 SELECT e.fired_at FROM evaluation AS e
                 WHERE e.site_id = t.site_id AND e.furnace_id = t.furnace_id
                     AND (e.fired_at, e.reading_id) < (t.last_fired_at, t.last_reading_id) AND e.counts AND ",
             unamended_reading!("e", "reading_id"),
             " ORDER BY e.fired_at DESC, e.reading_id DESC LIMIT 1)
-            FROM json_each($1) AS wanted CROSS JOIN tracked_offset AS t
-            ON t.site_id = json_extract(wanted.value, '$[0]')
-            AND t.furnace_id = json_extract(wanted.value, '$[1]')"
+            FROM wanted CROSS JOIN tracked_offset AS t ON t.site_id = wanted.site_id AND t.furnace_id = wanted.id"
         );
         let mut keys = Vec::with_capacity(furnaces.len());
         for furnace in furnaces {

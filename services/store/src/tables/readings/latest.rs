@@ -82,11 +82,11 @@ async fn with_keys(
     keys: &[Key],
 ) -> Result<Vec<RecordedRow>, Error> {
     const SQL: &str = concat!(
+        "WITH wanted AS MATERIALIZED (SELECT CAST(json_extract(value, '$[0]') AS BIGINT) AS fired_at,
+            json_extract(value, '$[1]') AS id, json_extract(value, '$[2]') AS furnace_id FROM json_each($2)) ",
         recorded_from!(
-            "json_each($2) AS wanted
-            CROSS JOIN reading AS r ON r.site_id = $1 AND r.furnace_id = json_extract(wanted.value, '$[2]')
-                AND r.fired_at = CAST(json_extract(wanted.value, '$[0]') AS BIGINT)
-                AND r.id = json_extract(wanted.value, '$[1]')"
+            "wanted CROSS JOIN reading AS r ON r.site_id = $1 AND r.furnace_id = wanted.furnace_id
+                AND r.fired_at = wanted.fired_at AND r.id = wanted.id"
         ),
         " ORDER BY r.fired_at DESC, r.id DESC"
     );

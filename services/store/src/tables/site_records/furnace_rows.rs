@@ -237,17 +237,26 @@ pub(super) async fn furnaces(connection: &mut Connection, sites: &str) -> Result
     Ok(furnaces)
 }
 
+/// Sites, each with a moment and the day of it, out of the JSON list `$1`; apart for the reason that [`wanted_pairs`] has.
+macro_rules! wanted_since {
+    () => {
+        "WITH wanted AS MATERIALIZED (SELECT json_extract(value, '$[0]') AS site_id,
+            CAST(json_extract(value, '$[1]') AS BIGINT) AS since, json_extract(value, '$[2]') AS since_day
+            FROM json_each($1)) "
+    };
+}
+
 /// What happened to each furnace, latest first; `since` is a JSON list of [site, moment].
 pub(super) async fn add_events(
     connection: &mut Connection,
     since: &str,
     furnaces: &mut Furnaces,
 ) -> Result<(), Error> {
-    const SQL: &str =
+    const SQL: &str = concat!(
+        wanted_since!(),
         "SELECT COALESCE(CAST(json_group_array(json_array(e.happened_at, e.id, e.site_id, e.furnace_id, e.kind)) AS TEXT), '[]')
-        FROM json_each($1) AS wanted
-        CROSS JOIN furnace_event AS e ON e.site_id = json_extract(wanted.value, '$[0]')
-            AND e.happened_at >= CAST(json_extract(wanted.value, '$[1]') AS BIGINT)";
+        FROM wanted CROSS JOIN furnace_event AS e ON e.site_id = wanted.site_id AND e.happened_at >= wanted.since"
+    );
     let mut found: Vec<(i64, String, String, String, String)> =
         rows(connection, SQL, since, "furnace_event").await?;
     found.sort_unstable_by(|a, b| b.cmp(a));
@@ -275,16 +284,17 @@ pub(super) async fn add_acts(
     furnaces: &mut Furnaces,
 ) -> Result<(), Error> {
     // The columns in the order of the row's fields.
-    const SQL: &str =
-        "SELECT COALESCE(CAST(json_group_array(json_array(a.site_id, a.subject, a.acted_at, a.id,
+    const SQL: &str = concat!(
+        wanted_since!(),
+        ", subjects AS MATERIALIZED (SELECT f.site_id, 'sites/' || f.site_id || '/furnaces/' || f.id AS subject,
+            wanted.since FROM wanted CROSS JOIN furnace AS f ON f.site_id = wanted.site_id)
+        SELECT COALESCE(CAST(json_group_array(json_array(a.site_id, a.subject, a.acted_at, a.id,
             a.kind, a.task, a.deferred_until, a.reason, a.from_day, a.until_day, a.firings,
             real_json(a.hours_hot), a.rings_left, truth_json(a.chamber_was_empty),
             a.performed_by, a.received_at)) AS TEXT), '[]')
-        FROM json_each($1) AS wanted
-        CROSS JOIN furnace AS f ON f.site_id = json_extract(wanted.value, '$[0]')
-        CROSS JOIN care_act AS a ON a.site_id = f.site_id
-            AND a.subject = 'sites/' || f.site_id || '/furnaces/' || f.id
-            AND a.acted_at >= CAST(json_extract(wanted.value, '$[1]') AS BIGINT)";
+        FROM subjects AS s CROSS JOIN care_act AS a ON a.site_id = s.site_id AND a.subject = s.subject
+            AND a.acted_at >= s.since"
+    );
     let found: Vec<ActRow> = rows(connection, SQL, since, "care_act").await?;
     for row in found {
         let act = row.act()?;
@@ -310,13 +320,13 @@ pub(super) async fn add_firings(
     furnaces: &mut Furnaces,
 ) -> Result<(), Error> {
     const MINUTES_PER_HOUR: f64 = 60.0;
-    const SQL: &str =
+    const SQL: &str = concat!(
+        wanted_since!(),
         "SELECT COALESCE(CAST(json_group_array(json_array(d.site_id, d.furnace_id, d.ended_on, d.firings,
             d.minutes_hot)) AS TEXT), '[]')
-        FROM json_each($1) AS wanted
-        CROSS JOIN firing_day AS d ON d.site_id = json_extract(wanted.value, '$[0]')
-            AND d.ended_on >= json_extract(wanted.value, '$[2]')
-        WHERE d.firings > 0";
+        FROM wanted CROSS JOIN firing_day AS d ON d.site_id = wanted.site_id AND d.ended_on >= wanted.since_day
+        WHERE d.firings > 0"
+    );
     let found: Vec<(String, String, String, i64, i64)> =
         rows(connection, SQL, since, "firing_day").await?;
     for (site, furnace, day, firings, minutes_hot) in found {
