@@ -43,7 +43,11 @@ pub(crate) fn start(app: &App, sender: Sender, lifecycle: &Lifecycle) {
         let mut told = Told::of(WEBHOOKS_WORK);
         let mut rounds = Rounds::default();
         let mut taken: Option<Instant> = None;
-        let mut ear = feed.listen().await.ok();
+        // The feed is followed once the database has answered for the first time.
+        let mut ear = tokio::select! {
+            () = drain.cancelled() => return Ok(()),
+            ear = feed.listen() => ear.ok(),
+        };
         loop {
             let began = Told::begins(&clock);
             let outcome = turned(&courier, &owner, &mut taken, &mut rounds).await;
