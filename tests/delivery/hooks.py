@@ -8,6 +8,7 @@ accept    answer 204
 500       answer 500, and so for every other number
 redirect  answer 307 to the path /elsewhere
 hang      tell what was got and never answer
+wait      tell what was got, and answer 204 once the path has another mode
 """
 
 import base64
@@ -70,7 +71,9 @@ class Receiver(BaseHTTPRequestHandler):
         )
         if mode == "hang":
             time.sleep(3600)
-        status = {"accept": 204, "redirect": 307}.get(mode) or int(mode)
+        while mode == "wait" and modes.get(self.path) == "wait":
+            time.sleep(0.01)
+        status = {"accept": 204, "wait": 204, "redirect": 307}.get(mode) or int(mode)
         self.send_response(status)
         if mode == "redirect":
             self.send_header("location", "/elsewhere")

@@ -6,6 +6,7 @@ use std::time::Duration;
 
 use ringtrue_fleet::alert::AlertChange;
 use ringtrue_fleet::caller::Caller;
+use ringtrue_fleet::key::{SiteId, WebhookId, WebhookKey};
 use ringtrue_fleet::refusal::Refusal;
 use ringtrue_fleet::webhook::WebhookDetails;
 use ringtrue_proto::v1;
@@ -270,6 +271,41 @@ async fn a_thousand_events_keep_their_order_while_another_receiver_hangs() {
         .until(&name_of(&good), |one| one.failing_since_time.is_none())
         .await;
     assert_eq!(sending.hooks.kept("/good"), 0);
+    sending.network.stop().await;
+}
+
+/// As after a server was held up for longer than its lease: another one has gone on meanwhile.
+#[tokio::test]
+async fn what_another_server_has_sent_is_not_sent_again_after_it() {
+    let mut sending = Sending::start().await;
+    let ordered = sending.webhook("/ordered", true).await;
+    sending.hooks.order("/ordered", "wait", &[&ordered.secret]);
+    sending.raise(1..4).await;
+    assert_eq!(subject(&sending.hooks.next("/ordered").await), "alerts/n1");
+    let name = name_of(&ordered);
+    let id = name.rsplit('/').next().expect("an id");
+    let key = WebhookKey {
+        site: Some(SiteId::new("north").expect("an id")),
+        webhook: WebhookId::new(id).expect("an id"),
+    };
+    let (store, now) = (&sending.network.app.store, sending.network.now());
+    let scope = ringtrue_fleet::caller::Scope::for_work("test");
+    let read = store.read(&scope);
+    let due = read.due_events(&key.webhook, true, now, 10).await;
+    let due = due.expect("read");
+    assert_eq!(due.len(), 3);
+    let mut tx = store.begin("test", &scope).await.expect("begun");
+    tx.event_arrived(&key, due[1].change.position.number, now)
+        .await
+        .expect("noted");
+    tx.commit().await.expect("committed");
+    sending
+        .hooks
+        .order("/ordered", "accept", &[&ordered.secret]);
+    assert_eq!(subject(&sending.hooks.next("/ordered").await), "alerts/n3");
+    sending.raise(4..5).await;
+    assert_eq!(subject(&sending.hooks.next("/ordered").await), "alerts/n4");
+    assert_eq!(sending.hooks.kept("/ordered"), 0);
     sending.network.stop().await;
 }
 
