@@ -336,3 +336,34 @@ async fn whoever_waited_for_a_lost_transaction_is_told_the_same_and_nothing_is_t
     // What is one caller's own fault may be tried one by one.
     assert!(Error::Exists.for_another().is_none());
 }
+
+#[test]
+fn an_address_beyond_this_machine_says_whether_it_is_encrypted() {
+    let of = |host: &str| format!("postgres://ringtrue_server@{host}/ringtrue");
+    for good in [
+        "ringtrue.db".to_owned(),
+        of("127.0.0.1:5432"),
+        of("localhost"),
+        of("[::1]:5432"),
+        "postgres:///ringtrue?host=/run/postgresql".to_owned(),
+        of("db.example.org") + "?sslmode=verify-full",
+        // Somebody has decided.
+        of("192.0.2.7") + "?sslmode=disable",
+    ] {
+        let checked = Location::parse(&good).check();
+        assert!(checked.is_ok(), "{good}: {checked:?}");
+    }
+    for refused in [
+        of("db.example.org"),
+        of("192.0.2.7:5432") + "?application_name=ringtrue",
+        of("[2001:db8::7]"),
+        "postgres:///ringtrue?host=db.example.org".to_owned(),
+        of("127.0.0.1") + "?sslmod=verify-full",
+    ] {
+        let checked = Location::parse(&refused).check();
+        assert!(
+            matches!(checked, Err(Error::Address(_))),
+            "{refused}: {checked:?}"
+        );
+    }
+}

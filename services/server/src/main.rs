@@ -645,5 +645,10 @@ async fn check_config(settings: &Settings) -> anyhow::Result<ExitCode> {
         say(&format!("ringtrue-server: audit.key: {fault:#}"));
         return Ok(Exit::Config.into());
     }
+    if let Err(fault) = settings.location().check() {
+        let fault = in_words(&anyhow::Error::new(fault));
+        say(&format!("ringtrue-server: database: {fault}"));
+        return Ok(Exit::Config.into());
+    }
     told(&settings.effective())
 }

@@ -234,6 +234,10 @@ pub async fn run(settings: &Settings, lifecycle: &Lifecycle) -> anyhow::Result<E
             return Ok(Exit::Config);
         }
     };
+    if let Err(fault) = settings.location().check() {
+        tracing::error!("{:#}", anyhow::Error::new(fault).context("database"));
+        return Ok(Exit::Config);
+    }
     // First of all: when another server runs there, its database is not touched.
     let listener = bind(settings.listen).await?;
     let address = listener.local_addr()?;
@@ -259,7 +263,7 @@ pub async fn run(settings: &Settings, lifecycle: &Lifecycle) -> anyhow::Result<E
     if let Some(mailer) = mailer {
         work::mail::start(&app, mailer, lifecycle);
     }
-    let serving = Serving::of(&app);
+    let serving = Serving::of(&app, settings);
     serving.start(lifecycle);
     let door = start(listener, &transport, &app, settings, lifecycle);
     // A door that nobody holds would keep what records readings from ending.

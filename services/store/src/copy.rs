@@ -244,7 +244,11 @@ async fn whole_copy(
     told: &mut (dyn FnMut(CopyStep<'_>) + Send),
 ) -> Result<Copied, CopyFault> {
     let mut opposite = Seen::of(target, Side::Target).await?;
-    if !wish.rehearses {
+    // Nobody serves an unfinished copy; leases in it are the source's.
+    let is_unfinished = progress::is_unfinished(&mut opposite.connection)
+        .await
+        .map_err(Side::Target.failed())?;
+    if !wish.rehearses && !is_unfinished {
         refuse_served(&mut opposite.connection, wish.now, Side::Target).await?;
     }
     let agreed = if opposite.level == seen.level {

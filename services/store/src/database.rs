@@ -90,6 +90,14 @@ impl Location {
             Self::File(PathBuf::from(text))
         }
     }
+
+    /// Fails when the address cannot be used whoever answers there; nothing is sent.
+    pub fn check(&self) -> Result<(), Error> {
+        match self {
+            Self::Postgres(address) => postgres::check(address),
+            Self::File(_) => Ok(()),
+        }
+    }
 }
 
 impl From<&Path> for Location {

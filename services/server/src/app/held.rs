@@ -1,7 +1,7 @@
 //! A lease that work holds for as long as it goes on.
 //!
-//! It is taken for a time, so that another process goes on when this one is gone, and renewed long before that time is
-//! over: however large a network is, whoever began a piece of work may end it.
+//! It is taken for a time, so that another process goes on when this one is gone, and renewed site by site long before
+//! that time is over: however many sites a network has, whoever began to look at them may end it.
 
 use jiff::{SignedDuration, Timestamp};
 use ringtrue_fleet::caller::Scope;

@@ -149,6 +149,7 @@ async fn fitted(
     tx.put_fit(&fit, now, &changed).await?;
     tx.commit().await?;
     // Whoever records meanwhile sees that a filter is outdated and works it out again itself.
+    let mut written = 0;
     for some in work.outdated.chunks(WRITTEN_AT_ONCE) {
         // The fit stands; without the lease, another process writes the rest after its own.
         if !held.goes_on().await? {
@@ -162,12 +163,13 @@ async fn fitted(
             tx.put_tracked_offset(furnace, again.as_ref()).await?;
         }
         tx.commit().await?;
+        written += some.len();
     }
     Ok(Some(Refitted {
         fit,
         sites,
         furnaces: work.furnaces,
-        replayed: work.outdated.len(),
+        replayed: written,
     }))
 }
 

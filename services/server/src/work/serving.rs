@@ -10,6 +10,7 @@ use ringtrue_store::{Over, Store, Tx};
 use super::told::causes;
 use crate::app::{App, Error};
 use crate::clock::Clock;
+use crate::config::Settings;
 use crate::lifecycle::Lifecycle;
 
 /// The work, as transactions name it.
@@ -27,11 +28,15 @@ pub(crate) struct Serving {
     store: Store,
     clock: Clock,
     server: String,
+    /// The longest that it goes on after it was told to stop.
+    ends_within: SignedDuration,
 }
 
 impl Serving {
-    pub(crate) fn of(app: &App) -> Self {
+    pub(crate) fn of(app: &App, settings: &Settings) -> Self {
+        let twice = settings.drain_s.saturating_mul(2);
         Self {
+            ends_within: SignedDuration::from_secs(i64::try_from(twice).unwrap_or(i64::MAX)),
             store: app.store.clone(),
             clock: app.clock.clone(),
             server: app.ids.uuid(app.clock.now()).to_string(),
@@ -44,7 +49,7 @@ impl Serving {
         let this = self.clone();
         lifecycle.spawn(WORK, async move {
             loop {
-                if let Err(fault) = this.said().await {
+                if let Err(fault) = this.said(HOLDS_FOR).await {
                     // The next turn says it again.
                     tracing::debug!(
                         cause = causes(&fault),
@@ -52,16 +57,24 @@ impl Serving {
                     );
                 }
                 tokio::select! {
-                    () = drain.cancelled() => return Ok(()),
+                    () = drain.cancelled() => break,
                     () = tokio::time::sleep(EVERY) => {}
                 }
             }
+            // What goes on may still record something, for as long as a stopping server waits for it twice.
+            if let Err(fault) = this.said(HOLDS_FOR.saturating_add(this.ends_within)).await {
+                tracing::debug!(
+                    cause = causes(&fault),
+                    "it was not said that this server is at work"
+                );
+            }
+            Ok(())
         });
     }
 
-    async fn said(&self) -> Result<(), Error> {
+    async fn said(&self, holds_for: SignedDuration) -> Result<(), Error> {
         let now = self.clock.now();
-        let until = now.saturating_add(HOLDS_FOR).unwrap_or(now);
+        let until = now.saturating_add(holds_for).unwrap_or(now);
         let mut tx = self.begun().await?;
         tx.says_serving(&self.server, now, until).await?;
         tx.commit().await?;

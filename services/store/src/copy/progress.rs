@@ -36,7 +36,7 @@ pub(super) struct Reached {
 #[derive(Debug)]
 pub(super) struct Progress(BTreeMap<String, Reached>);
 
-async fn is_unfinished(connection: &mut Connection) -> Result<bool, sqlx::Error> {
+pub(super) async fn is_unfinished(connection: &mut Connection) -> Result<bool, sqlx::Error> {
     const IN_FILE: &str = "SELECT COUNT(*) FROM sqlite_master WHERE name = $1";
     const ON_POSTGRES: &str = "SELECT COUNT(to_regclass($1))";
     let sql = if connection.is_sqlite() {

@@ -151,6 +151,11 @@ fn options(address: &Address) -> Result<PgConnectOptions, Error> {
     })
 }
 
+/// Fails when an address cannot be used; nothing is sent.
+pub(crate) fn check(address: &Address) -> Result<(), Error> {
+    options(address).map(drop)
+}
+
 /// Brings the database's shape up to date, and the rights on it. Run by the role that owns it.
 pub(crate) async fn migrate(address: &Address) -> Result<(), Error> {
     let mut connection = connect(address).await?;

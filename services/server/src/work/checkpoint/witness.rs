@@ -1,12 +1,13 @@
 //! The file away from the database that holds every checkpoint, one JSON object a line.
 //!
 //! Each turn adds what the database has beyond the file's last line, whichever server made it: so nothing lacks after
-//! the file could not be written to for a while, and each of several servers keeps a whole file. Servers may share
-//! one: what is added is looked at and written under a lock.
+//! the file could not be written to for a while, and each of several servers that begins a file keeps a whole one.
+//! Servers may share one: what is added is looked at and written under a lock.
 
-use std::fs::{File, OpenOptions};
+use std::fs::{File, OpenOptions, TryLockError};
 use std::io::{Read as _, Seek as _, SeekFrom, Write as _};
 use std::path::{Path, PathBuf};
+use std::time::{Duration, Instant};
 
 use ringtrue_fleet::caller::Scope;
 use ringtrue_store::{Checkpoint, Page, Store};
@@ -16,6 +17,12 @@ const AT_A_TIME: u32 = 200;
 
 /// How much of the file's end is read at first, bytes; a longer line is read whole.
 const END: u64 = 64 * 1024;
+
+/// How long another server that shares the file is waited for; one that is gone may hold it on for ever.
+const LOCK_WAIT: Duration = Duration::from_secs(5);
+
+/// How often it is tried meanwhile.
+const TRIED_EVERY: Duration = Duration::from_millis(50);
 
 /// The file; clones are the same.
 #[derive(Debug, Clone)]
@@ -53,9 +60,7 @@ impl Witness {
         let scope = Scope::for_work(crate::app::CHECKPOINT_WORK);
         let read = store.read(&scope);
         let mut added = 0;
-        let mut last = self
-            .blocking(|file| with_lock(file, |file| last_of(file)))
-            .await?;
+        let mut last = self.blocking(|file| with_lock(file, last_of)).await?;
         loop {
             let known = last.as_ref().map_or(0, |last| last.number);
             // From the last one that the file has, to see that the database still has it.
@@ -127,9 +132,22 @@ fn with_lock<T>(
         .append(true)
         .create(true)
         .open(file)?;
-    opened.lock()?;
+    locked(&opened)?;
     // Closing it gives the lock back.
     work(&mut opened)
+}
+
+fn locked(file: &File) -> Result<(), Trouble> {
+    let end = Instant::now() + LOCK_WAIT;
+    loop {
+        match file.try_lock() {
+            Ok(()) => return Ok(()),
+            Err(TryLockError::WouldBlock) if Instant::now() < end => {
+                std::thread::sleep(TRIED_EVERY);
+            }
+            Err(fault) => return Err(Trouble::Io(fault.into())),
+        }
+    }
 }
 
 /// The last whole line. What follows it is from a server that was killed while it wrote, and is passed over.

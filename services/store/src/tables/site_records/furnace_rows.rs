@@ -246,7 +246,7 @@ macro_rules! wanted_since {
     };
 }
 
-/// What happened to each furnace, latest first; `since` is a JSON list of [site, moment].
+/// What happened to each furnace, latest first; `since` is a JSON list of [site, moment, day].
 pub(super) async fn add_events(
     connection: &mut Connection,
     since: &str,
@@ -277,7 +277,7 @@ pub(super) async fn add_events(
     Ok(())
 }
 
-/// Acts on each furnace, latest first; `since` is a JSON list of [site, moment].
+/// Acts on each furnace, latest first; `since` is a JSON list of [site, moment, day].
 pub(super) async fn add_acts(
     connection: &mut Connection,
     since: &str,
