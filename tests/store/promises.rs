@@ -227,14 +227,14 @@ async fn servers_of_two_versions_work_on_one_database_while_it_is_upgraded() {
 /// PostgreSQL refuses a prepared statement whose result has other columns by now.
 #[tokio::test]
 async fn statements_that_were_prepared_before_columns_were_added_are_made_anew() {
+    // More often than there are connections.
+    const OFTEN: usize = 40;
     let lab = Laboratory::furnished_on_postgresql().await;
     let read = lab.store.read(&Scope::for_work("test"));
     let page = Page {
         size: 5,
         after: Vec::new(),
     };
-    // More often than there are connections.
-    const OFTEN: usize = 40;
     for _ in 0..OFTEN {
         assert_eq!(read.sites(&page).await.expect("sites").len(), 1);
         let mut tx = lab.begin().await;
