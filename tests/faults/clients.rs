@@ -29,6 +29,11 @@ pub(crate) fn migrated(door: &Door) {
 
 /// Starts a server on a database.
 pub(crate) fn served(door: &Door, address: Option<&str>) -> Server {
+    served_for(door, address, LONGEST_STATEMENT_S)
+}
+
+/// The same with another limit for what PostgreSQL works on, s.
+pub(crate) fn served_for(door: &Door, address: Option<&str>, longest_statement_s: u64) -> Server {
     let mut command = command("ringtrue-server");
     command
         .args(["serve", "--listen", address.unwrap_or("127.0.0.1:0")])
@@ -44,7 +49,7 @@ pub(crate) fn served(door: &Door, address: Option<&str>) -> Server {
         )
         .env(
             "RINGTRUE_SERVER__POSTGRES__LONGEST_STATEMENT_S",
-            LONGEST_STATEMENT_S.to_string(),
+            longest_statement_s.to_string(),
         );
     Server::started(command)
 }

@@ -5,6 +5,7 @@ mod between;
 mod changes;
 mod clients;
 mod connections;
+mod held;
 mod killed;
 mod near;
 mod silent;

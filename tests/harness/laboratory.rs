@@ -22,14 +22,8 @@ pub fn remote(server: &Server) -> Remote {
     Remote::connect(settings).expect("an address")
 }
 
-/// Makes a site with furnaces `k0`, `k1` and so on, each with a programme, a gauge and a ring batch.
+/// Makes the site `north` with furnaces `k0`, `k1` and so on, each with a programme, a gauge and a ring batch.
 pub async fn furnish(remote: &Remote, furnaces: usize) {
-    let ask = v1::CreateSiteRequest {
-        site: Some(site()),
-        site_id: "north".to_owned(),
-        ..v1::CreateSiteRequest::default()
-    };
-    remote.create_site(ask).await.expect("a new site");
     let ask = v1::CreateRingBatchRequest {
         ring_batch: Some(batch()),
         table_files: vec![table_file(TABLE_HOLD_MIN, TABLE_CSV)],
@@ -37,8 +31,19 @@ pub async fn furnish(remote: &Remote, furnaces: usize) {
         ..v1::CreateRingBatchRequest::default()
     };
     remote.create_ring_batch(ask).await.expect("a new batch");
+    furnish_site(remote, "north", furnaces).await;
+}
+
+/// Makes a site of that id like `north`, whose ring batch is there.
+pub async fn furnish_site(remote: &Remote, id: &str, furnaces: usize) {
+    let ask = v1::CreateSiteRequest {
+        site: Some(site()),
+        site_id: id.to_owned(),
+        ..v1::CreateSiteRequest::default()
+    };
+    remote.create_site(ask).await.expect("a new site");
     let ask = v1::CreateGaugeRequest {
-        parent: "sites/north".to_owned(),
+        parent: format!("sites/{id}"),
         gauge: Some(micrometer()),
         gauge_id: "g1".to_owned(),
         ..v1::CreateGaugeRequest::default()
@@ -46,14 +51,14 @@ pub async fn furnish(remote: &Remote, furnaces: usize) {
     remote.create_gauge(ask).await.expect("a new gauge");
     for n in 0..furnaces {
         let ask = v1::CreateFurnaceRequest {
-            parent: "sites/north".to_owned(),
+            parent: format!("sites/{id}"),
             furnace: Some(furnace()),
             furnace_id: format!("k{n}"),
             ..v1::CreateFurnaceRequest::default()
         };
         remote.create_furnace(ask).await.expect("a new furnace");
         let ask = v1::CreateProgrammeRequest {
-            parent: format!("sites/north/furnaces/k{n}"),
+            parent: format!("sites/{id}/furnaces/k{n}"),
             programme: Some(programme()),
             programme_id: "p1".to_owned(),
             ..v1::CreateProgrammeRequest::default()

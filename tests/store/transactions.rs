@@ -1,7 +1,10 @@
 //! All or nothing: what a transaction leaves behind when it is dropped, undone, or fails at its commit.
 
+use std::collections::HashSet;
+
 use jiff::SignedDuration;
 use ringtrue_fleet::caller::Scope;
+use ringtrue_fleet::key::SiteId;
 use ringtrue_store::{Error, Fault, Over, Page, Request, Store};
 use ringtrue_tests::databases::is_on_postgresql;
 
@@ -208,6 +211,36 @@ async fn a_transaction_over_fewer_sites_still_keeps_all_it_writes() {
         .await
         .expect("no fault");
     assert_eq!(taken, None);
+}
+
+#[tokio::test]
+async fn it_is_told_which_sites_somebody_is_writing() {
+    let lab = Laboratory::furnished().await;
+    let other: SiteId = SiteId::new("other").expect("an id");
+    let both = [other.clone(), lab.site.clone()];
+    let held = async || lab.store.sites_held(&both).await.expect("no fault");
+    let of_postgresql = |sites: &[&SiteId]| -> HashSet<SiteId> {
+        let told = sites.iter().copied().cloned();
+        told.filter(|_| is_on_postgresql()).collect()
+    };
+    assert_eq!(held().await, HashSet::new());
+    let scope = Scope::for_work("test");
+    for (over, wanted) in [
+        (
+            Over::Sites(std::slice::from_ref(&other)),
+            of_postgresql(&[&other]),
+        ),
+        (Over::Sites(&both), of_postgresql(&[&other, &lab.site])),
+        // Everybody waits for this one, whatever their sites.
+        (Over::Scope, HashSet::new()),
+        (Over::Nothing, HashSet::new()),
+    ] {
+        let begun = lab.store.begin_over("test", &scope, over).await;
+        let tx = begun.expect("it begins");
+        assert_eq!(held().await, wanted, "{over:?}");
+        tx.roll_back().await.expect("rolled back");
+        assert_eq!(held().await, HashSet::new());
+    }
 }
 
 #[tokio::test]

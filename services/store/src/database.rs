@@ -12,6 +12,7 @@ mod rows;
 mod sqlite;
 mod waking;
 
+use std::collections::HashSet;
 use std::fmt;
 use std::ops::RangeInclusive;
 use std::path::{Path, PathBuf};
@@ -220,6 +221,17 @@ impl Store {
             Engine::Postgres(cluster) => Lane::Postgres(cluster.begin(scope, over).await?),
         };
         Ok(Tx::new(lane, scope.clone(), name, self.clone()))
+    }
+
+    /// Which of these sites somebody else is writing by themselves, so that a transaction over them would have to wait. On
+    /// SQLite none: there a transaction waits for every other, as it does for one over the whole network.
+    pub async fn sites_held(&self, sites: &[SiteId]) -> Result<HashSet<SiteId>, Error> {
+        let held = match &self.inner.engine {
+            Engine::Sqlite(_) => return Ok(HashSet::new()),
+            Engine::Postgres(cluster) => cluster.held(sites).await?,
+        };
+        let is_held = |site: &&SiteId| held.iter().any(|held| held == site.as_str());
+        Ok(sites.iter().filter(is_held).cloned().collect())
     }
 
     /// Folds SQLite's write-ahead log back into the database file when nothing was written since the turn

@@ -109,6 +109,20 @@ impl Database {
         found
     }
 
+    /// Says whether somebody in this database waits for a lock of the program's own, such as a site's.
+    pub async fn is_waited_in(&self) -> bool {
+        const SQL: &str = "SELECT COUNT(*) > 0 FROM pg_stat_activity
+             WHERE datname = $1 AND wait_event_type = 'Lock' AND wait_event = 'advisory'";
+        let mut admin = self.admin().await;
+        let found = sqlx::query_scalar(SQL)
+            .bind(self.name())
+            .fetch_one(&mut admin)
+            .await
+            .expect("the server knows who waits");
+        admin.close().await.expect("the server says goodbye");
+        found
+    }
+
     /// Asks a backend to end, as an administrator does: its client's session is lost, and no other.
     pub async fn terminate_backend(&self, pid: i32) {
         let mut admin = self.admin().await;

@@ -4,7 +4,8 @@
 //! the group before, and the next group takes all that waits, up to [`MOST_IN_GROUP`]: one transaction,
 //! one statement per table. A lone reading waits for nothing. Each reading still succeeds or fails by
 //! itself: rules are decided one by one, and when a group cannot be stored, each of its readings is
-//! tried in a transaction of its own. Nobody is answered before the commit.
+//! tried in a transaction of its own. When somebody holds one of its sites for long, the other sites'
+//! readings are stored without it. Nobody is answered before the commit.
 //!
 //! Refused: a timer that lets a group grow (it would slow down the lone technician), and savepoints
 //! (two more statements a reading).
@@ -95,6 +96,19 @@ struct Task {
 
 type Outcome = Result<Recorded, Error>;
 
+/// The sites of some jobs, once for each job.
+fn sites_of(jobs: &[Job]) -> Vec<SiteId> {
+    jobs.iter()
+        .map(|job| job.report.programme.furnace.site.clone())
+        .collect()
+}
+
+/// A fault for each of those who waited for the same transaction; none where each is to be tried by itself.
+fn told(fault: &ringtrue_store::Error, count: usize) -> impl Iterator<Item = Outcome> {
+    let others = std::iter::from_fn(|| fault.for_another());
+    others.take(count).map(|fault| Err(fault.into()))
+}
+
 impl Task {
     async fn record(&self, group: Vec<Waiting>) {
         let (jobs, answers): (Vec<Job>, Vec<_>) = group
@@ -104,11 +118,11 @@ impl Task {
         let outcomes = match self.guarded(&jobs).await {
             Ok(outcomes) => outcomes,
             Err(fault) if jobs.len() == 1 => vec![Err(fault)],
+            Err(Error::Store(fault @ ringtrue_store::Error::Conflict(_))) => {
+                self.without_the_held(jobs, &fault).await
+            }
             Err(Error::Store(fault)) if fault.for_another().is_some() => {
-                let mut outcomes: Vec<Outcome> = Vec::with_capacity(jobs.len());
-                let others = std::iter::from_fn(|| fault.for_another());
-                outcomes.extend(others.take(jobs.len()).map(|fault| Err(fault.into())));
-                outcomes
+                told(&fault, jobs.len()).collect()
             }
             Err(fault) => {
                 tracing::warn!(
@@ -129,6 +143,49 @@ impl Task {
         }
     }
 
+    /// Records those of a group at whose sites nobody else is at work; the others are told the fault of the whole. A
+    /// server whose network is gone holds a site until the database ends its transaction, and other laboratories need not
+    /// come again for that.
+    async fn without_the_held(
+        &self,
+        jobs: Vec<Job>,
+        fault: &ringtrue_store::Error,
+    ) -> Vec<Outcome> {
+        let count = jobs.len();
+        let held = match self.store.sites_held(&sites_of(&jobs)).await {
+            Ok(held) if !held.is_empty() => held,
+            _ => return told(fault, count).collect(),
+        };
+        let is_free: Vec<bool> = jobs
+            .iter()
+            .map(|job| !held.contains(&job.report.programme.furnace.site))
+            .collect();
+        let mut kept = is_free.iter();
+        let mut free = jobs;
+        free.retain(|_| kept.next() == Some(&true));
+        if free.is_empty() {
+            return told(fault, count).collect();
+        }
+        let stored = match self.guarded(&free).await {
+            Ok(outcomes) => outcomes,
+            // What may have been done is told as such.
+            Err(Error::Store(later)) if later.for_another().is_some() => {
+                told(&later, free.len()).collect()
+            }
+            Err(_) => told(fault, free.len()).collect(),
+        };
+        let (mut stored, mut others) = (stored.into_iter(), told(fault, count));
+        let outcomes = is_free.into_iter().map(|is_free| {
+            let outcome = if is_free {
+                stored.next()
+            } else {
+                others.next()
+            };
+            outcome.unwrap_or(Err(Error::Busy))
+        });
+        outcomes.collect()
+    }
+
     /// Records a group; a panic is that group's failure, not the end of recording. The transaction is
     /// undone when it is dropped, and the panic is in the log.
     async fn guarded(&self, jobs: &[Job]) -> Result<Vec<Outcome>, Error> {
@@ -142,10 +199,7 @@ impl Task {
     async fn group(&self, jobs: &[Job]) -> Result<Vec<Outcome>, Error> {
         let mut outcomes: Vec<Option<Outcome>> = jobs.iter().map(|_| None).collect();
         let scope = Scope::for_work("record_readings");
-        let sites: Vec<SiteId> = jobs
-            .iter()
-            .map(|job| job.report.programme.furnace.site.clone())
-            .collect();
+        let sites = sites_of(jobs);
         let mut tx = self
             .store
             .begin_over("record_readings", &scope, Over::Sites(&sites))

@@ -23,7 +23,7 @@ use sqlx::postgres::{PgConnectOptions, PgConnection, PgPool, PgPoolOptions, PgSs
 use sqlx::{AssertSqlSafe, ConnectOptions as _, Connection as _};
 
 use super::borrowed::{Borrowed, Shelf};
-use super::connection::{Connection, query};
+use super::connection::{Connection, query, query_scalar};
 use super::patience::Patience;
 use super::waking::Listener;
 use super::{Address, Over};
@@ -59,6 +59,8 @@ const PARTS: [&str; 19] = [
 ];
 /// Longest wait for a lock, as PostgreSQL writes it.
 const LOCK_WAIT: &str = "8s";
+/// The same for the lock of the whole network: whoever waits for it keeps everybody behind from any site.
+const NETWORK_LOCK_WAIT: &str = "3s";
 /// How long a transaction may be left alone before the database ends it.
 const IDLE_WAIT: &str = "60s";
 /// The same for a server, whose transactions are short: when the network between them is gone, its sites stay locked for
@@ -354,6 +356,16 @@ impl Cluster {
         Ok(())
     }
 
+    /// Which of these sites somebody else holds at the moment, by themselves and not with the whole network.
+    pub(crate) async fn held(&self, sites: &[SiteId]) -> Result<Vec<String>, Error> {
+        // A statement by itself: what it takes to see whether it is free, it gives back as it ends.
+        const SQL: &str = "SELECT named.id FROM unnest(CAST($1 AS TEXT[])) AS named (id)
+            WHERE NOT pg_try_advisory_xact_lock_shared(2, hashtext(named.id))";
+        let mut connection = self.reader(&Scope::for_work("held"), None).await?;
+        let held = query_scalar(SQL).bind(array(sites));
+        Ok(held.fetch_all(&mut connection).await?)
+    }
+
     pub(crate) async fn close(&self) {
         self.pool.close().await;
         self.scoped.close().await;
@@ -411,7 +423,8 @@ const MOST_SITES: usize = 128;
 /// Takes the locks: first the network's, then those of sites in one order, so that no two wait for each
 /// other.
 async fn lock(connection: &mut Connection, scope: &Scope, over: Over<'_>) -> Result<(), Error> {
-    const NETWORK: &str = "SELECT pg_advisory_xact_lock(1, 0)";
+    const NETWORK: &str =
+        "SELECT set_config('lock_timeout', $1, true), pg_advisory_xact_lock(1, 0)";
     const SITES: &str = "SELECT pg_advisory_xact_lock_shared(1, 0), (SELECT COUNT(*) FROM (
         SELECT pg_advisory_xact_lock(2, site.hash) FROM (SELECT DISTINCT hashtext(named.id) AS hash
             FROM unnest(CAST($1 AS TEXT[])) AS named (id) ORDER BY 1) AS site) AS locked)";
@@ -425,7 +438,8 @@ async fn lock(connection: &mut Connection, scope: &Scope, over: Over<'_>) -> Res
             query(SITES).bind(array(&sites)).execute(connection).await?;
         }
         _ => {
-            query(NETWORK).execute(connection).await?;
+            let network = query(NETWORK).bind(NETWORK_LOCK_WAIT);
+            network.execute(connection).await?;
         }
     }
     Ok(())

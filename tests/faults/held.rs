@@ -1,0 +1,90 @@
+//! A site that somebody holds for long, as a server does whose network is gone: others record meanwhile.
+
+use std::time::Duration;
+
+use ringtrue_fleet::caller::Scope;
+use ringtrue_fleet::key::SiteId;
+use ringtrue_proto::v1;
+use ringtrue_proto::v1::reading_service_client::ReadingServiceClient;
+use ringtrue_store::{Location, Over, Store};
+use ringtrue_tests::laboratory::{self, ask, furnish, furnish_site};
+use ringtrue_tests::postgresql::Cluster;
+use ringtrue_tests::process::PATIENCE;
+use tokio::task::JoinSet;
+use tokio::time::{Instant, sleep};
+use tonic::transport::Endpoint;
+use tonic::{Code, Status};
+
+use crate::clients::{migrated, served_for, verified};
+
+/// How long PostgreSQL may work on a statement, s: longer than somebody waits for the whole network, as background work
+/// does now and then, and keeps everybody behind.
+const LONGEST_STATEMENT_S: u64 = 4;
+
+/// Sends a recording once; gives the reading's name.
+async fn sent(endpoint: String, request: v1::RecordReadingRequest) -> Result<String, Status> {
+    let channel = Endpoint::from_shared(endpoint)
+        .expect("an address")
+        .connect_lazy();
+    let mut client = ReadingServiceClient::new(channel);
+    let recorded = client.record_reading(request).await?.into_inner().reading;
+    Ok(recorded.expect("the answer holds the reading").name)
+}
+
+/// The same reading of a site's furnace of the same name.
+fn in_the_south(mut request: v1::RecordReadingRequest) -> v1::RecordReadingRequest {
+    let moved = |name: &mut String| *name = name.replace("sites/north/", "sites/south/");
+    let reading = request.reading.as_mut().expect("a reading");
+    moved(&mut reading.programme);
+    if let Some(v1::reading::Method::Rings(rings)) = &mut reading.method {
+        moved(&mut rings.gauge);
+    }
+    moved(&mut request.parent);
+    "019abcde-0000-7000-8000-000000000001".clone_into(&mut request.request_id);
+    request
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_site_that_is_held_for_long_keeps_no_other_from_recording() {
+    let cluster = Cluster::quick();
+    let database = cluster.database().await;
+    migrated(&database);
+    let server = served_for(&database, None, LONGEST_STATEMENT_S);
+    let near = laboratory::remote(&server);
+    furnish(&near, 2).await;
+    furnish_site(&near, "south", 1).await;
+    let store = Store::open(&Location::parse(&database.server_url()))
+        .await
+        .expect("the database answers");
+    let north = SiteId::new("north").expect("an id");
+    let held = store
+        .begin_over("test", &Scope::for_work("test"), Over::Sites(&[north]))
+        .await
+        .expect("the site is free");
+
+    // The first waits by itself; the other two gather behind it, for one transaction.
+    let (mut northern, mut southern) = (JoinSet::new(), JoinSet::new());
+    let began = Instant::now();
+    northern.spawn(sent(server.endpoint(), ask(0, 0)));
+    while !database.is_waited_in().await {
+        assert!(began.elapsed() < PATIENCE, "nobody waits for the site");
+        sleep(Duration::from_millis(10)).await;
+    }
+    northern.spawn(sent(server.endpoint(), ask(1, 0)));
+    southern.spawn(sent(server.endpoint(), in_the_south(ask(0, 0))));
+    for refused in northern.join_all().await {
+        let code = refused.as_ref().map_err(Status::code);
+        assert_eq!(code, Err(Code::Aborted), "{refused:?}");
+    }
+    for recorded in southern.join_all().await {
+        let name = recorded.expect("recorded");
+        assert!(name.starts_with("sites/south/"), "{name}");
+    }
+
+    held.roll_back().await.expect("undone");
+    let again = sent(server.endpoint(), ask(1, 0)).await;
+    assert!(again.is_ok(), "{again:?}");
+    store.close().await.expect("closed");
+    server.stop();
+    verified(&database);
+}
