@@ -147,6 +147,12 @@ async fn lines(connections: usize, installation: &Installation) -> anyhow::Resul
     Ok(lines)
 }
 
+/// What a call's number draws: neighbours are far apart.
+fn draw(number: usize) -> u64 {
+    let number = u64::try_from(number).unwrap_or(u64::MAX);
+    number.wrapping_mul(0x9E37_79B9_7F4A_7C15) >> 20
+}
+
 impl Clients {
     /// Makes the network and opens the connections; so many recordings are expected.
     pub(crate) async fn connect(
@@ -196,9 +202,15 @@ impl Clients {
     /// Asks for one thing; calls with neighbouring numbers go to different servers and ask about different furnaces.
     pub(crate) async fn ask(&self, operation: Operation, number: usize) -> anyhow::Result<()> {
         let line = self.lines[number % self.lines.len()].clone();
-        let draw = u64::try_from(number)?.wrapping_mul(0x9E37_79B9_7F4A_7C15) >> 20;
-        operations::asked(operation, line, &self.network, draw).await?;
+        operations::asked(operation, line, &self.network, draw(number)).await?;
         Ok(())
+    }
+
+    /// The furnaces that calls with numbers below this one are about.
+    pub(crate) fn furnaces_asked_about(&self, below: usize) -> Vec<String> {
+        (0..below)
+            .map(|number| self.network.furnace(draw(number)))
+            .collect()
     }
 
     /// Whether the servers have looked for findings, as they do soon after they began to serve, since a moment in

@@ -44,7 +44,7 @@ pub(crate) struct Arguments {
     installation: Wanted,
     #[command(flatten)]
     furnished: Furnished,
-    /// Readings in the store, one size after the other, spread evenly over all furnaces. Each takes 5 to 6 kB of the
+    /// Readings in the store, one size after the other, spread evenly over the furnaces. Each takes 5 to 6 kB of the
     /// disk.
     #[arg(long, num_args = 1.., default_values_t = [10_000, 1_000_000])]
     readings: Vec<i64>,
@@ -58,6 +58,10 @@ pub(crate) struct Arguments {
     /// everything is in memory, with very many mostly the disk is measured.
     #[arg(long, default_value_t = 1000)]
     asked_about: usize,
+    /// Put readings only where furnaces are asked about: a small store in which these have as long a history as in a large
+    /// one of the same network.
+    #[arg(long)]
+    only_asked_about: bool,
     /// Write the figures as JSON.
     #[arg(long, value_name = "FILE")]
     json: Option<PathBuf>,
@@ -118,7 +122,12 @@ async fn one_size(arguments: &Arguments, stored: i64) -> anyhow::Result<Size> {
     let mut clients = Clients::connect(&arguments.furnished, &installation, recordings).await?;
     installation.stop_servers()?;
     let mut rows = Rows::connect(&installation.administrators_url()).await?;
-    rows.fill(stored).await.context("filling the tables")?;
+    let only = arguments
+        .only_asked_about
+        .then(|| clients.furnaces_asked_about(arguments.asked_about));
+    rows.fill(stored, only.as_deref())
+        .await
+        .context("filling the tables")?;
     let (readings, bytes) = (rows.readings().await?, rows.bytes().await?);
     rows.close().await?;
     let started_s = crate::drive::now().as_second();
