@@ -19,6 +19,7 @@ use crate::ids::Ids;
 use crate::lifecycle::{Exit, Lifecycle};
 use crate::serve;
 use crate::transport::Transport;
+use crate::work::serving::Serving;
 
 pub use simulator::simulate;
 
@@ -67,6 +68,8 @@ pub async fn run(demo: &Demo, settings: &Settings, lifecycle: &Lifecycle) -> any
         clock.now().duration_since(now).as_secs_f64()
     )?;
     let app = App::start(store.clone(), clock, Ids::system(), lifecycle);
+    let serving = Serving::of(&app, settings);
+    serving.start(lifecycle);
     serve::start(
         listener,
         &Transport::of(settings)?,
@@ -88,6 +91,7 @@ pub async fn run(demo: &Demo, settings: &Settings, lifecycle: &Lifecycle) -> any
     let exit = serve::finish(app, settings, lifecycle).await;
     // Told to stop at once, nobody waits for the disk: the write-ahead log is as durable as the file.
     if !lifecycle.stop.is_cancelled() {
+        serving.ended().await;
         store.close().await?;
     }
     Ok(exit)

@@ -5,7 +5,7 @@ use std::path::Path;
 
 use anyhow::Context as _;
 use data_encoding::HEXLOWER_PERMISSIVE;
-use ringtrue_store::{Checkpoint, Evidence, Kept, Signature, Store, Verified};
+use ringtrue_store::{Checkpoint, Evidence, Fault, Kept, Signature, Store, Verified};
 
 use crate::seal::{PUBLIC_KEY, signature};
 
@@ -122,10 +122,22 @@ pub fn words(verified: &Verified, knows_key: bool, has_witness: bool) -> String 
     for fault in &verified.faults {
         say(&format!("FAULT: {fault}"));
     }
-    say(&format!(
-        "{} faults. Stop the server, keep this file as evidence, and restore the last good backup.",
-        verified.faults.len()
-    ));
+    let count = verified.faults.len();
+    let only_signatures = verified
+        .faults
+        .iter()
+        .all(|fault| matches!(fault, Fault::NotSigned { .. }));
+    say(&if only_signatures {
+        format!(
+            "{count} faults, all of them signatures; what the checkpoints cover is as they say. Verify again with \
+             each earlier public key of this installation that you trust. If there was none: stop the server, keep \
+             this file as evidence, and restore the last good backup."
+        )
+    } else {
+        format!(
+            "{count} faults. Stop the server, keep this file as evidence, and restore the last good backup."
+        )
+    });
     words
 }
 
@@ -155,6 +167,23 @@ mod tests {
         ] {
             assert_eq!(kept_checkpoint(none), None, "{none}");
         }
+    }
+
+    #[test]
+    fn a_replaced_key_is_no_reason_to_restore_at_once() {
+        let said = |faults: &[Fault]| {
+            let verified = Verified {
+                faults: faults.to_vec(),
+                ..Verified::default()
+            };
+            words(&verified, true, true)
+        };
+        let unsigned = Fault::NotSigned { number: 1 };
+        let altered = Fault::CheckpointAltered { number: 1 };
+        assert!(said(std::slice::from_ref(&unsigned)).contains("each earlier public key"));
+        let both = said(&[unsigned, altered]);
+        assert!(!both.contains("each earlier public key"), "{both}");
+        assert!(both.contains("2 faults. Stop the server"), "{both}");
     }
 
     #[test]
