@@ -1,21 +1,22 @@
-//! A site that somebody holds for long, as a server does whose network is gone: others record meanwhile.
+//! What somebody holds for long, as a server does whose network is gone: others go on meanwhile.
 
 use std::time::Duration;
 
 use ringtrue_fleet::caller::Scope;
 use ringtrue_fleet::key::SiteId;
 use ringtrue_proto::v1;
+use ringtrue_proto::v1::operations_service_client::OperationsServiceClient;
 use ringtrue_proto::v1::reading_service_client::ReadingServiceClient;
 use ringtrue_store::{Location, Over, Store};
 use ringtrue_tests::laboratory::{self, ask, furnish, furnish_site};
-use ringtrue_tests::postgresql::Cluster;
+use ringtrue_tests::postgresql::{Cluster, Door};
 use ringtrue_tests::process::PATIENCE;
 use tokio::task::JoinSet;
 use tokio::time::{Instant, sleep};
 use tonic::transport::Endpoint;
 use tonic::{Code, Status};
 
-use crate::clients::{migrated, served_for, verified};
+use crate::clients::{migrated, served, served_for, verified};
 
 /// How long PostgreSQL may work on a statement, s: longer than somebody waits for the whole network, as background work
 /// does now and then, and keeps everybody behind.
@@ -44,6 +45,12 @@ fn in_the_south(mut request: v1::RecordReadingRequest) -> v1::RecordReadingReque
     request
 }
 
+/// The database as one more server sees it.
+async fn opened(database: &Door) -> Store {
+    let opened = Store::open(&Location::parse(&database.server_url())).await;
+    opened.expect("the database answers")
+}
+
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn a_site_that_is_held_for_long_keeps_no_other_from_recording() {
     let cluster = Cluster::quick();
@@ -53,9 +60,7 @@ async fn a_site_that_is_held_for_long_keeps_no_other_from_recording() {
     let near = laboratory::remote(&server);
     furnish(&near, 2).await;
     furnish_site(&near, "south", 1).await;
-    let store = Store::open(&Location::parse(&database.server_url()))
-        .await
-        .expect("the database answers");
+    let store = opened(&database).await;
     let north = SiteId::new("north").expect("an id");
     let held = store
         .begin_over("test", &Scope::for_work("test"), Over::Sites(&[north]))
@@ -84,6 +89,37 @@ async fn a_site_that_is_held_for_long_keeps_no_other_from_recording() {
     held.roll_back().await.expect("undone");
     let again = sent(server.endpoint(), ask(1, 0)).await;
     assert!(again.is_ok(), "{again:?}");
+    store.close().await.expect("closed");
+    server.stop();
+    verified(&database);
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn background_work_is_noted_while_somebody_holds_the_whole_network() {
+    let cluster = Cluster::quick();
+    let database = cluster.database().await;
+    migrated(&database);
+    let store = opened(&database).await;
+    let scope = Scope::for_work("test");
+    let held = store.begin_over("test", &scope, Over::Scope).await;
+    let held = held.expect("nobody is at work");
+    let server = served(&database, None);
+    let channel = Endpoint::from_shared(server.endpoint())
+        .expect("an address")
+        .connect_lazy();
+    let mut client = OperationsServiceClient::new(channel);
+    let began = Instant::now();
+    loop {
+        let ask = v1::ListBackgroundWorkRequest {};
+        let answer = client.list_background_work(ask).await.expect("answered");
+        let work = answer.into_inner().work;
+        if work.iter().any(|one| one.run_count > 0) {
+            break;
+        }
+        assert!(began.elapsed() < PATIENCE, "nothing was noted: {work:?}");
+        sleep(Duration::from_millis(100)).await;
+    }
+    held.roll_back().await.expect("undone");
     store.close().await.expect("closed");
     server.stop();
     verified(&database);
