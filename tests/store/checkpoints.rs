@@ -185,7 +185,7 @@ async fn altered_removed_and_forged_checkpoints_are_found() {
         }),
         (
             "UPDATE audit_checkpoint SET signature = '00' WHERE number = 2",
-            |fault| *fault == Fault::NotSigned { number: 2 },
+            |fault| *fault == Fault::Forged { number: 2 },
         ),
         (
             "UPDATE audit_checkpoint SET key_id = '0000000000000000' WHERE number = 2",
@@ -305,7 +305,7 @@ async fn after_a_known_key_nothing_else_may_sign() {
         .await
         .expect("damaged");
     let found = verified_with(&lab, &[&new]).await;
-    assert_eq!(found.faults, [Fault::NotSigned { number: 1 }]);
+    assert_eq!(found.faults, [Fault::Forged { number: 1 }]);
 }
 
 #[tokio::test]

@@ -129,9 +129,9 @@ pub fn words(verified: &Verified, knows_key: bool, has_witness: bool) -> String 
         .all(|fault| matches!(fault, Fault::NotSigned { .. }));
     say(&if only_signatures {
         format!(
-            "{count} faults, all of them signatures; what the checkpoints cover is as they say. Verify again with \
-             each earlier public key of this installation that you trust. If there was none: stop the server, keep \
-             this file as evidence, and restore the last good backup."
+            "{count} faults, all of them signatures by keys that were not given. Verify again with every public key that \
+             this installation has had, older or newer (--public-key, once for each). If a fault remains: stop the \
+             server, keep this file as evidence, and restore the last good backup."
         )
     } else {
         format!(
@@ -180,10 +180,15 @@ mod tests {
         };
         let unsigned = Fault::NotSigned { number: 1 };
         let altered = Fault::CheckpointAltered { number: 1 };
-        assert!(said(std::slice::from_ref(&unsigned)).contains("each earlier public key"));
-        let both = said(&[unsigned, altered]);
-        assert!(!both.contains("each earlier public key"), "{both}");
-        assert!(both.contains("2 faults. Stop the server"), "{both}");
+        let forged = Fault::Forged { number: 2 };
+        let alone = said(std::slice::from_ref(&unsigned));
+        assert!(alone.contains("every public key"), "{alone}");
+        assert!(alone.contains("restore the last good backup"), "{alone}");
+        for graver in [altered, forged] {
+            let both = said(&[unsigned.clone(), graver]);
+            assert!(!both.contains("every public key"), "{both}");
+            assert!(both.contains("2 faults. Stop the server"), "{both}");
+        }
     }
 
     #[test]

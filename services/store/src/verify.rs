@@ -148,10 +148,16 @@ pub enum Fault {
     },
     /// A checkpoint is not signed by a known key, nor does a later one that is vouch for it.
     #[error(
-        "checkpoint {number} is not signed by the key that was given: if the key was replaced since, name the \
-         earlier one with --public-key as well"
+        "checkpoint {number} is not signed by a key that was given: if the installation has had another one, name it \
+         with --public-key as well"
     )]
     NotSigned {
+        /// Its number.
+        number: i64,
+    },
+    /// A checkpoint names a known key, which has not signed it.
+    #[error("checkpoint {number} names a key that was given, and is not signed by it")]
+    Forged {
         /// Its number.
         number: i64,
     },

@@ -79,9 +79,8 @@ impl Signatures {
                 self.waiting.clear();
             }
             Signature::Other if !self.is_vouched_for => self.waiting.push(number),
-            Signature::Other | Signature::Forged => {
-                verified.faults.push(Fault::NotSigned { number });
-            }
+            Signature::Other => verified.faults.push(Fault::NotSigned { number }),
+            Signature::Forged => verified.faults.push(Fault::Forged { number }),
         }
     }
 
