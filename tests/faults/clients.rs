@@ -1,6 +1,7 @@
 //! Servers on PostgreSQL, and clients as laboratories run them: they send again, with the same request id, until a server
 //! answers.
 
+use std::process::Command;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::time::Duration;
@@ -29,11 +30,19 @@ pub(crate) fn migrated(door: &Door) {
 
 /// Starts a server on a database.
 pub(crate) fn served(door: &Door, address: Option<&str>) -> Server {
-    served_for(door, address, LONGEST_STATEMENT_S)
+    Server::started(serving(door, address))
 }
 
-/// The same with another limit for what PostgreSQL works on, s.
-pub(crate) fn served_for(door: &Door, address: Option<&str>, longest_statement_s: u64) -> Server {
+/// Starts a server that looks for nothing and fits nothing by itself.
+pub(crate) fn served_at_rest(door: &Door) -> Server {
+    let mut command = serving(door, None);
+    command
+        .env("RINGTRUE_SERVER__FLEET__REFIT_EVERY_S", "0")
+        .env("RINGTRUE_SERVER__ALERTS__LOOK_EVERY_S", "0");
+    Server::started(command)
+}
+
+fn serving(door: &Door, address: Option<&str>) -> Command {
     let mut command = command("ringtrue-server");
     command
         .args(["serve", "--listen", address.unwrap_or("127.0.0.1:0")])
@@ -49,9 +58,9 @@ pub(crate) fn served_for(door: &Door, address: Option<&str>, longest_statement_s
         )
         .env(
             "RINGTRUE_SERVER__POSTGRES__LONGEST_STATEMENT_S",
-            longest_statement_s.to_string(),
+            LONGEST_STATEMENT_S.to_string(),
         );
-    Server::started(command)
+    command
 }
 
 /// A server that reaches its database by a way that can fail, with a laboratory in it.

@@ -16,11 +16,7 @@ use tokio::time::{Instant, sleep};
 use tonic::transport::Endpoint;
 use tonic::{Code, Status};
 
-use crate::clients::{migrated, served, served_for, verified};
-
-/// How long PostgreSQL may work on a statement, s: longer than somebody waits for the whole network, as background work
-/// does now and then, and keeps everybody behind.
-const LONGEST_STATEMENT_S: u64 = 4;
+use crate::clients::{migrated, served, served_at_rest, verified};
 
 /// Sends a recording once; gives the reading's name.
 async fn sent(endpoint: String, request: v1::RecordReadingRequest) -> Result<String, Status> {
@@ -56,7 +52,7 @@ async fn a_site_that_is_held_for_long_keeps_no_other_from_recording() {
     let cluster = Cluster::quick();
     let database = cluster.database().await;
     migrated(&database);
-    let server = served_for(&database, None, LONGEST_STATEMENT_S);
+    let server = served_at_rest(&database);
     let near = laboratory::remote(&server);
     furnish(&near, 2).await;
     furnish_site(&near, "south", 1).await;

@@ -52,8 +52,8 @@ const ORIGINALS: &str = "CREATE TEMPORARY TABLE original AS
     JOIN (SELECT site_id, MAX(seq) AS seq FROM audit GROUP BY site_id) AS ends ON ends.site_id = r.site_id";
 
 /// What is copied into each table, each turn into an earlier time; `{digits}` makes an id of a copy. All furnaces' readings
-/// of one turn come together, as they arrive in a network at work: one furnace's beside each other would be found on a few
-/// pages of the disk, and the fewer furnaces, the more so.
+/// of one turn lie together, as in a network at work: one furnace's beside each other would be found on a few pages of the
+/// disk, and the fewer furnaces, the more so.
 const COPIES: [&str; 4] = [
     "INSERT INTO reading (site_id, furnace_id, fired_at, id, programme_id, setpoint_c, setpoint_reported, batch_id,
         gauge_id, measurement, measured_at, purpose, performed_by, note, answered, received_at, amends, amend_reason)
@@ -146,8 +146,8 @@ impl Rows {
         Ok(found)
     }
 
-    /// Puts copies of each furnace's first reading, or of only these furnaces', before it until there are so many readings
-    /// in all, with what a recording writes beside them. What is known of a furnace stays what its latest readings said, and the copies are
+    /// Puts copies of each furnace's first reading, or of only these furnaces', before it until there are so many
+    /// readings in all, with what a recording writes beside them. What is known of a furnace stays what its latest readings said, and the copies are
     /// proved by no chain. No server may be at work.
     pub(crate) async fn fill(
         &mut self,

@@ -124,7 +124,8 @@ impl From<&Location> for Location {
 pub enum Over<'a> {
     /// That of every site in its scope; with a scope of the whole network, everyone's.
     Scope,
-    /// That of these sites only: it writes nothing of others, whatever its scope.
+    /// That of these sites only: it writes nothing of others, whatever its scope. It waits for them less long than others
+    /// do, because it keeps what it has of them meanwhile.
     Sites(&'a [SiteId]),
     /// Nobody's: it writes rows that stand by themselves, such as leases.
     Nothing,

@@ -4,8 +4,8 @@
 //! the group before, and the next group takes all that waits, up to [`MOST_IN_GROUP`]: one transaction,
 //! one statement per table. A lone reading waits for nothing. Each reading still succeeds or fails by
 //! itself: rules are decided one by one, and when a group cannot be stored, each of its readings is
-//! tried in a transaction of its own. When somebody holds one of its sites for long, the other sites'
-//! readings are stored without it. Nobody is answered before the commit.
+//! tried in a transaction of its own. When somebody holds one of its sites, the other sites' readings
+//! are stored without it. Nobody is answered before the commit.
 //!
 //! Refused: a timer that lets a group grow (it would slow down the lone technician), and savepoints
 //! (two more statements a reading).
@@ -103,12 +103,6 @@ fn sites_of(jobs: &[Job]) -> Vec<SiteId> {
         .collect()
 }
 
-/// A fault for each of those who waited for the same transaction; none where each is to be tried by itself.
-fn told(fault: &ringtrue_store::Error, count: usize) -> impl Iterator<Item = Outcome> {
-    let others = std::iter::from_fn(|| fault.for_another());
-    others.take(count).map(|fault| Err(fault.into()))
-}
-
 impl Task {
     async fn record(&self, group: Vec<Waiting>) {
         let (jobs, answers): (Vec<Job>, Vec<_>) = group
@@ -116,26 +110,10 @@ impl Task {
             .map(|waiting| (waiting.job, waiting.answer))
             .unzip();
         let outcomes = match self.guarded(&jobs).await {
-            Ok(outcomes) => outcomes,
-            Err(fault) if jobs.len() == 1 => vec![Err(fault)],
-            Err(Error::Store(fault @ ringtrue_store::Error::Conflict(_))) => {
-                self.without_the_held(jobs, &fault).await
+            Err(Error::Store(ringtrue_store::Error::Conflict(_))) if jobs.len() > 1 => {
+                self.apart(jobs).await
             }
-            Err(Error::Store(fault)) if fault.for_another().is_some() => {
-                told(&fault, jobs.len()).collect()
-            }
-            Err(fault) => {
-                tracing::warn!(
-                    cause = %fault, readings = jobs.len(),
-                    "a group of readings was not stored; trying them one by one"
-                );
-                let mut outcomes = Vec::with_capacity(jobs.len());
-                for job in &jobs {
-                    let alone = self.guarded(std::slice::from_ref(job)).await;
-                    outcomes.push(alone.and_then(|mut one| one.pop().unwrap_or(Err(Error::Busy))));
-                }
-                outcomes
-            }
+            first => self.outcomes(first, &jobs).await,
         };
         for (answer, outcome) in answers.into_iter().zip(outcomes) {
             // A caller that has gone is answered when it repeats its request.
@@ -143,47 +121,61 @@ impl Task {
         }
     }
 
-    /// Records those of a group at whose sites nobody else is at work; the others are told the fault of the whole. A
-    /// server whose network is gone holds a site until the database ends its transaction, and other laboratories need not
-    /// come again for that.
-    async fn without_the_held(
-        &self,
-        jobs: Vec<Job>,
-        fault: &ringtrue_store::Error,
-    ) -> Vec<Outcome> {
-        let count = jobs.len();
+    /// Records those of a group first at whose sites nobody else is at work, then the others once more. A server whose
+    /// network is gone holds a site until the database ends its transaction, and other laboratories need not come again
+    /// for that; most who hold a site do so for a moment.
+    async fn apart(&self, jobs: Vec<Job>) -> Vec<Outcome> {
         let held = match self.store.sites_held(&sites_of(&jobs)).await {
-            Ok(held) if !held.is_empty() => held,
-            _ => return told(fault, count).collect(),
-        };
-        let is_free: Vec<bool> = jobs
-            .iter()
-            .map(|job| !held.contains(&job.report.programme.furnace.site))
-            .collect();
-        let mut kept = is_free.iter();
-        let mut free = jobs;
-        free.retain(|_| kept.next() == Some(&true));
-        if free.is_empty() {
-            return told(fault, count).collect();
-        }
-        let stored = match self.guarded(&free).await {
-            Ok(outcomes) => outcomes,
-            // What may have been done is told as such.
-            Err(Error::Store(later)) if later.for_another().is_some() => {
-                told(&later, free.len()).collect()
+            Ok(held) => held,
+            Err(fault) => {
+                tracing::warn!(cause = %fault, "nobody said which sites are held");
+                HashSet::new()
             }
-            Err(_) => told(fault, free.len()).collect(),
         };
-        let (mut stored, mut others) = (stored.into_iter(), told(fault, count));
-        let outcomes = is_free.into_iter().map(|is_free| {
-            let outcome = if is_free {
-                stored.next()
-            } else {
-                others.next()
-            };
+        let is_held = |job: &Job| held.contains(&job.report.programme.furnace.site);
+        let order: Vec<bool> = jobs.iter().map(is_held).collect();
+        let (held, free): (Vec<Job>, Vec<Job>) = jobs.into_iter().partition(is_held);
+        let mut free = self.tried(&free).await.into_iter();
+        let mut held = self.tried(&held).await.into_iter();
+        let outcomes = order.into_iter().map(|is_held| {
+            let outcome = if is_held { held.next() } else { free.next() };
             outcome.unwrap_or(Err(Error::Busy))
         });
         outcomes.collect()
+    }
+
+    async fn tried(&self, jobs: &[Job]) -> Vec<Outcome> {
+        if jobs.is_empty() {
+            return Vec::new();
+        }
+        self.outcomes(self.guarded(jobs).await, jobs).await
+    }
+
+    /// What becomes of each job of a group that was stored or not.
+    async fn outcomes(&self, stored: Result<Vec<Outcome>, Error>, jobs: &[Job]) -> Vec<Outcome> {
+        match stored {
+            Ok(outcomes) => outcomes,
+            Err(fault) if jobs.len() == 1 => vec![Err(fault)],
+            Err(Error::Store(fault)) if fault.for_another().is_some() => {
+                let others = std::iter::from_fn(|| fault.for_another());
+                others
+                    .take(jobs.len())
+                    .map(|fault| Err(fault.into()))
+                    .collect()
+            }
+            Err(fault) => {
+                tracing::warn!(
+                    cause = %fault, readings = jobs.len(),
+                    "a group of readings was not stored; trying them one by one"
+                );
+                let mut outcomes = Vec::with_capacity(jobs.len());
+                for job in jobs {
+                    let alone = self.guarded(std::slice::from_ref(job)).await;
+                    outcomes.push(alone.and_then(|mut one| one.pop().unwrap_or(Err(Error::Busy))));
+                }
+                outcomes
+            }
+        }
     }
 
     /// Records a group; a panic is that group's failure, not the end of recording. The transaction is

@@ -59,6 +59,8 @@ const PARTS: [&str; 19] = [
 ];
 /// Longest wait for a lock, as PostgreSQL writes it.
 const LOCK_WAIT: &str = "8s";
+/// The same for the sites of many callers at once: whoever waits for one of them keeps the others meanwhile.
+const SITES_LOCK_WAIT: &str = "2s";
 /// The same for the lock of the whole network: whoever waits for it keeps everybody behind from any site.
 const NETWORK_LOCK_WAIT: &str = "3s";
 /// How long a transaction may be left alone before the database ends it.
@@ -423,24 +425,24 @@ const MOST_SITES: usize = 128;
 /// Takes the locks: first the network's, then those of sites in one order, so that no two wait for each
 /// other.
 async fn lock(connection: &mut Connection, scope: &Scope, over: Over<'_>) -> Result<(), Error> {
+    // What a statement gives is worked out from left to right.
     const NETWORK: &str =
-        "SELECT set_config('lock_timeout', $1, true), pg_advisory_xact_lock(1, 0)";
-    const SITES: &str = "SELECT pg_advisory_xact_lock_shared(1, 0), (SELECT COUNT(*) FROM (
-        SELECT pg_advisory_xact_lock(2, site.hash) FROM (SELECT DISTINCT hashtext(named.id) AS hash
-            FROM unnest(CAST($1 AS TEXT[])) AS named (id) ORDER BY 1) AS site) AS locked)";
-    let sites = match over {
+        "SELECT set_config('lock_timeout', $1, true), pg_advisory_xact_lock(1, 0),
+        set_config('lock_timeout', $2, true)";
+    const SITES: &str = "SELECT pg_advisory_xact_lock_shared(1, 0), set_config('lock_timeout', $2, true),
+        (SELECT COUNT(*) FROM (
+            SELECT pg_advisory_xact_lock(2, site.hash) FROM (SELECT DISTINCT hashtext(named.id) AS hash
+                FROM unnest(CAST($1 AS TEXT[])) AS named (id) ORDER BY 1) AS site) AS locked),
+        set_config('lock_timeout', $3, true)";
+    let (sites, wait) = match over {
         Over::Nothing => return Ok(()),
-        Over::Sites(sites) => Some(sites.to_vec()),
-        Over::Scope => scope.sites(),
+        Over::Sites(sites) => (Some(sites.to_vec()), SITES_LOCK_WAIT),
+        Over::Scope => (scope.sites(), LOCK_WAIT),
     };
-    match sites {
-        Some(sites) if sites.len() <= MOST_SITES => {
-            query(SITES).bind(array(&sites)).execute(connection).await?;
-        }
-        _ => {
-            let network = query(NETWORK).bind(NETWORK_LOCK_WAIT);
-            network.execute(connection).await?;
-        }
-    }
+    let statement = match sites {
+        Some(sites) if sites.len() <= MOST_SITES => query(SITES).bind(array(&sites)).bind(wait),
+        _ => query(NETWORK).bind(NETWORK_LOCK_WAIT),
+    };
+    statement.bind(LOCK_WAIT).execute(connection).await?;
     Ok(())
 }
