@@ -7,7 +7,7 @@ use ringtrue_fleet::key::SiteId;
 use ringtrue_proto::v1;
 use ringtrue_proto::v1::operations_service_client::OperationsServiceClient;
 use ringtrue_proto::v1::reading_service_client::ReadingServiceClient;
-use ringtrue_store::{Location, Over, Store};
+use ringtrue_store::{Error, Location, Over, Store};
 use ringtrue_tests::laboratory::{self, ask, furnish, furnish_site};
 use ringtrue_tests::postgresql::{Cluster, Door};
 use ringtrue_tests::process::PATIENCE;
@@ -82,6 +82,9 @@ async fn a_site_that_is_held_for_long_keeps_no_other_from_recording() {
         assert!(name.starts_with("sites/south/"), "{name}");
     }
 
+    // They were one group.
+    server.line_with("waited in vain");
+
     held.roll_back().await.expect("undone");
     let again = sent(server.endpoint(), ask(1, 0)).await;
     assert!(again.is_ok(), "{again:?}");
@@ -119,4 +122,30 @@ async fn background_work_is_noted_while_somebody_holds_the_whole_network() {
     store.close().await.expect("closed");
     server.stop();
     verified(&database);
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn whoever_keeps_others_behind_waits_less_long() {
+    let cluster = Cluster::quick();
+    let database = cluster.database().await;
+    migrated(&database);
+    // Without a limit for statements: it is the wait for a lock that ends.
+    let store = opened(&database).await;
+    let scope = Scope::for_work("test");
+    let north = SiteId::new("north").expect("an id");
+    let held = store.begin_over("test", &scope, Over::Site(&north)).await;
+    let held = held.expect("the site is free");
+    let waits = async |over: Over<'_>| {
+        let began = Instant::now();
+        let refused = store.begin_over("test", &scope, over).await;
+        assert!(matches!(refused, Err(Error::Conflict(_))), "{refused:?}");
+        began.elapsed()
+    };
+    // One after the other: they would wait for each other too.
+    let one = waits(Over::Site(&north)).await;
+    let some = waits(Over::Sites(std::slice::from_ref(&north))).await;
+    let all = waits(Over::Scope).await;
+    assert!(some < all && all < one, "{some:?} {all:?} {one:?}");
+    held.roll_back().await.expect("undone");
+    store.close().await.expect("closed");
 }

@@ -226,10 +226,7 @@ async fn it_is_told_which_sites_somebody_is_writing() {
     assert_eq!(held().await, HashSet::new());
     let scope = Scope::for_work("test");
     for (over, wanted) in [
-        (
-            Over::Sites(std::slice::from_ref(&other)),
-            of_postgresql(&[&other]),
-        ),
+        (Over::Site(&other), of_postgresql(&[&other])),
         (Over::Sites(&both), of_postgresql(&[&other, &lab.site])),
         // Everybody waits for this one, whatever their sites.
         (Over::Scope, HashSet::new()),

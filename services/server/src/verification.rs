@@ -129,9 +129,10 @@ pub fn words(verified: &Verified, knows_key: bool, has_witness: bool) -> String 
         .all(|fault| matches!(fault, Fault::NotSigned { .. }));
     say(&if only_signatures {
         format!(
-            "{count} faults, all of them signatures by keys that were not given. Verify again with every public key that \
-             this installation has had, older or newer (--public-key, once for each). If a fault remains: stop the \
-             server, keep this file as evidence, and restore the last good backup."
+            "{count} faults: checkpoints that no key that was given has signed. A new key signs one within a minute after \
+             the next record, and vouches for those before it. Else verify again with the other public keys that this \
+             installation has had (--public-key, once for each), but with none whose private key others have seen. If a \
+             fault remains: stop the server, keep this file as evidence, and restore the last good backup."
         )
     } else {
         format!(
@@ -182,11 +183,11 @@ mod tests {
         let altered = Fault::CheckpointAltered { number: 1 };
         let forged = Fault::Forged { number: 2 };
         let alone = said(std::slice::from_ref(&unsigned));
-        assert!(alone.contains("every public key"), "{alone}");
+        assert!(alone.contains("the other public keys"), "{alone}");
         assert!(alone.contains("restore the last good backup"), "{alone}");
         for graver in [altered, forged] {
             let both = said(&[unsigned.clone(), graver]);
-            assert!(!both.contains("every public key"), "{both}");
+            assert!(!both.contains("the other public keys"), "{both}");
             assert!(both.contains("2 faults. Stop the server"), "{both}");
         }
     }

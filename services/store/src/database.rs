@@ -124,8 +124,10 @@ impl From<&Location> for Location {
 pub enum Over<'a> {
     /// That of every site in its scope; with a scope of the whole network, everyone's.
     Scope,
-    /// That of these sites only: it writes nothing of others, whatever its scope. It waits for them less long than others
-    /// do, because it keeps what it has of them meanwhile.
+    /// That of this site only: it writes nothing of others, whatever its scope.
+    Site(&'a SiteId),
+    /// The same of many callers' sites. It waits for each less long than others do, because it keeps what it has of them
+    /// meanwhile, and callers wait behind it.
     Sites(&'a [SiteId]),
     /// Nobody's: it writes rows that stand by themselves, such as leases.
     Nothing,

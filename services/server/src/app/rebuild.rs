@@ -50,10 +50,8 @@ async fn rebuilt_gauges(store: &Store, scope: &Scope, site: &SiteId) -> Result<u
         };
         page.after = vec![PagePart::Text(last.key.gauge.to_string())];
         for gauge in gauges {
-            let site = std::slice::from_ref(&gauge.key.site);
-            let mut tx = store
-                .begin_over("rebuild", scope, Over::Sites(site))
-                .await?;
+            let over = Over::Site(&gauge.key.site);
+            let mut tx = store.begin_over("rebuild", scope, over).await?;
             tx.pool_gauge_again(&gauge.key).await?;
             tx.commit().await?;
             count += 1;
@@ -77,10 +75,8 @@ async fn rebuilt_furnaces(store: &Store, scope: &Scope) -> Result<Rebuilt, Error
             PagePart::Text(last.key.furnace.to_string()),
         ];
         for furnace in furnaces {
-            let site = std::slice::from_ref(&furnace.key.site);
-            let mut tx = store
-                .begin_over("rebuild", scope, Over::Sites(site))
-                .await?;
+            let over = Over::Site(&furnace.key.site);
+            let mut tx = store.begin_over("rebuild", scope, over).await?;
             let fit = tx.fit().await?;
             let mut before = tx.tracked_offset(&furnace.key).await?;
             // What the last evaluation found follows from its record and its fit, not from a replay.

@@ -48,7 +48,7 @@ pub(crate) struct Job {
 #[derive(Debug)]
 struct Waiting {
     job: Job,
-    answer: oneshot::Sender<Result<Recorded, Error>>,
+    answer: Answer,
 }
 
 /// The door to the recording task.
@@ -96,11 +96,19 @@ struct Task {
 
 type Outcome = Result<Recorded, Error>;
 
+type Answer = oneshot::Sender<Outcome>;
+
+fn answer(answers: Vec<Answer>, outcomes: Vec<Outcome>) {
+    for (answer, outcome) in answers.into_iter().zip(outcomes) {
+        // A caller that has gone is answered when it repeats its request.
+        drop(answer.send(outcome));
+    }
+}
+
 /// The sites of some jobs, once for each job.
-fn sites_of(jobs: &[Job]) -> Vec<SiteId> {
-    jobs.iter()
-        .map(|job| job.report.programme.furnace.site.clone())
-        .collect()
+fn sites_of(group: &[(Job, Answer)]) -> Vec<SiteId> {
+    let site = |(job, _): &(Job, Answer)| job.report.programme.furnace.site.clone();
+    group.iter().map(site).collect()
 }
 
 impl Task {
@@ -109,46 +117,50 @@ impl Task {
             .into_iter()
             .map(|waiting| (waiting.job, waiting.answer))
             .unzip();
-        let outcomes = match self.guarded(&jobs).await {
-            Err(Error::Store(ringtrue_store::Error::Conflict(_))) if jobs.len() > 1 => {
-                self.apart(jobs).await
+        match self.guarded(&jobs).await {
+            Err(Error::Store(fault @ ringtrue_store::Error::Conflict(_))) if jobs.len() > 1 => {
+                let group = jobs.into_iter().zip(answers).collect();
+                self.apart(group, fault).await;
             }
-            first => self.outcomes(first, &jobs).await,
-        };
-        for (answer, outcome) in answers.into_iter().zip(outcomes) {
-            // A caller that has gone is answered when it repeats its request.
-            drop(answer.send(outcome));
+            stored => answer(answers, self.outcomes(stored, &jobs).await),
         }
     }
 
-    /// Records those of a group first at whose sites nobody else is at work, then the others once more. A server whose
-    /// network is gone holds a site until the database ends its transaction, and other laboratories need not come again
-    /// for that; most who hold a site do so for a moment.
-    async fn apart(&self, jobs: Vec<Job>) -> Vec<Outcome> {
-        let held = match self.store.sites_held(&sites_of(&jobs)).await {
-            Ok(held) => held,
-            Err(fault) => {
-                tracing::warn!(cause = %fault, "nobody said which sites are held");
-                HashSet::new()
+    /// Records those of a group that waited in vain at whose sites nobody else is at work, then those whose sites have
+    /// become free meanwhile: most who hold a site do so for a moment. The others are told the fault of the whole. A
+    /// server whose network is gone holds a site until the database ends its transaction, and other laboratories need not
+    /// come again for that.
+    async fn apart(&self, group: Vec<(Job, Answer)>, fault: ringtrue_store::Error) {
+        let mut left = group;
+        for is_first in [true, false] {
+            let held = match self.store.sites_held(&sites_of(&left)).await {
+                // It was something else that they waited for.
+                Ok(held) if is_first && held.is_empty() => break,
+                Ok(held) => held,
+                Err(_) => break,
+            };
+            let (waiting, free): (Vec<_>, Vec<_>) = left
+                .into_iter()
+                .partition(|(job, _)| held.contains(&job.report.programme.furnace.site));
+            left = waiting;
+            if is_first {
+                tracing::warn!(
+                    free = free.len(),
+                    held = left.len(),
+                    "readings waited in vain for a site that somebody holds; recording the others"
+                );
             }
-        };
-        let is_held = |job: &Job| held.contains(&job.report.programme.furnace.site);
-        let order: Vec<bool> = jobs.iter().map(is_held).collect();
-        let (held, free): (Vec<Job>, Vec<Job>) = jobs.into_iter().partition(is_held);
-        let mut free = self.tried(&free).await.into_iter();
-        let mut held = self.tried(&held).await.into_iter();
-        let outcomes = order.into_iter().map(|is_held| {
-            let outcome = if is_held { held.next() } else { free.next() };
-            outcome.unwrap_or(Err(Error::Busy))
-        });
-        outcomes.collect()
-    }
-
-    async fn tried(&self, jobs: &[Job]) -> Vec<Outcome> {
-        if jobs.is_empty() {
-            return Vec::new();
+            if !free.is_empty() {
+                let (jobs, answers): (Vec<Job>, Vec<Answer>) = free.into_iter().unzip();
+                let stored = self.guarded(&jobs).await;
+                answer(answers, self.outcomes(stored, &jobs).await);
+            }
+            if left.is_empty() {
+                return;
+            }
         }
-        self.outcomes(self.guarded(jobs).await, jobs).await
+        let (jobs, answers): (Vec<Job>, Vec<Answer>) = left.into_iter().unzip();
+        answer(answers, self.outcomes(Err(fault.into()), &jobs).await);
     }
 
     /// What becomes of each job of a group that was stored or not.
@@ -191,7 +203,10 @@ impl Task {
     async fn group(&self, jobs: &[Job]) -> Result<Vec<Outcome>, Error> {
         let mut outcomes: Vec<Option<Outcome>> = jobs.iter().map(|_| None).collect();
         let scope = Scope::for_work("record_readings");
-        let sites = sites_of(jobs);
+        let sites: Vec<SiteId> = jobs
+            .iter()
+            .map(|job| job.report.programme.furnace.site.clone())
+            .collect();
         let mut tx = self
             .store
             .begin_over("record_readings", &scope, Over::Sites(&sites))

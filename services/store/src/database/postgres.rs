@@ -59,7 +59,7 @@ const PARTS: [&str; 19] = [
 ];
 /// Longest wait for a lock, as PostgreSQL writes it.
 const LOCK_WAIT: &str = "8s";
-/// The same for the sites of many callers at once: whoever waits for one of them keeps the others meanwhile.
+/// The same for each of the sites of many callers: whoever waits for one of them keeps the others meanwhile.
 const SITES_LOCK_WAIT: &str = "2s";
 /// The same for the lock of the whole network: whoever waits for it keeps everybody behind from any site.
 const NETWORK_LOCK_WAIT: &str = "3s";
@@ -436,6 +436,7 @@ async fn lock(connection: &mut Connection, scope: &Scope, over: Over<'_>) -> Res
         set_config('lock_timeout', $3, true)";
     let (sites, wait) = match over {
         Over::Nothing => return Ok(()),
+        Over::Site(site) => (Some(vec![site.clone()]), LOCK_WAIT),
         Over::Sites(sites) => (Some(sites.to_vec()), SITES_LOCK_WAIT),
         Over::Scope => (scope.sites(), LOCK_WAIT),
     };
