@@ -147,8 +147,8 @@ impl Rows {
     }
 
     /// Puts copies of each furnace's first reading, or of only these furnaces', before it until there are so many
-    /// readings in all, with what a recording writes beside them. What is known of a furnace stays what its latest readings said, and the copies are
-    /// proved by no chain. No server may be at work.
+    /// readings in all, with what a recording writes beside them. What is known of a furnace stays what its latest
+    /// readings said, and the copies are proved by no chain. No server may be at work.
     pub(crate) async fn fill(
         &mut self,
         wanted: i64,
